@@ -1,0 +1,120 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The engine file: one machine, as INI, units written out.
+ *
+ * Everything in `struct engine` is SI: m, m3, Pa absolute, rad, K, kg, N,
+ * rad/s.  A value the file does not give is NAN (or 0 for counts).
+ * Unknown sections or keys, missing or wrong units, impossible geometry and
+ * duplicate channels are faults with file and line. */
+#ifndef TRAMMEL_ENGINE_H
+#define TRAMMEL_ENGINE_H
+
+#include "common/fault.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define ENGINE_NAME_MAX 80
+#define ENGINE_VALVES_MAX 8
+#define ENGINE_SENSORS_MAX 16
+#define ENGINE_TABLE_MAX 64
+
+enum engine_end { END_CAP, END_ROD, END_COUNT };
+
+enum engine_mechanism { MECHANISM_OSCILLATING, MECHANISM_CROSSHEAD };
+
+enum engine_edges { EDGES_RISING, EDGES_FALLING, EDGES_BOTH };
+
+/* What a valve opens when its coil is energised: a bit mask, since a 5/2
+ * valve opens two passages. */
+enum engine_passage {
+	PASSAGE_CAP_INLET = 1,
+	PASSAGE_CAP_EXHAUST = 2,
+	PASSAGE_ROD_INLET = 4,
+	PASSAGE_ROD_EXHAUST = 8
+};
+
+enum engine_sensor_role {
+	SENSOR_NONE, /* channel not used */
+	SENSOR_SUPPLY,
+	SENSOR_TANK,
+	SENSOR_CAP,
+	SENSOR_ROD,
+	SENSOR_BATTERY,
+	SENSOR_THROTTLE,
+	SENSOR_ROLE_END
+};
+
+struct engine_valve {
+	bool present;
+	unsigned passages;  /* enum engine_passage bits */
+	double opens_rad;   /* setting where the controller sends none; NAN = not given */
+	double shuts_rad;
+};
+
+/* Counts to value: straight line through two points, or a table (strictly
+ * rising counts).  Value: Pa absolute for pressures, V, or fraction 0..1. */
+struct engine_sensor {
+	enum engine_sensor_role role;
+	size_t points;
+	double counts[ENGINE_TABLE_MAX];
+	double value[ENGINE_TABLE_MAX];
+};
+
+struct engine {
+	char name[ENGINE_NAME_MAX + 1];
+	enum engine_mechanism mechanism;
+	double pivot_distance_m; /* oscillating cylinder: trunnion to shaft */
+	double rod_length_m;     /* crosshead */
+	double offset_m;         /* crosshead; sign as in the design, > 0: pin sweeps that side first */
+	double crank_radius_m;
+	double bore_m;
+	double rod_m; /* piston-rod diameter */
+	double clearance_m3[END_COUNT];
+	double ambient_pa;
+	double air_k; /* air temperature */
+
+	unsigned tooth_count; /* 0 = no toothed wheel given */
+	enum engine_edges edges;
+	double index_rad; /* true crank angle at which the switch closes, forward; NAN */
+
+	struct engine_valve valve[ENGINE_VALVES_MAX];
+	struct engine_sensor sensor[ENGINE_SENSORS_MAX]; /* by ADC channel */
+
+	double limit_supply_pa; /* absolute */
+	double limit_speed_rad_s;
+	double limit_rod_force_n;
+
+	double crank_sprocket, wheel_sprocket; /* teeth */
+	double wheel_diameter_m, mass_kg;
+	double tank_m3;
+
+	char *source;      /* the file's text, owned; goes into every segment */
+	size_t source_len; /* tables named by the file are folded in as points */
+};
+
+/* Reads `path`.  0, or -1 with `fault`.  Release with engine_free. */
+int engine_read(const char *path, struct engine *e, struct fault *fault);
+
+/* The same from text held in memory; `name` stands in messages.  A sensor
+ * table's file is looked up beside `name` unless already folded in. */
+int engine_parse(const char *name, const char *text, size_t len, struct engine *e, struct fault *fault);
+
+void engine_free(struct engine *e);
+
+/* Counts to value; NAN when the channel has no role.  Linear between and
+ * beyond the points. */
+double engine_sensor_value(const struct engine_sensor *s, double counts);
+
+/* First channel with this role, -1 when none. */
+int engine_sensor_channel(const struct engine *e, enum engine_sensor_role role);
+
+/* First valve that opens this passage, -1 when none. */
+int engine_valve_for(const struct engine *e, enum engine_passage passage);
+
+/* "cap", "rod"; "supply", ...; "cap inlet", ... Static storage. */
+const char *engine_end_name(enum engine_end end);
+const char *engine_sensor_role_name(enum engine_sensor_role role);
+const char *engine_passage_name(enum engine_passage passage);
+
+#endif

@@ -3,9 +3,9 @@
 #ifndef TRAMMEL_AIR_H
 #define TRAMMEL_AIR_H
 
-#define AIR_R 287.05287          /* J/(kg K), ISO 2533 */
-#define AIR_GAMMA 1.4            /* ISO 2533 */
-#define AIR_ANR_DENSITY 1.185    /* kg/m3, ISO 8778: 100 kPa, 20 degC, 65 % RH */
+#define AIR_R 287.05287       /* J/(kg K), ISO 2533 */
+#define AIR_GAMMA 1.4         /* ISO 2533 */
+#define AIR_ANR_DENSITY 1.185 /* kg/m3, ISO 8778: 100 kPa, 20 degC, 65 % RH */
 #define AIR_ANR_TEMPERATURE_K 293.15
 #define AIR_ATMOSPHERE_PA 101325.0
 

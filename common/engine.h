@@ -47,8 +47,8 @@ enum engine_sensor_role {
 
 struct engine_valve {
 	bool present;
-	unsigned passages;  /* enum engine_passage bits */
-	double opens_rad;   /* setting where the controller sends none; NAN = not given */
+	unsigned passages; /* enum engine_passage bits */
+	double opens_rad;  /* setting where the controller sends none; NAN = not given */
 	double shuts_rad;
 };
 

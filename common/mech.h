@@ -17,7 +17,7 @@
 struct mech {
 	enum engine_mechanism kind;
 	double r_m, d_m, rod_length_m, offset_m;
-	double a0_rad;            /* crosshead: a = theta + a0 */
+	double a0_rad; /* crosshead: a = theta + a0 */
 	double stroke_m;
 	double rod_dead_centre_rad; /* theta of the rod-end dead centre, in (0, 2 pi) */
 	double area_m2[END_COUNT];

@@ -42,9 +42,9 @@ enum record_gap {
 };
 
 enum record_alarm {
-	ALARM_SUPPLY = 1,    /* value = supply pressure, Pa gauge */
-	ALARM_SPEED,         /* value = milli-rpm */
-	ALARM_TEETH_MISSED,  /* value = teeth missed in the last turn */
+	ALARM_SUPPLY = 1,   /* value = supply pressure, Pa gauge */
+	ALARM_SPEED,        /* value = milli-rpm */
+	ALARM_TEETH_MISSED, /* value = teeth missed in the last turn */
 	ALARM_END
 };
 

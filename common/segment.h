@@ -25,7 +25,7 @@ struct segment_facts {
 	int64_t start_utc_us;      /* host clock, us since 1970; 0 when not live or unknown */
 	const char *engine_text;   /* engine file, not terminated */
 	size_t engine_len;
-	char source[64];           /* "port", "stdin", ... and link kind; for people */
+	char source[64]; /* "port", "stdin", ... and link kind; for people */
 };
 
 /* --- writer ------------------------------------------------------------ */
@@ -55,10 +55,10 @@ uint64_t segment_writer_records(const struct segment_writer *w);
 
 /* --- reader ------------------------------------------------------------ */
 struct segment_damage {
-	uint64_t offset, bytes;       /* range in the file */
-	uint64_t records_lost;        /* by record numbers; 0 when not known */
+	uint64_t offset, bytes;           /* range in the file */
+	uint64_t records_lost;            /* by record numbers; 0 when not known */
 	int64_t from_mono_us, to_mono_us; /* host time around it; 0 = unknown */
-	const char *why;              /* static text */
+	const char *why;                  /* static text */
 };
 
 struct segment_totals {
@@ -73,7 +73,8 @@ struct segment_reader; /* opaque */
 /* Opens a file.  NULL with fault when it cannot be read or holds no facts. */
 struct segment_reader *segment_reader_open(const char *path, struct fault *fault);
 /* The same over bytes in memory (borrowed). */
-struct segment_reader *segment_reader_open_memory(const char *name, const uint8_t *bytes, size_t n, struct fault *fault);
+struct segment_reader *segment_reader_open_memory(const char *name, const uint8_t *bytes, size_t n,
+                                                  struct fault *fault);
 void segment_reader_free(struct segment_reader *s);
 
 const struct segment_facts *segment_reader_facts(const struct segment_reader *s);
@@ -83,7 +84,8 @@ const struct segment_facts *segment_reader_facts(const struct segment_reader *s)
 int segment_reader_next(struct segment_reader *s, struct record *r, struct fault *fault);
 
 /* Called for each damaged stretch as it is met; may be NULL. */
-void segment_reader_on_damage(struct segment_reader *s, void (*fn)(void *ctx, const struct segment_damage *d), void *ctx);
+void segment_reader_on_damage(struct segment_reader *s, void (*fn)(void *ctx, const struct segment_damage *d),
+                              void *ctx);
 
 /* Host monotonic time of the block that the last record came from; 0 unknown. */
 int64_t segment_reader_block_mono_us(const struct segment_reader *s);

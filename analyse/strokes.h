@@ -1,0 +1,78 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Strokes: useful angle, work, where the work went.
+ *
+ * A stroke of an end is one turn from that end's own dead centre (volume
+ * least): working stroke out, return stroke back.  Work is the closed loop of
+ * the indicator diagram over that turn, with dead centres, events and samples
+ * as nodes.  Useful angle: degrees of the 180 of the working stroke over which
+ * the end's gauge pressure is at least 10 % of the supply's and its torque is positive. */
+#ifndef TRAMMEL_STROKES_H
+#define TRAMMEL_STROKES_H
+
+#include "analyse/valve_events.h"
+
+enum ledger_line {
+	LEDGER_LATE_ADMISSION,
+	LEDGER_CUT_OFF,
+	LEDGER_RELEASE,
+	LEDGER_COMPRESSION,
+	LEDGER_WIRE_DRAWING,
+	LEDGER_BACK_PRESSURE,
+	LEDGER_REMAINDER, /* leak, heat, what no event explains */
+	LEDGER_LINES
+};
+const char *ledger_line_key(enum ledger_line l);  /* "late_admission" */
+const char *ledger_line_name(enum ledger_line l); /* "late admission" */
+
+struct stroke {
+	uint8_t end;
+	int64_t number; /* turn */
+	double t_start_us, t_end_us;
+	double omega_rad_s; /* mean */
+	double supply_pa;   /* absolute, mean over the working stroke */
+	double work_j, work_sd_j;
+	double ideal_work_j; /* NAN when no ideal can be drawn */
+	double useful_rad;
+	double mep_pa;
+	double release_pa; /* absolute, at release; NAN */
+	double air_kg;     /* NAN */
+	double peak_force_n;
+	double loop_gap_j;             /* how far the loop is from closing, as work; 0 when closed */
+	double ledger_j[LEDGER_LINES]; /* sums to ideal - work; NAN when no ideal */
+	const char *flag;              /* "" or why the stroke is left out of means; static text */
+};
+
+struct stroke_summary {
+	unsigned count, left_out;
+	double useful_rad, useful_sd_rad, useful_fraction, useful_fraction_work;
+	double work_j, work_sd_j; /* mean, and sd of the mean incl. systematic parts */
+	double ideal_work_j, diagram_factor, mep_pa, release_pa, air_kg, peak_force_n;
+	double ledger_j[LEDGER_LINES];
+};
+
+struct strokes; /* opaque */
+struct strokes *strokes_new(const struct engine *e, const struct mech *m);
+void strokes_free(struct strokes *s);
+
+/* The strokes that begin in the leg's core.  Rows owned by `s`, valid until the next call. */
+int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank *c,
+                    const struct valve_event *events, size_t n_events, const struct gas_model *gas,
+                    const struct stroke **rows, size_t *n, struct fault *fault);
+
+/* Over the ride, by end.  count 0 where the end has no sensor. */
+void strokes_finish(const struct strokes *s, struct stroke_summary out[END_COUNT]);
+
+/* Mean indicator diagram of an end: pressure by angle past the end's dead
+ * centre, STROKE_BINS bins of a turn; NAN where nothing was measured. */
+#define STROKE_BINS 360
+struct stroke_diagram {
+	double measured_pa[STROKE_BINS];
+	double ideal_pa[STROKE_BINS];
+	double supply_pa[STROKE_BINS];
+};
+void strokes_diagram(const struct strokes *s, enum engine_end end, struct stroke_diagram *out);
+
+/* Remarks in plain words, NULL after the last. */
+const char *strokes_remark(const struct strokes *s, size_t i);
+
+#endif

@@ -24,7 +24,8 @@ struct mech {
 	double clearance_m3[END_COUNT];
 };
 
-/* From a checked engine file. */
+/* From a checked engine file.  Where a single-acting engine gives no `rod` or
+ * `clearance rod`, area, clearance and volume of the rod end are NAN. */
 struct mech mech_of(const struct engine *e);
 
 /* Piston travel from the cap-end dead centre, m, 0..stroke. */

@@ -29,6 +29,10 @@ enum unit_dimension {
 int unit_parse(const char *text, enum unit_dimension dim, double ambient_pa, double *si, char *why,
                size_t why_size);
 
+/* Reads a plain decimal number ('.' as the point, blanks before it skipped).
+ * Returns where it ends, or NULL when there is none or it is out of range. */
+const char *unit_number(const char *text, double *value);
+
 #define UNIT_PI 3.14159265358979323846
 double unit_deg(double rad); /* rad -> deg */
 double unit_rad(double deg);

@@ -4,7 +4,24 @@
  * Everything in `struct engine` is SI: m, m3, Pa absolute, rad, K, kg, N,
  * rad/s.  A value the file does not give is NAN (or 0 for counts).
  * Unknown sections or keys, missing or wrong units, impossible geometry and
- * duplicate channels are faults with file and line. */
+ * duplicate channels are faults with file and line (EX_CONFIG).
+ *
+ * Sections: [engine] is required; [teeth], [valve 0..7], [sensor 0..15],
+ * [limits], [drive] and [tank] may be left out.  A comment starts with ';' (or
+ * '#' at the start of a line).  Defaults: ambient 1.01325 bar, air temperature
+ * 15 degC (ISO 2533), crosshead offset 0 mm, crank ratio 1, rest shut.
+ * A single-acting engine leaves out `clearance rod` (and may leave out `rod`);
+ * a rod-end valve or sensor makes both necessary.
+ * Besides the keys of the example (sample-logs/number7.ini):
+ *   [teeth] crank ratio = 2     turns of the toothed wheel per turn of the crank
+ *                               (the index switch is on the crank all the same)
+ *   [valve N] rest = open       normally open: the coil shuts the valve
+ *   [sensor N] table = FILE     counts and value from a CSV file beside the
+ *                               engine file; its header names the unit, as
+ *                               "counts,bar_gauge" (or "counts,V", "counts,%")
+ *   [sensor N] table = points   the same in the engine file itself, one
+ *                               indented line a point: "  102 counts, 0 bar gauge".
+ * `source` always holds the second form, so that it needs no other file. */
 #ifndef TRAMMEL_ENGINE_H
 #define TRAMMEL_ENGINE_H
 
@@ -48,6 +65,7 @@ enum engine_sensor_role {
 struct engine_valve {
 	bool present;
 	unsigned passages; /* enum engine_passage bits */
+	bool rest_open;    /* open while the coil is off: energising shuts it */
 	double opens_rad;  /* setting where the controller sends none; NAN = not given */
 	double shuts_rad;
 };
@@ -76,7 +94,8 @@ struct engine {
 
 	unsigned tooth_count; /* 0 = no toothed wheel given */
 	enum engine_edges edges;
-	double index_rad; /* true crank angle at which the switch closes, forward; NAN */
+	double crank_ratio; /* turns of the toothed wheel per turn of the crank */
+	double index_rad;   /* true crank angle at which the switch closes, forward; NAN */
 
 	struct engine_valve valve[ENGINE_VALVES_MAX];
 	struct engine_sensor sensor[ENGINE_SENSORS_MAX]; /* by ADC channel */

@@ -77,7 +77,7 @@ static const struct unit units[] = {
     {UNIT_COUNT, "", 1, 0},
 };
 
-static const char *example_of(enum unit_dimension dim)
+const char *unit_example(enum unit_dimension dim)
 {
 	static const char *const examples[] = {
 	    [UNIT_LENGTH] = "62.5 mm",       [UNIT_VOLUME] = "18 ml",
@@ -150,10 +150,10 @@ static const struct unit *find_unit(enum unit_dimension dim, const char *name)
 static int bad_number(const char *text, enum unit_dimension dim, char *why, size_t why_size)
 {
 	if (*text == '\0')
-		snprintf(why, why_size, "the value is missing; write for example %s", example_of(dim));
+		snprintf(why, why_size, "the value is missing; write for example %s", unit_example(dim));
 	else
 		snprintf(why, why_size, "'%.40s' does not start with a number; write for example %s", text,
-		         example_of(dim));
+		         unit_example(dim));
 	return -1;
 }
 
@@ -161,15 +161,15 @@ static int bad_unit(const char *unit, enum unit_dimension dim, char *why, size_t
 {
 	if (*unit == ',' && isdigit((unsigned char)unit[1]))
 		snprintf(why, why_size, "the decimal comma is not read; write a point, for example %s",
-		         example_of(dim));
+		         unit_example(dim));
 	else if (*unit == '\0')
-		snprintf(why, why_size, "the unit is missing; write for example %s", example_of(dim));
+		snprintf(why, why_size, "the unit is missing; write for example %s", unit_example(dim));
 	else if (dim == UNIT_COUNT)
 		snprintf(why, why_size, "'%.40s' is too much: a bare number is wanted here, for example %s",
-		         unit, example_of(dim));
+		         unit, unit_example(dim));
 	else
 		snprintf(why, why_size, "the unit '%.40s' does not fit here; write for example %s", unit,
-		         example_of(dim));
+		         unit_example(dim));
 	return -1;
 }
 
@@ -193,7 +193,7 @@ static int apply_reference(const char *reference, enum unit_dimension dim, doubl
 	if (dim == UNIT_PRESSURE_ABSOLUTE)
 		snprintf(why, why_size,
 		         "'%.40s' does not fit here: this pressure is absolute; write for example %s",
-		         reference, example_of(dim));
+		         reference, unit_example(dim));
 	else if (*reference == '\0')
 		snprintf(why, why_size,
 		         "gauge or absolute? write for example '6 bar gauge' or '7 bar absolute'");

@@ -29,6 +29,9 @@ enum unit_dimension {
 int unit_parse(const char *text, enum unit_dimension dim, double ambient_pa, double *si, char *why,
                size_t why_size);
 
+/* How a quantity is written, "62.5 mm", for messages.  Static storage. */
+const char *unit_example(enum unit_dimension dim);
+
 /* Reads a plain decimal number ('.' as the point, blanks before it skipped).
  * Returns where it ends, or NULL when there is none or it is out of range. */
 const char *unit_number(const char *text, double *value);

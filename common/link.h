@@ -22,6 +22,7 @@ struct link_damage {
 /* Where results go.  Callbacks run inside link_decode. */
 struct link_sink {
 	void *ctx;
+	/* A hello has no time: its t_us is 0 and must not be unwrapped. */
 	void (*record)(void *ctx, const struct record *r);
 	void (*damage)(void *ctx, const struct link_damage *d);
 	void (*frames_lost)(void *ctx, unsigned frames); /* sequence jump; frames only */
@@ -59,8 +60,9 @@ struct link_encoder *link_encoder_new(enum link_kind kind);
 void link_encoder_free(struct link_encoder *e);
 
 /* Adds one record; complete lines or frames appear in `out` (at most
- * LINK_ENCODE_MAX bytes); returns their number of bytes, maybe 0. Host-side
- * kinds are refused with 0. */
+ * LINK_ENCODE_MAX bytes); returns their number of bytes, maybe 0.  What the
+ * link cannot carry (host-side kinds, a hello with a time, a level other than
+ * 0|1, text with control characters; see LINK.md) is refused with 0. */
 #define LINK_ENCODE_MAX 1024
 size_t link_encode(struct link_encoder *e, const struct record *r, uint8_t out[LINK_ENCODE_MAX]);
 /* Flushes an unfinished frame. */

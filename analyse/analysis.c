@@ -1,0 +1,192 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/analysis.h"
+
+#include "analyse/overview.h"
+#include "analyse/verdict.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#define EDGES_LEAST 8 /* fewer tooth edges than this say nothing */
+
+/* --- pass 1: clock and wheel ------------------------------------------- */
+
+static int learn_legs(struct ride *ride, struct crank_learner *learner, struct clock_fit *clock,
+                      uint64_t *edges, struct fault *fault)
+{
+	const struct leg *leg;
+	int got;
+	while ((got = ride_next_leg(ride, &leg, fault)) > 0) {
+		clock_fit_add(clock, leg);
+		*edges += leg->tooth_n;
+		if (crank_learn(learner, leg, fault) != 0)
+			return -1;
+	}
+	return got;
+}
+
+/* Learns the wheel and the clock.  A ride without teeth leaves has_crank
+ * false; a wheel that contradicts the engine file is a fault. */
+static int learn(struct ride *ride, struct report *out, struct fault *fault)
+{
+	struct crank_learner *learner = crank_learner_new(&out->engine);
+	struct clock_fit *clock = clock_fit_new();
+	uint64_t edges = 0;
+	int status = -1;
+	if (learner == NULL || clock == NULL)
+		fault_set(fault, EX_OSERR, "out of memory");
+	else
+		status = learn_legs(ride, learner, clock, &edges, fault);
+	if (status == 0) {
+		clock_fit_result(clock, &out->clock);
+		out->has_crank = edges >= EDGES_LEAST && out->engine.tooth_count > 0;
+		if (out->has_crank)
+			status = crank_learned(learner, &out->wheel, fault);
+	}
+	crank_learner_free(learner);
+	clock_fit_free(clock);
+	return status;
+}
+
+/* --- pass 2: the stages, each standing on the one before ----------------- */
+
+struct stages {
+	struct overview *overview;
+	struct crank_solver *solver; /* NULL and all below: no usable teeth */
+	struct believed *believed;
+	struct valve_events *events;
+	struct strokes *strokes;
+};
+
+static bool stages_new(struct stages *s, const struct report *r)
+{
+	s->overview = overview_new(&r->engine, r->counts.first_t_us, r->counts.last_t_us);
+	if (s->overview == NULL || !r->has_crank)
+		return s->overview != NULL;
+	s->solver = crank_solver_new(&r->engine, &r->wheel);
+	s->believed = believed_new(&r->engine, &r->wheel);
+	s->events = valve_events_new(&r->engine, &r->mech, &r->wheel);
+	s->strokes = strokes_new(&r->engine, &r->mech);
+	return s->solver != NULL && s->believed != NULL && s->events != NULL && s->strokes != NULL;
+}
+
+static void stages_free(struct stages *s)
+{
+	overview_free(s->overview);
+	crank_solver_free(s->solver);
+	believed_free(s->believed);
+	valve_events_free(s->events);
+	strokes_free(s->strokes);
+}
+
+/* Crank, what the controller believed, valve events and strokes of one leg. */
+static int solve_leg(struct stages *s, const struct leg *leg, struct analysis_rows *rows, struct fault *fault)
+{
+	rows->leg = leg;
+	if (s->solver == NULL)
+		return 0;
+	if (crank_solve(s->solver, leg, &rows->crank, fault) != 0 ||
+	    believed_replay(s->believed, leg, rows->crank, fault) != 0 ||
+	    valve_events_learn(s->events, leg, rows->crank, fault) != 0 ||
+	    valve_events_find(s->events, leg, rows->crank, s->believed, &rows->event, &rows->event_n,
+	                      fault) != 0)
+		return -1;
+	return strokes_measure(s->strokes, leg, rows->crank, rows->event, rows->event_n,
+	                       valve_events_gas_model(s->events), &rows->stroke, &rows->stroke_n, fault);
+}
+
+static int solve_legs(struct ride *ride, struct stages *s, const struct analysis_sink *sink,
+                      struct fault *fault)
+{
+	const struct leg *leg;
+	int got;
+	while ((got = ride_next_leg(ride, &leg, fault)) > 0) {
+		struct analysis_rows rows = {0};
+		if (solve_leg(s, leg, &rows, fault) != 0)
+			return -1;
+		overview_add(s->overview, leg, rows.crank);
+		if (sink != NULL && sink->rows(sink->ctx, &rows, fault) != 0)
+			return -1;
+	}
+	return got;
+}
+
+/* --- the report's numbers ------------------------------------------------ */
+
+static void gather_slips(const struct believed *b, struct report *out)
+{
+	size_t kept;
+	const struct slip *slips = believed_slips(b, &kept, &out->controller_slips);
+	size_t most = sizeof out->slip / sizeof *out->slip;
+	out->slip_n = kept < most ? kept : most;
+	if (out->slip_n > 0)
+		memcpy(out->slip, slips, out->slip_n * sizeof *slips);
+}
+
+static void gather_strokes(const struct strokes *s, struct report *out)
+{
+	strokes_finish(s, out->stroke);
+	double air_kg = 0;
+	for (int e = 0; e < END_COUNT; e++) {
+		out->has_strokes[e] = out->stroke[e].count > 0;
+		strokes_diagram(s, (enum engine_end)e, &out->diagram[e]);
+		if (out->has_strokes[e])
+			air_kg += out->stroke[e].air_kg;
+	}
+	out->air_kg_per_turn = out->has_strokes[END_CAP] || out->has_strokes[END_ROD] ? air_kg : NAN;
+	for (size_t i = 0; strokes_remark(s, i) != NULL; i++)
+		report_say(&out->warnings, "%s", strokes_remark(s, i));
+}
+
+static void gather(struct stages *s, struct report *out)
+{
+	out->air_kg_per_turn = NAN;
+	if (s->solver != NULL) {
+		out->crank = *crank_solver_totals(s->solver);
+		gather_slips(s->believed, out);
+		out->event_n = valve_events_finish(s->events, out->event);
+		gather_strokes(s->strokes, out);
+		for (unsigned i = 0; i < out->wheel.remarks; i++)
+			report_say(&out->warnings, "%s", out->wheel.remark[i]);
+		for (size_t i = 0; valve_events_finding(s->events, i) != NULL; i++)
+			report_say(&out->warnings, "%s", valve_events_finding(s->events, i));
+	}
+	overview_finish(s->overview, out);
+}
+
+static void begin(const struct ride *ride, struct report *out)
+{
+	memset(out, 0, sizeof *out);
+	out->engine = *ride_engine(ride);
+	out->mech = mech_of(&out->engine);
+	out->start_utc_us = ride_facts(ride)->start_utc_us;
+	strncpy(out->file, ride_name(ride), sizeof out->file - 1);
+}
+
+int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct report *out, struct fault *fault)
+{
+	begin(ride, out);
+	ride_rewind(ride);
+	if (learn(ride, out, fault) != 0)
+		return -1;
+	out->counts = *ride_counts(ride);
+	out->duration_s = out->counts.duration_s;
+
+	struct stages stages = {0};
+	int status = -1;
+	ride_rewind(ride);
+	if (!stages_new(&stages, out))
+		fault_set(fault, EX_OSERR, "out of memory");
+	else
+		status = solve_legs(ride, &stages, sink, fault);
+	if (status == 0) {
+		gather(&stages, out);
+		verdict_missing(out, ride);
+		verdict_limits(out);
+		verdict_advice(out);
+	}
+	stages_free(&stages);
+	return status;
+}

@@ -1,0 +1,149 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/verdict.h"
+
+#include "common/unit.h"
+
+#include <math.h>
+#include <string.h>
+
+#define NEAR_LIMIT 0.9 /* from here on a limit is named */
+
+static void name_limit(struct report *r, const char *what, double seen, double limit, const char *unit)
+{
+	if (isnan(seen) || isnan(limit))
+		return;
+	if (seen > limit)
+		report_say(&r->limits,
+		           "%s: %.4g %s was reached; the limit is %.4g %s. Do not ride on like this.", what,
+		           seen, unit, limit, unit);
+	else if (seen >= NEAR_LIMIT * limit)
+		report_say(&r->limits, "%s: %.4g %s was reached, close to the limit of %.4g %s.", what, seen,
+		           unit, limit, unit);
+}
+
+static double peak_force_n(const struct report *r)
+{
+	double peak = NAN;
+	for (int e = 0; e < END_COUNT; e++)
+		if (r->has_strokes[e])
+			peak = fmax(peak, r->stroke[e].peak_force_n);
+	return peak;
+}
+
+void verdict_limits(struct report *r)
+{
+	const struct engine *e = &r->engine;
+	name_limit(r, "supply pressure", unit_bar_gauge(r->supply_pa.max, e->ambient_pa),
+	           unit_bar_gauge(e->limit_supply_pa, e->ambient_pa), "bar gauge");
+	name_limit(r, "speed", r->speed_rpm.max, unit_rpm(e->limit_speed_rad_s), "rpm");
+	name_limit(r, "rod force", peak_force_n(r), e->limit_rod_force_n, "N");
+}
+
+static bool has_sensor(const struct report *r, enum engine_sensor_role role)
+{
+	return engine_sensor_channel(&r->engine, role) >= 0;
+}
+
+static void missing_end(struct report *r, enum engine_end end)
+{
+	const char *name = engine_end_name(end);
+	if (!has_sensor(r, end == END_CAP ? SENSOR_CAP : SENSOR_ROD))
+		report_say(
+		    &r->warnings,
+		    "No pressure sensor at the %s end: when its valves really moved, its work and its useful "
+		    "angle cannot be known.",
+		    name);
+	else if (r->has_crank && !r->has_strokes[end])
+		report_say(&r->warnings, "No stroke of the %s end could be measured.", name);
+}
+
+static void missing_crank(struct report *r)
+{
+	if (r->engine.tooth_count == 0)
+		report_say(&r->warnings,
+		           "The engine file has no [teeth] section: the crank angle cannot be known. Add "
+		           "count, edges and index angle.");
+	else if (!r->has_crank)
+		report_say(&r->warnings,
+		           "There are too few tooth edges in this ride: the crank angle cannot be known. "
+		           "Check the pick-up and its wiring.");
+	else if (!r->wheel.aligned)
+		report_say(&r->warnings,
+		           "The angle has no zero: no usable index event (or no index angle in the engine "
+		           "file). Turns and speed are right; angles of valves and strokes cannot be told.");
+}
+
+void verdict_missing(struct report *r, const struct ride *ride)
+{
+	for (size_t i = 0; ride_remark(ride, i) != NULL; i++)
+		report_say(&r->warnings, "%s", ride_remark(ride, i));
+	missing_crank(r);
+	if (r->event_n == 0)
+		report_say(&r->warnings,
+		           "There are no valve commands in this ride: nothing can be said of valve timing. "
+		           "Let the controller send valve records.");
+	if (!has_sensor(r, SENSOR_SUPPLY))
+		report_say(&r->warnings,
+		           "No supply pressure sensor: useful angle, ideal work and inlet timing lean on "
+		           "less than they should.");
+	missing_end(r, END_CAP);
+	if (!isnan(r->engine.clearance_m3[END_ROD]))
+		missing_end(r, END_ROD);
+	const struct ride_counts *c = &r->counts;
+	if (c->lost > 0)
+		report_say(&r->warnings,
+		           "%llu records were lost on the way (the sender's link or the disk was full).",
+		           (unsigned long long)c->lost);
+	if (c->outliers > 0)
+		report_say(&r->warnings, "%llu records with an impossible time were left out.",
+		           (unsigned long long)c->outliers);
+	if (c->resets > 0)
+		report_say(&r->warnings,
+		           "The controller's clock started again %llu time(s) in this ride: it was reset, or "
+		           "two rides stand in one log.",
+		           (unsigned long long)c->resets);
+}
+
+static bool off_time(const struct valve_event_summary *s)
+{
+	return strcmp(s->verdict, "late") == 0 || strcmp(s->verdict, "early") == 0 ||
+	       strcmp(s->verdict, "missed") == 0;
+}
+
+/* The worst error first: selection over at most 32 rows. */
+static void advise_valves(struct report *r)
+{
+	bool said[VALVE_EVENT_SUMMARIES] = {false};
+	for (size_t round = 0; round < r->event_n; round++) {
+		size_t best = r->event_n;
+		for (size_t i = 0; i < r->event_n; i++) {
+			const struct valve_event_summary *s = &r->event[i];
+			if (said[i] || !off_time(s))
+				continue;
+			if (best == r->event_n || fabs(s->error_rad) > fabs(r->event[best].error_rad))
+				best = i;
+		}
+		if (best == r->event_n)
+			return;
+		said[best] = true;
+		report_say(&r->advice, "%s", r->event[best].words);
+	}
+}
+
+void verdict_advice(struct report *r)
+{
+	advise_valves(r);
+	if (r->controller_slips > 0)
+		report_say(&r->advice,
+		           "The controller's count left the true angle %llu time(s); most often because of "
+		           "%s. Mend the "
+		           "pick-up before trusting any timing.",
+		           (unsigned long long)r->controller_slips,
+		           r->slip_n > 0 ? slip_cause_name(r->slip[0].cause) : "a cause not known");
+	if (r->crank.index_extra + r->crank.index_missed > 0)
+		report_say(&r->advice,
+		           "The index switch missed %llu turn(s) and fired %llu time(s) too often: check its "
+		           "gap and its debouncing.",
+		           (unsigned long long)r->crank.index_missed,
+		           (unsigned long long)r->crank.index_extra);
+}

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "common/engine_ini.h"
 #include "common/engine.h"
+#include "common/utf8.h"
 
 #include <ini.h>
 #include <stdarg.h>
@@ -250,41 +251,17 @@ static int handle(void *user, const char *section, const char *name, const char 
 	return !r->failed && take_key(r, name, value) == 0;
 }
 
-/* Length of a well-formed UTF-8 character (RFC 3629, table in section 4,
- * surrogates and over-long forms left to the ranges of the second byte). */
-static size_t utf8_length(const unsigned char *s, size_t left)
-{
-	size_t n = s[0] < 0x80   ? 1
-	           : s[0] < 0xc2 ? 0
-	           : s[0] < 0xe0 ? 2
-	           : s[0] < 0xf0 ? 3
-	           : s[0] < 0xf5 ? 4
-	                         : 0;
-	if (n == 0 || n > left)
-		return 0;
-	for (size_t i = 1; i < n; i++)
-		if ((s[i] & 0xc0) != 0x80)
-			return 0;
-	bool bad = (s[0] == 0xe0 && s[1] < 0xa0) || (s[0] == 0xed && s[1] > 0x9f) ||
-	           (s[0] == 0xf0 && s[1] < 0x90) || (s[0] == 0xf4 && s[1] > 0x8f);
-	return bad ? 0 : n;
-}
-
 static int check_text(const char *name, const char *text, size_t len, struct fault *fault)
 {
 	int line = 1;
-	for (size_t i = 0, n; i < len; i += n) {
-		unsigned char c = (unsigned char)text[i];
-		n = utf8_length((const unsigned char *)text + i, len - i);
-		if (n == 0)
+	for (size_t i = utf8_check(text, len); i < len; i += 1 + utf8_check(text + i + 1, len - i - 1)) {
+		if (text[i] != '\t' && text[i] != '\r' && text[i] != '\n')
 			return engine_ini_fault(
 			    name, line, fault,
-			    "byte %zu is not UTF-8 text; save the file as plain text in UTF-8", i);
-		if ((c < 0x20 && strchr("\t\r\n", c) == NULL) || c == 0x7f || c == '\0')
-			return engine_ini_fault(
-			    name, line, fault,
-			    "byte %zu is a control character (0x%02x); this is not a text file", i, c);
-		line += c == '\n';
+			    "byte %zu (0x%02x) is not UTF-8 text or is a control character; "
+			    "save the file as plain text in UTF-8",
+			    i, (unsigned char)text[i]);
+		line += text[i] == '\n';
 	}
 	return 0;
 }

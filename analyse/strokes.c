@@ -1,0 +1,425 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* One stroke at a time: nodes, work, useful angle, air, ledger. */
+#include "analyse/strokes.h"
+
+#include "analyse/ledger.h"
+#include "analyse/stroke_air.h"
+#include "analyse/stroke_events.h"
+#include "analyse/stroke_nodes.h"
+#include "analyse/strokes_sum.h"
+#include "common/air.h"
+#include "common/unit.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <sysexits.h>
+
+static const double TURN = 2 * UNIT_PI;
+static const double DEFAULT_N = 1.3;     /* expansion index while none is learned */
+static const double USEFUL_SHARE = 0.10; /* of the supply's gauge pressure */
+static const double RAMP_S = 0.006;      /* a valve's opening or shutting while none is learned */
+#define REMARKS_MAX (END_COUNT * EVENT_KINDS + 2)
+#define REMARK_MAX 200
+
+struct stroke_end { /* state of one end over the run */
+	bool measured;
+	int channel;
+	double turn_back_rad;
+	struct stroke_turns turns;
+	struct stroke_events events;
+	struct strokes_sum sum;
+	unsigned from[EVENT_KINDS][FROM_NOTHING + 1];
+};
+
+struct strokes {
+	const struct engine *engine;
+	const struct mech *mech;
+	double n[END_COUNT];
+	struct stroke_end end[END_COUNT];
+	struct stroke_nodes nodes;
+	double *dv;
+	size_t dv_room;
+	struct stroke *row;
+	size_t row_n, row_room;
+	char remark[REMARKS_MAX][REMARK_MAX];
+	size_t remarks;
+};
+
+struct strokes *strokes_new(const struct engine *e, const struct mech *m)
+{
+	struct strokes *s = calloc(1, sizeof *s);
+	if (s == NULL)
+		return NULL;
+	s->engine = e;
+	s->mech = m;
+	for (int end = 0; end < END_COUNT; end++) {
+		struct stroke_end *x = &s->end[end];
+		x->channel = engine_sensor_channel(e, end == END_CAP ? SENSOR_CAP : SENSOR_ROD);
+		x->measured = x->channel >= 0 && isfinite(m->area_m2[end]) && isfinite(m->clearance_m3[end]);
+		x->turn_back_rad = strokes_turn_back_rad(m, (enum engine_end)end);
+		s->n[end] = DEFAULT_N;
+		stroke_events_start(&x->events, e, (enum engine_end)end,
+		                    mech_dead_centre_rad(m, (enum engine_end)end));
+	}
+	return s;
+}
+
+void strokes_free(struct strokes *s)
+{
+	if (s == NULL)
+		return;
+	for (int end = 0; end < END_COUNT; end++) {
+		stroke_turns_free(&s->end[end].turns);
+		stroke_events_free(&s->end[end].events);
+	}
+	stroke_nodes_free(&s->nodes);
+	free(s->dv);
+	free(s->row);
+	free(s);
+}
+
+/* --- one stroke -------------------------------------------------------- */
+
+/* What a stroke is measured with. */
+struct bench {
+	struct strokes *s;
+	enum engine_end end;
+	const struct gas_model *gas;
+	struct stroke_source source;
+	double noise_pa;
+};
+
+static struct stroke empty_row(const struct bench *b, const struct stroke_turn *turn)
+{
+	struct stroke row = {
+	    .end = (uint8_t)b->end,
+	    .number = turn->number,
+	    .t_start_us = turn->t0_us,
+	    .t_end_us = turn->t1_us,
+	    .omega_rad_s = TURN / ((turn->t1_us - turn->t0_us) * 1e-6),
+	    .supply_pa = NAN,
+	    .work_j = NAN,
+	    .work_sd_j = NAN,
+	    .ideal_work_j = NAN,
+	    .useful_rad = NAN,
+	    .mep_pa = NAN,
+	    .release_pa = NAN,
+	    .air_kg = NAN,
+	    .peak_force_n = NAN,
+	    .loop_gap_j = NAN,
+	    .flag = turn->flag,
+	};
+	for (int l = 0; l < LEDGER_LINES; l++)
+		row.ledger_j[l] = NAN;
+	return row;
+}
+
+/* Time from half open to wide open, with room: the whole ramp. */
+static double ramp_s(const struct bench *b, int exhaust, int shutting)
+{
+	double learned = b->gas == NULL ? NAN : b->gas->ramp_s[b->end][exhaust][shutting];
+	return isfinite(learned) && learned > 0 ? learned : RAMP_S;
+}
+
+static double mean_supply_pa(const struct stroke_nodes *n, size_t from, double turn_back_rad)
+{
+	double sum = 0;
+	size_t count = 0;
+	for (size_t k = from; k < n->n && n->node[k].phi_rad <= turn_back_rad; k++, count++)
+		sum += n->supply_pa[k];
+	return count == 0 ? NAN : sum / (double)count;
+}
+
+/* Angle of the working stroke with gauge pressure above its share of the
+ * supply's; the torque of the end is then positive, for the volume grows. */
+static double useful_rad(const struct stroke_nodes *n, size_t from, double turn_back_rad, double ambient_pa)
+{
+	double useful = 0, before = 0;
+	for (size_t k = from; k < n->n && n->node[k].phi_rad <= turn_back_rad; k++) {
+		double supply_gauge = n->supply_pa[k] - ambient_pa;
+		double gauge = n->node[k].p_pa - ambient_pa;
+		if (isnan(supply_gauge))
+			return NAN;
+		double above = fmin(gauge - USEFUL_SHARE * supply_gauge, gauge);
+		if (k > from)
+			useful +=
+			    indicator_span_above(n->node[k - 1].phi_rad, before, n->node[k].phi_rad, above);
+		before = above;
+	}
+	return useful;
+}
+
+static double peak_pa(const struct indicator_node *node, size_t n)
+{
+	double peak = -INFINITY;
+	for (size_t k = 0; k < n; k++)
+		peak = fmax(peak, node[k].p_pa);
+	return peak;
+}
+
+static struct ledger_case ledger_case_of(const struct bench *b, const struct stroke *row,
+                                         const struct stroke_angles *a, double next_admission_rad,
+                                         double dead_centre_rad)
+{
+	const struct mech *m = b->s->mech;
+	double back = b->s->end[b->end].turn_back_rad;
+	struct ledger_case c = {
+	    .supply_pa = row->supply_pa,
+	    .ambient_pa = b->s->engine->ambient_pa,
+	    .n = b->s->n[b->end],
+	    .turn_back_rad = back,
+	    .intended_cut_off_rad = fmin(a->intended_cut_off_rad, back),
+	    .admission_rad = a->phi_rad[EVENT_ADMISSION],
+	    .cut_off_rad = fmax(a->phi_rad[EVENT_CUT_OFF], a->phi_rad[EVENT_ADMISSION]),
+	    .release_rad = a->phi_rad[EVENT_RELEASE],
+	    .compression_rad = a->phi_rad[EVENT_COMPRESSION],
+	    .next_admission_rad = next_admission_rad,
+	    .v_dead_m3 = mech_volume_m3(m, b->end, dead_centre_rad),
+	    .v_turn_back_m3 = mech_volume_m3(m, b->end, dead_centre_rad + back),
+	};
+	c.v_intended_m3 = mech_volume_m3(m, b->end, dead_centre_rad + c.intended_cut_off_rad);
+	return c;
+}
+
+/* Puts nodes at the dead centres and at every boundary of the ledger. */
+static int insert_boundaries(struct bench *b, const struct ledger_case *c, double dead_centre_rad)
+{
+	double phi[LEDGER_BOUNDARIES + 2] = {0, TURN};
+	size_t n = 2 + ledger_boundaries(c, phi + 2);
+	for (size_t k = 0; k < n; k++)
+		if (stroke_nodes_insert(&b->s->nodes, &b->source, dead_centre_rad, phi[k]) != 0)
+			return -1;
+	return 0;
+}
+
+static void judge_ledger(struct bench *b, struct ledger_case *c, const struct indicator_node *node, size_t n,
+                         double dead_centre_rad, struct stroke *row)
+{
+	double caught = fmin(fmax(c->cut_off_rad, 0), c->turn_back_rad);
+	c->v_cut_off_m3 = mech_volume_m3(b->s->mech, b->end, dead_centre_rad + caught);
+	c->p_cut_off_pa = stroke_nodes_pa(&b->s->nodes, caught);
+	row->ideal_work_j = ledger_ideal_work_j(c);
+	ledger_partition(c, node, n, row->ledger_j);
+}
+
+/* sd of the loop's work: sampling noise, 2.22 sd(p) V_s / sqrt(samples) for a
+ * near-harmonic stroke, and the angle's own uncertainty. */
+static int judge_error(struct bench *b, const struct stroke_turn *turn, const struct indicator_node *node,
+                       size_t n, struct stroke *row, struct stroke_extra *extra)
+{
+	struct strokes *s = b->s;
+	if (n > s->dv_room) {
+		double *grown = realloc(s->dv, 2 * n * sizeof *grown);
+		if (grown == NULL)
+			return -1;
+		s->dv = grown;
+		s->dv_room = 2 * n;
+	}
+	for (size_t k = 0; k < n; k++)
+		s->dv[k] = mech_dvolume_m3(s->mech, b->end, turn->dead_centre_rad + node[k].phi_rad);
+	extra->angle_sd_rad = turn->angle_sd_rad;
+	extra->angle_shift_j = fabs(indicator_work_per_rad(node, s->dv, n)) * turn->angle_sd_rad;
+	extra->noise_j = 2.22 * b->noise_pa * mech_swept_m3(s->mech, b->end) / sqrt((double)n);
+	row->work_sd_j = hypot(extra->angle_shift_j, extra->noise_j);
+	return 0;
+}
+
+/* Everything that follows from the nodes.  -1 when out of memory. */
+static int judge(struct bench *b, const struct stroke_turn *turn, const struct stroke_angles *a,
+                 double next_admission_rad, struct stroke *row, struct stroke_extra *extra)
+{
+	struct strokes *s = b->s;
+	double back = s->end[b->end].turn_back_rad, ambient = s->engine->ambient_pa;
+	struct ledger_case c = ledger_case_of(b, row, a, next_admission_rad, turn->dead_centre_rad);
+	if (insert_boundaries(b, &c, turn->dead_centre_rad) != 0)
+		return -1;
+	size_t first = stroke_nodes_at(&s->nodes, 0), past = stroke_nodes_at(&s->nodes, TURN) + 1;
+	const struct indicator_node *node = &s->nodes.node[first];
+	struct indicator_loop loop;
+	indicator_loop(node, past - first, &loop);
+	row->work_j = loop.work_j;
+	row->loop_gap_j = loop.gap_j;
+	row->mep_pa = loop.work_j / mech_swept_m3(s->mech, b->end);
+	row->peak_force_n = (peak_pa(node, past - first) - ambient) * s->mech->area_m2[b->end];
+	if (a->source[EVENT_RELEASE] < FROM_SETTING && a->source[EVENT_RELEASE] != FROM_MISSED)
+		row->release_pa = stroke_nodes_pa(&s->nodes, a->phi_rad[EVENT_RELEASE]);
+	row->supply_pa = mean_supply_pa(&s->nodes, first, back);
+	row->useful_rad = useful_rad(&s->nodes, first, back, ambient);
+	row->air_kg =
+	    stroke_air_kg(&s->nodes, a, row->omega_rad_s, ramp_s(b, 0, 0), ramp_s(b, 0, 1), s->engine->air_k);
+	c.supply_pa = row->supply_pa;
+	if (isfinite(row->supply_pa) && isfinite(a->intended_cut_off_rad))
+		judge_ledger(b, &c, node, past - first, turn->dead_centre_rad, row);
+	return judge_error(b, turn, node, past - first, row, extra);
+}
+
+/* Where the nodes have to start: before the inlet opens. */
+static double start_rad(const struct bench *b, const struct stroke_angles *a, double omega_rad_s)
+{
+	double early = a->phi_rad[EVENT_ADMISSION] - omega_rad_s * ramp_s(b, 0, 0);
+	return isfinite(early) ? fmin(early, 0) : 0;
+}
+
+static void count_sources(struct stroke_end *x, const struct stroke_angles *a)
+{
+	for (int k = 0; k < EVENT_KINDS; k++)
+		x->from[k][a->source[k]]++;
+}
+
+static int measure_turn(struct bench *b, size_t i, struct stroke *row)
+{
+	struct stroke_end *x = &b->s->end[b->end];
+	const struct stroke_turn *turn = &x->turns.turn[i];
+	struct stroke_extra extra = {0};
+	*row = empty_row(b, turn);
+	struct stroke_angles a = stroke_events_angles(&x->events, &x->turns, i, x->turn_back_rad);
+	double next_admission = stroke_events_next_admission(&x->events, &x->turns, i, x->turn_back_rad);
+	extra.intended_cut_off_rad = a.intended_cut_off_rad;
+	if (row->flag[0] == '\0' && stroke_nodes_gather(&b->s->nodes, &b->source, turn,
+	                                                start_rad(b, &a, row->omega_rad_s), &row->flag) != 0)
+		return -1;
+	if (row->flag[0] == '\0') {
+		count_sources(x, &a);
+		if (judge(b, turn, &a, next_admission, row, &extra) != 0)
+			return -1;
+		strokes_sum_nodes(&x->sum, &b->s->nodes);
+	}
+	strokes_sum_add(&x->sum, row, &extra);
+	return 0;
+}
+
+/* --- a leg ------------------------------------------------------------- */
+
+static double resolution_pa(const struct engine_sensor *sensor)
+{
+	size_t n = sensor->points;
+	if (n < 2)
+		return 0;
+	double span = sensor->value[n - 1] - sensor->value[0];
+	return fabs(span / (sensor->counts[n - 1] - sensor->counts[0])) / sqrt(12);
+}
+
+static struct bench bench_for(struct strokes *s, enum engine_end end, const struct leg *leg,
+                              const struct crank *c, const struct gas_model *gas)
+{
+	int channel = s->end[end].channel, supply = engine_sensor_channel(s->engine, SENSOR_SUPPLY);
+	struct bench b = {.s = s, .end = end, .gas = gas};
+	b.source = (struct stroke_source){
+	    .crank = c,
+	    .mech = s->mech,
+	    .end = end,
+	    .chamber = &leg->sensor[channel],
+	    .supply = supply >= 0 ? &leg->sensor[supply] : NULL,
+	};
+	b.source.chamber_hole_us = stroke_hole_us(b.source.chamber);
+	if (b.source.supply != NULL)
+		b.source.supply_hole_us = stroke_hole_us(b.source.supply);
+	double learned = gas == NULL ? NAN : gas->noise_pa[end];
+	b.noise_pa = fmax(isfinite(learned) ? learned : 0, resolution_pa(&s->engine->sensor[channel]));
+	return b;
+}
+
+static int make_rows(struct strokes *s, size_t n)
+{
+	if (n <= s->row_room)
+		return 0;
+	struct stroke *grown = realloc(s->row, 2 * n * sizeof *grown);
+	if (grown == NULL)
+		return -1;
+	s->row = grown;
+	s->row_room = 2 * n;
+	return 0;
+}
+
+static int measure_end(struct strokes *s, enum engine_end end, const struct leg *leg, const struct crank *c,
+                       const struct valve_event *events, size_t n_events, const struct gas_model *gas)
+{
+	struct stroke_end *x = &s->end[end];
+	struct bench b = bench_for(s, end, leg, c, gas);
+	double learned = gas == NULL ? NAN : gas->n_polytropic[end];
+	if (learned >= 1 && learned <= 1.5)
+		s->n[end] = learned;
+	if (stroke_turns_find(&x->turns, leg, c, x->events.dead_centre_rad) != 0 ||
+	    stroke_events_assign(&x->events, &x->turns, events, n_events) != 0 ||
+	    make_rows(s, s->row_n + x->turns.n) != 0)
+		return -1;
+	for (size_t i = 0; i < x->turns.n; i++)
+		if (measure_turn(&b, i, &s->row[s->row_n++]) != 0)
+			return -1;
+	return 0;
+}
+
+static int by_start(const void *a, const void *b)
+{
+	const struct stroke *x = a, *y = b;
+	if (x->t_start_us != y->t_start_us)
+		return x->t_start_us < y->t_start_us ? -1 : 1;
+	return (int)x->end - (int)y->end;
+}
+
+static void remark_sources(struct strokes *s, int end, int kind)
+{
+	static const char *const INSTEAD[] = {
+	    [FROM_DELAY] = "its command and the mean delay",
+	    [FROM_MEAN] = "the mean angle of the ride",
+	    [FROM_COMMAND] = "the angle of the command (no event of this kind was found)",
+	    [FROM_SETTING] = "the intended angle (neither event nor command is known)",
+	    [FROM_NOTHING] = "the dead centre (nothing at all is known of it)",
+	};
+	const unsigned *from = s->end[end].from[kind];
+	unsigned total = 0;
+	for (int k = 0; k <= FROM_NOTHING; k++)
+		total += from[k];
+	for (int k = FROM_DELAY; k <= FROM_NOTHING; k++) {
+		if (from[k] == 0 || from[k] * 10 < total || s->remarks == REMARKS_MAX)
+			continue;
+		snprintf(s->remark[s->remarks++], REMARK_MAX,
+		         "%s end, %s: in %u of %u strokes the ledger uses %s.",
+		         engine_end_name((enum engine_end)end),
+		         kind == EVENT_CUT_OFF ? "cut-off" : valve_event_name((enum valve_event_kind)kind),
+		         from[k], total, INSTEAD[k]);
+		return;
+	}
+}
+
+static void write_remarks(struct strokes *s)
+{
+	s->remarks = 0;
+	for (int end = 0; end < END_COUNT; end++)
+		for (int kind = 0; kind < EVENT_KINDS; kind++)
+			remark_sources(s, end, kind);
+}
+
+int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank *c,
+                    const struct valve_event *events, size_t n_events, const struct gas_model *gas,
+                    const struct stroke **rows, size_t *n, struct fault *fault)
+{
+	s->row_n = 0;
+	for (int end = 0; end < END_COUNT; end++)
+		if (s->end[end].measured &&
+		    measure_end(s, (enum engine_end)end, leg, c, events, n_events, gas) != 0)
+			return fault_set(fault, EX_OSERR, "out of memory for the strokes");
+	if (s->row_n > 0)
+		qsort(s->row, s->row_n, sizeof *s->row, by_start);
+	write_remarks(s);
+	*rows = s->row;
+	*n = s->row_n;
+	return 0;
+}
+
+void strokes_finish(const struct strokes *s, struct stroke_summary out[END_COUNT])
+{
+	for (int end = 0; end < END_COUNT; end++)
+		strokes_sum_summary(&s->end[end].sum, s->mech, (enum engine_end)end, &out[end]);
+}
+
+void strokes_diagram(const struct strokes *s, enum engine_end end, struct stroke_diagram *out)
+{
+	strokes_sum_diagram(&s->end[end].sum, s->mech, end, s->engine->ambient_pa, s->n[end], out);
+}
+
+const char *strokes_remark(const struct strokes *s, size_t i)
+{
+	return i < s->remarks ? s->remark[i] : NULL;
+}

@@ -1,0 +1,126 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/strokes_sum.h"
+
+#include "common/unit.h"
+
+#include <math.h>
+
+static const double TURN = 2 * UNIT_PI;
+
+double strokes_turn_back_rad(const struct mech *m, enum engine_end end)
+{
+	return end == END_CAP ? m->rod_dead_centre_rad : TURN - m->rod_dead_centre_rad;
+}
+
+static void add_known(struct mean_tally *t, double value)
+{
+	if (isfinite(value))
+		mean_tally_add(t, value);
+}
+
+static void add_ideal(struct strokes_sum *s, const struct stroke *row, double intended_cut_off_rad)
+{
+	s->with_ideal++;
+	s->ideal_j += row->ideal_work_j;
+	s->work_with_ideal_j += row->work_j;
+	s->intended_cut_off_rad += intended_cut_off_rad;
+	for (int l = 0; l < LEDGER_LINES; l++)
+		s->ledger_j[l] += row->ledger_j[l];
+}
+
+void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra)
+{
+	if (row->flag[0] != '\0') {
+		s->left_out++;
+		return;
+	}
+	mean_tally_add(&s->work, row->work_j);
+	mean_tally_add(&s->mep, row->mep_pa);
+	add_known(&s->useful, row->useful_rad);
+	add_known(&s->release, row->release_pa);
+	add_known(&s->air, row->air_kg);
+	add_known(&s->supply, row->supply_pa);
+	s->peak_force_n = fmax(s->peak_force_n, row->peak_force_n);
+	s->angle_shift_j += extra->angle_shift_j;
+	s->angle_sd_rad += extra->angle_sd_rad;
+	s->noise_j2 += extra->noise_j * extra->noise_j;
+	if (isfinite(row->ideal_work_j))
+		add_ideal(s, row, extra->intended_cut_off_rad);
+}
+
+void strokes_sum_nodes(struct strokes_sum *s, const struct stroke_nodes *nodes)
+{
+	for (size_t k = 0; k < nodes->n; k++) {
+		double phi = nodes->node[k].phi_rad;
+		if (!(phi >= 0 && phi < TURN))
+			continue;
+		size_t bin = (size_t)(phi / TURN * STROKE_BINS);
+		if (bin >= STROKE_BINS)
+			continue;
+		s->measured_pa[bin] += nodes->node[k].p_pa;
+		s->measured_n[bin]++;
+		if (isfinite(nodes->supply_pa[k])) {
+			s->supply_pa[bin] += nodes->supply_pa[k];
+			s->supply_n[bin]++;
+		}
+	}
+}
+
+static double mean_sd_with(const struct mean_tally *t, double systematic)
+{
+	double own = mean_tally_mean_sd(t);
+	return hypot(isfinite(own) ? own : 0, systematic);
+}
+
+void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum engine_end end,
+                         struct stroke_summary *out)
+{
+	double n = (double)s->work.n, ideal_n = (double)s->with_ideal;
+	*out = (struct stroke_summary){.count = (unsigned)s->work.n, .left_out = s->left_out};
+	out->useful_rad = mean_tally_mean(&s->useful);
+	out->useful_sd_rad = n > 0 ? mean_sd_with(&s->useful, s->angle_sd_rad / n) : NAN;
+	out->useful_fraction = out->useful_rad / strokes_turn_back_rad(m, end);
+	out->work_j = mean_tally_mean(&s->work);
+	out->work_sd_j =
+	    n > 0 ? hypot(mean_sd_with(&s->work, s->angle_shift_j / n), sqrt(s->noise_j2) / n) : NAN;
+	out->mep_pa = mean_tally_mean(&s->mep);
+	out->release_pa = mean_tally_mean(&s->release);
+	out->air_kg = mean_tally_mean(&s->air);
+	out->peak_force_n = n > 0 ? s->peak_force_n : NAN;
+	out->ideal_work_j = ideal_n > 0 ? s->ideal_j / ideal_n : NAN;
+	out->diagram_factor = ideal_n > 0 ? s->work_with_ideal_j / s->ideal_j : NAN;
+	out->useful_fraction_work = out->diagram_factor;
+	for (int l = 0; l < LEDGER_LINES; l++)
+		out->ledger_j[l] = ideal_n > 0 ? s->ledger_j[l] / ideal_n : NAN;
+}
+
+/* The reference diagram at the mean supply pressure and intended cut-off. */
+static struct ledger_case mean_case(const struct strokes_sum *s, const struct mech *m, enum engine_end end,
+                                    double ambient_pa, double n)
+{
+	double dead_centre = mech_dead_centre_rad(m, end);
+	double cut_off = s->intended_cut_off_rad / (double)s->with_ideal;
+	return (struct ledger_case){
+	    .supply_pa = mean_tally_mean(&s->supply),
+	    .ambient_pa = ambient_pa,
+	    .n = n,
+	    .turn_back_rad = strokes_turn_back_rad(m, end),
+	    .v_intended_m3 =
+	        mech_volume_m3(m, end, dead_centre + fmin(cut_off, strokes_turn_back_rad(m, end))),
+	};
+}
+
+void strokes_sum_diagram(const struct strokes_sum *s, const struct mech *m, enum engine_end end,
+                         double ambient_pa, double n, struct stroke_diagram *out)
+{
+	struct ledger_case c = {0};
+	if (s->with_ideal > 0)
+		c = mean_case(s, m, end, ambient_pa, n);
+	for (size_t b = 0; b < STROKE_BINS; b++) {
+		double phi = ((double)b + 0.5) * TURN / STROKE_BINS;
+		double v = mech_volume_m3(m, end, mech_dead_centre_rad(m, end) + phi);
+		out->measured_pa[b] = s->measured_n[b] > 0 ? s->measured_pa[b] / s->measured_n[b] : NAN;
+		out->supply_pa[b] = s->supply_n[b] > 0 ? s->supply_pa[b] / s->supply_n[b] : NAN;
+		out->ideal_pa[b] = s->with_ideal > 0 ? ledger_ideal_pa(&c, phi, v) : NAN;
+	}
+}

@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Sums over the strokes of one end: means for the report, mean diagram. */
+#ifndef TRAMMEL_STROKES_SUM_H
+#define TRAMMEL_STROKES_SUM_H
+
+#include "analyse/ledger.h"
+#include "analyse/mean_tally.h"
+#include "analyse/stroke_nodes.h"
+
+struct strokes_sum { /* zero before the first stroke */
+	unsigned left_out;
+	struct mean_tally work, useful, mep, release, air, supply;
+	double peak_force_n;
+	double angle_shift_j; /* sum of |dW/dphi| sd(phi): the same for every stroke */
+	double angle_sd_rad;
+	double noise_j2;
+	size_t with_ideal;
+	double ideal_j, work_with_ideal_j;
+	double ledger_j[LEDGER_LINES];
+	double intended_cut_off_rad; /* sum */
+	double measured_pa[STROKE_BINS], supply_pa[STROKE_BINS];
+	unsigned measured_n[STROKE_BINS], supply_n[STROKE_BINS];
+};
+
+struct stroke_extra { /* what the sums need beside the row */
+	double intended_cut_off_rad, angle_sd_rad, angle_shift_j, noise_j;
+};
+
+void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra);
+/* Adds the samples of a stroke to the mean diagram. */
+void strokes_sum_nodes(struct strokes_sum *s, const struct stroke_nodes *nodes);
+void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum engine_end end,
+                         struct stroke_summary *out);
+void strokes_sum_diagram(const struct strokes_sum *s, const struct mech *m, enum engine_end end,
+                         double ambient_pa, double n, struct stroke_diagram *out);
+
+/* Crank angle of the end's working stroke: pi, but for an offset crosshead. */
+double strokes_turn_back_rad(const struct mech *m, enum engine_end end);
+
+#endif

@@ -11,6 +11,7 @@
 #include <stddef.h>
 
 #define SEGMENT_BLOCK_MAX 4096
+#define SEGMENT_ENGINE_MAX 65536 /* longest engine text, bytes: the caller sees to it */
 
 /* Facts needed to read the records; repeated through the file. */
 struct segment_facts {

@@ -235,6 +235,16 @@ size_t pack_written(const struct pack_writer *w)
 
 /* --- reading --- */
 
+static inline struct record record_of_stream(uint8_t kind, uint32_t t_us, uint8_t channel, int64_t value)
+{
+	return (struct record){.t_us = t_us,
+	                       .kind = kind,
+	                       .channel = channel,
+	                       .value = value,
+	                       .intended_ddeg = RECORD_ANGLE_NONE,
+	                       .controller_ddeg = RECORD_ANGLE_NONE};
+}
+
 void pack_reader_start(struct pack_reader *p, const uint8_t *bytes, size_t n, uint32_t records, uint32_t t_us)
 {
 	state_start(&p->state, t_us);
@@ -260,8 +270,8 @@ static int read_full(struct pack_reader *p, struct record *r)
 		r->text_len = bytes_in_u8(&in);
 		r->text = (const char *)bytes_in_take(&in, r->text_len);
 	}
-	if (in.bad || r->kind == 0 || r->text_len > RECORD_TEXT_MAX ||
-	    (flags & ~(FLAG_ANGLES | FLAG_TEXT)) != 0)
+	if (in.bad || r->kind == 0 || (flags & FLAG_TEXT && r->text_len == 0) ||
+	    r->text_len > RECORD_TEXT_MAX || (flags & ~(FLAG_ANGLES | FLAG_TEXT)) != 0)
 		return -1;
 	if (is_streamed(r))
 		begin_stream(&p->state, r);
@@ -290,7 +300,9 @@ static int read_long(struct pack_reader *p, struct record *r)
 	return 1;
 }
 
-/* `content` holds the 2 * half bits at its top, so that shifts extend signs. */
+/* `content` holds the 2 * half bits at its top, so that shifts extend signs.
+ * The record is made from parts and kept in parts: reading it back whole,
+ * right after a part was stored, would stall the processor. */
 static inline int read_streamed(struct pack_state *state, unsigned number, uint32_t content, unsigned half,
                                 struct record *r)
 {
@@ -299,21 +311,22 @@ static inline int read_streamed(struct pack_state *state, unsigned number, uint3
 	struct pack_stream *s = &state->stream[number];
 	int32_t late;
 	int64_t value = s->last.value;
+	uint32_t t_us = state->t_us;
 	if (s->last.kind == RECORD_SAMPLE) {
 		late = (int32_t)(content << half) >> (32 - half);
 		value = wrapping_sum(value, (int32_t)content >> (32 - half));
-		s->last.t_us = predicted_time(s) + (uint32_t)late;
+		t_us = predicted_time(s) + (uint32_t)late;
 	} else if (s->last.kind == RECORD_ARRIVAL) {
 		late = 0;
-		value = wrapping_sum(predicted_arrival(s, state->t_us), (int32_t)content >> (32 - 2 * half));
-		s->last.t_us = state->t_us;
+		value = wrapping_sum(predicted_arrival(s, t_us), (int32_t)content >> (32 - 2 * half));
 	} else {
 		late = (int32_t)content >> (32 - 2 * half);
-		s->last.t_us = predicted_time(s) + (uint32_t)late;
+		t_us = predicted_time(s) + (uint32_t)late;
 	}
-	s->last.value = value;
+	*r = record_of_stream(s->last.kind, t_us, s->last.channel, value);
 	follow(s, late);
-	*r = s->last;
+	s->last.t_us = t_us;
+	s->last.value = value;
 	return 1;
 }
 

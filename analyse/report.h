@@ -27,6 +27,14 @@ struct report_profile_point { /* along the ride, for the overview picture */
 	unsigned slips;
 };
 
+/* Found events for the picture of error against speed; when there are too many, every
+ * 2nd, 4th, ... is kept. */
+#define REPORT_POINTS_MAX 4096
+struct report_event_point {
+	uint8_t end, event;
+	float rpm, error_deg;
+};
+
 struct report {
 	char file[256];
 	int64_t start_utc_us; /* 0 = unknown */
@@ -51,8 +59,14 @@ struct report {
 	double air_kg_per_turn; /* NAN */
 	size_t profile_n;
 	struct report_profile_point profile[REPORT_PROFILE_POINTS];
+	uint64_t point_seen, point_step;
+	size_t point_n;
+	struct report_event_point point[REPORT_POINTS_MAX];
 	struct report_lines limits, warnings, advice;
 };
+
+/* Adds a leg's events to the points. */
+void report_note_events(struct report *r, const struct valve_event *event, size_t n);
 
 /* Adds a line (printf style, shortened to fit, control characters made harmless);
  * a line already there is not added again. */

@@ -1,0 +1,297 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The report for a terminal: what to know first stands on the first screen. */
+#include "analyse/report.h"
+#include "analyse/report_words.h"
+#include "analyse/text_page.h"
+#include "common/air.h"
+#include "common/unit.h"
+
+#include <math.h>
+#include <string.h>
+
+#define SLIPS_SHOWN 12
+
+static void title(const struct text_page *p, const struct report *r)
+{
+	char start[WORDS_NUMBER_MAX], speed[WORDS_NUMBER_MAX], supply[WORDS_NUMBER_MAX];
+	const double ambient = r->engine.ambient_pa;
+	struct report_range gauge = {.min = unit_bar_gauge(r->supply_pa.min, ambient),
+	                             .median = unit_bar_gauge(r->supply_pa.median, ambient),
+	                             .max = unit_bar_gauge(r->supply_pa.max, ambient)};
+	text_para(p, 0, 2, TONE_HEADING, "%s: %s", r->engine.name[0] != '\0' ? r->engine.name : "engine",
+	          r->file);
+	if (r->has_crank)
+		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s, %.0f turns; speed %s; supply %s.",
+		          words_start(start, r->start_utc_us), r->duration_s, r->revolutions,
+		          words_range(speed, r->speed_rpm, 0, "rpm"),
+		          words_range(supply, gauge, 2, "bar gauge"));
+	else
+		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s; speed not known; supply %s.",
+		          words_start(start, r->start_utc_us), r->duration_s,
+		          words_range(supply, gauge, 2, "bar gauge"));
+}
+
+static enum text_tone verdict_tone(const char *verdict)
+{
+	if (strcmp(verdict, "on time") == 0)
+		return TONE_GOOD;
+	return strcmp(verdict, "not known") == 0 ? TONE_FAINT : TONE_BAD;
+}
+
+static void verdict_line(const struct text_page *p, const struct valve_event_summary *e)
+{
+	char error[WORDS_MAX], remedy[WORDS_MAX];
+	words_error(error, e);
+	words_remedy(remedy, e);
+	text_line(p, verdict_tone(e->verdict), "  %-4s %-11s  %-9s  %s%s%s",
+	          engine_end_name((enum engine_end)e->end), words_event(e->event), e->verdict,
+	          strcmp(error, e->verdict) == 0 ? "" : error, remedy[0] != '\0' ? "; " : "", remedy);
+}
+
+static void verdicts(const struct text_page *p, const struct report *r)
+{
+	text_heading(p, "Valves");
+	if (r->event_n == 0)
+		text_para(p, 2, 2, TONE_FAINT,
+		          "not known: no valve commands with a crank angle in this ride");
+	for (size_t i = 0; i < r->event_n; i++)
+		verdict_line(p, &r->event[i]);
+}
+
+static void lines(const struct text_page *p, const char *heading, const struct report_lines *l,
+                  enum text_tone tone)
+{
+	if (l->n == 0)
+		return;
+	text_heading(p, heading);
+	for (size_t i = 0; i < l->n; i++)
+		text_para(p, 2, 4, tone, "- %s", l->line[i]);
+}
+
+static void push(const struct text_page *p, const struct report *r, enum engine_end end)
+{
+	const struct stroke_summary *s = &r->stroke[end];
+	char useful[WORDS_NUMBER_MAX], work[WORDS_NUMBER_MAX], mep[WORDS_NUMBER_MAX];
+	if (!r->has_strokes[end]) {
+		text_para(p, 2, 7, TONE_FAINT, "%-4s %s", engine_end_name(end), words_no_strokes(r, end));
+		return;
+	}
+	words_measured(useful, unit_deg(s->useful_rad), 1.96 * unit_deg(s->useful_sd_rad), 1, "deg");
+	words_measured(work, s->work_j, 1.96 * s->work_sd_j, 2, "J");
+	words_number(mep, unit_bar(s->mep_pa), 3, "bar");
+	text_line(p, TONE_PLAIN, "  %-4s air pushed over %s (%.0f %% of the stroke)", engine_end_name(end),
+	          useful, 100 * s->useful_fraction);
+	if (isfinite(s->ideal_work_j))
+		text_line(p, TONE_PLAIN, "       work %s of %.2f J ideal (diagram factor %.2f), mep %s", work,
+		          s->ideal_work_j, s->diagram_factor, mep);
+	else
+		text_line(p, TONE_PLAIN, "       work %s, mep %s; ideal not known", work, mep);
+}
+
+static void pushes(const struct text_page *p, const struct report *r)
+{
+	text_heading(p, "How much of each stroke pushed");
+	push(p, r, END_CAP);
+	push(p, r, END_ROD);
+}
+
+static void ledger_cell(char out[32], const struct report *r, int end, int line)
+{
+	const struct stroke_summary *s = &r->stroke[end];
+	if (!r->has_strokes[end] || !isfinite(s->ideal_work_j))
+		snprintf(out, 32, "%s", "not known");
+	else
+		snprintf(out, 32, "%.2f J %3.0f %%", s->ledger_j[line],
+		         100 * s->ledger_j[line] / s->ideal_work_j);
+}
+
+static void ledger_total(const struct text_page *p, const struct report *r)
+{
+	char cell[END_COUNT][32];
+	for (int end = 0; end < END_COUNT; end++) {
+		const struct stroke_summary *s = &r->stroke[end];
+		double lost = s->ideal_work_j * (1 - s->diagram_factor);
+		if (!r->has_strokes[end] || !isfinite(lost))
+			snprintf(cell[end], 32, "%s", "not known");
+		else
+			snprintf(cell[end], 32, "%.2f J %3.0f %%", lost, 100 * lost / s->ideal_work_j);
+	}
+	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", "ideal less measured", cell[END_CAP], cell[END_ROD]);
+}
+
+static void ledger(const struct text_page *p, const struct report *r)
+{
+	if (!r->has_strokes[END_CAP] && !r->has_strokes[END_ROD])
+		return;
+	text_heading(p, "Where the work went (mean of a stroke; % of the ideal; negative = gained)");
+	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", "", "cap end", "rod end");
+	for (int l = 0; l < LEDGER_LINES; l++) {
+		char cap[32], rod[32];
+		ledger_cell(cap, r, END_CAP, l);
+		ledger_cell(rod, r, END_ROD, l);
+		text_line(p, TONE_PLAIN, "  %-24s %17s %17s", ledger_line_name((enum ledger_line)l), cap,
+		          rod);
+	}
+	ledger_total(p, r);
+}
+
+static void stroke_detail(const struct text_page *p, const struct report *r, enum engine_end end)
+{
+	const struct stroke_summary *s = &r->stroke[end];
+	char release[WORDS_NUMBER_MAX], force[WORDS_NUMBER_MAX], air[WORDS_NUMBER_MAX];
+	if (!r->has_strokes[end])
+		return;
+	text_para(
+	    p, 2, 4, TONE_PLAIN,
+	    "%s end: %u strokes, %u left out; pressure at release %s; most force on the piston %s; air %s a "
+	    "stroke.",
+	    engine_end_name(end), s->count, s->left_out,
+	    words_number(release, unit_bar_gauge(s->release_pa, r->engine.ambient_pa), 2, "bar gauge"),
+	    words_number(force, s->peak_force_n, 0, "N"),
+	    words_number(air, air_normal_litre(s->air_kg), 3, "normal litres"));
+}
+
+static void air(const struct text_page *p, const struct report *r)
+{
+	char litres[WORDS_NUMBER_MAX];
+	text_heading(p, "Strokes and air");
+	stroke_detail(p, r, END_CAP);
+	stroke_detail(p, r, END_ROD);
+	text_para(p, 2, 4, TONE_PLAIN,
+	          "Air: %s a turn (ISO 8778; from the chambers' energy balance without heat to the walls, so "
+	          "rather too little).",
+	          words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"));
+}
+
+/* A number of a table: blank-padded, "-" when not known. */
+static const char *cell(char out[16], double x, int decimals)
+{
+	if (isfinite(x))
+		snprintf(out, 16, "%.*f", decimals, x);
+	else
+		snprintf(out, 16, "-");
+	return out;
+}
+
+static double place_deg(double rad)
+{
+	double deg = fmod(unit_deg(rad), 360);
+	return deg < 0 ? deg + 360 : deg;
+}
+
+static void event_row(const struct text_page *p, const struct valve_event_summary *e)
+{
+	char c[9][16];
+	text_line(p, TONE_PLAIN, "  %-4s%-12s%7s%7s%7s%7s%7s%7s%7s%7s%6u",
+	          engine_end_name((enum engine_end)e->end), words_event(e->event),
+	          cell(c[0], place_deg(e->intended_rad), 1), cell(c[1], place_deg(e->commanded_rad), 1),
+	          cell(c[2], place_deg(e->actual_rad), 1), cell(c[3], unit_deg(e->error_rad), 1),
+	          cell(c[4], unit_deg(e->count_error_rad), 1), cell(c[5], unit_deg(e->firing_error_rad), 1),
+	          cell(c[6], e->delay_s * 1e3, 1), cell(c[7], words_half_width(e->delay_ci95_s) * 1e3, 1),
+	          e->count);
+}
+
+static void events(const struct text_page *p, const struct report *r)
+{
+	if (r->event_n == 0)
+		return;
+	text_heading(p, "Valve events (angles in deg; error = count + firing + delay; + is late)");
+	text_line(p, TONE_FAINT, "  %-4s%-12s%7s%7s%7s%7s%7s%7s%7s%7s%6s", "end", "event", "asked", "comm.",
+	          "actual", "error", "count", "firing", "ms", "+/-", "n");
+	for (size_t i = 0; i < r->event_n; i++)
+		event_row(p, &r->event[i]);
+	text_para(p, 2, 2, TONE_FAINT,
+	          "asked: the angle wanted; comm.: true angle at the command; ms: delay of valve and relay "
+	          "from command to half open, with its 95 %% interval; n: events found.");
+	for (size_t i = 0; i < r->event_n; i++)
+		if (r->event[i].words[0] != '\0')
+			text_para(p, 2, 4, TONE_PLAIN, "- %s", r->event[i].words);
+}
+
+static void slips(const struct text_page *p, const struct report *r)
+{
+	size_t shown = r->slip_n < SLIPS_SHOWN ? r->slip_n : SLIPS_SHOWN;
+	for (size_t i = 0; i < shown; i++) {
+		const struct slip *s = &r->slip[i];
+		double t_s = (double)(s->t_us - r->counts.first_t_us) * 1e-6;
+		text_line(p, TONE_PLAIN, "    at %9.3f s, %5.1f deg: %+d edge%s, %s", t_s,
+		          place_deg(s->theta_rad), s->edges, s->edges == 1 || s->edges == -1 ? "" : "s",
+		          slip_cause_name(s->cause));
+	}
+	if (r->controller_slips > shown)
+		text_line(p, TONE_PLAIN, "    and %llu more",
+		          (unsigned long long)(r->controller_slips - shown));
+}
+
+static void crank(const struct text_page *p, const struct report *r)
+{
+	const struct crank_totals *c = &r->crank;
+	char sd[WORDS_NUMBER_MAX];
+	text_heading(p, "Crank and count");
+	if (!r->has_crank) {
+		text_para(p, 2, 2, TONE_FAINT, "not known: no usable teeth in this ride");
+		return;
+	}
+	words_number(sd, c->sd_n > 0 ? unit_deg(sqrt(c->sum_sd2 / (double)c->sd_n)) : NAN, 3, "deg");
+	text_para(
+	    p, 2, 4, TONE_PLAIN,
+	    "Teeth: %llu edges seen, %llu missed, %llu extra. Index: %llu seen, %llu missed, %llu extra, "
+	    "%llu bounces.",
+	    (unsigned long long)c->teeth_seen, (unsigned long long)c->teeth_missed,
+	    (unsigned long long)c->teeth_extra, (unsigned long long)c->index_seen,
+	    (unsigned long long)c->index_missed, (unsigned long long)c->index_extra,
+	    (unsigned long long)c->index_bounces);
+	text_para(p, 2, 4, TONE_PLAIN,
+	          "Crank angle known to %s (standard deviation); %.2f s of the ride left out as uncertain.",
+	          sd, c->flagged_s);
+	text_para(p, 2, 4, r->controller_slips > 0 ? TONE_BAD : TONE_PLAIN,
+	          "The controller's count left the true one %llu time%s%s",
+	          (unsigned long long)r->controller_slips, r->controller_slips == 1 ? "" : "s",
+	          r->controller_slips > 0 ? ":" : ".");
+	slips(p, r);
+}
+
+static void log_and_clock(const struct text_page *p, const struct report *r)
+{
+	const struct ride_counts *c = &r->counts;
+	text_heading(p, "Log and clock");
+	text_para(
+	    p, 2, 4, TONE_PLAIN,
+	    "%llu records; %llu lost, %llu bytes damaged on the link, %llu gaps; %llu bytes damaged in the "
+	    "log.",
+	    (unsigned long long)c->records, (unsigned long long)c->lost, (unsigned long long)c->damaged_bytes,
+	    (unsigned long long)c->gaps, (unsigned long long)c->log_damaged_bytes);
+	if (r->clock.known)
+		text_para(p, 2, 4, TONE_PLAIN,
+		          "The controller's clock against the host's: %+.1f +/- %.1f ppm (speed, power and "
+		          "milliseconds scale with it; angles and work do not).",
+		          r->clock.skew_ppm, words_half_width(r->clock.skew_ppm_ci95));
+	else
+		text_para(p, 2, 4, TONE_FAINT, "The controller's clock against the host's: not known%s%s.",
+		          r->clock.remark[0] != '\0' ? ": " : "", r->clock.remark);
+}
+
+static void caution(const struct text_page *p)
+{
+	text_heading(p, "Caution");
+	for (size_t i = 0; words_caution(i) != NULL; i++)
+		text_para(p, 2, 2, TONE_PLAIN, "%s", words_caution(i));
+}
+
+int report_text(const struct report *r, FILE *out, bool colour)
+{
+	const struct text_page p = {.out = out, .colour = colour};
+	title(&p, r);
+	lines(&p, "Limits", &r->limits, TONE_BAD);
+	verdicts(&p, r);
+	pushes(&p, r);
+	ledger(&p, r);
+	lines(&p, "Advice", &r->advice, TONE_PLAIN);
+	lines(&p, "Warnings", &r->warnings, TONE_PLAIN);
+	events(&p, r);
+	air(&p, r);
+	crank(&p, r);
+	log_and_clock(&p, r);
+	caution(&p);
+	return ferror(out) ? -1 : 0;
+}

@@ -1,0 +1,107 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/report_words.h"
+
+#include "common/unit.h"
+
+#include <math.h>
+#include <string.h>
+#include <time.h>
+
+const char *words_number(char out[WORDS_NUMBER_MAX], double value, int decimals, const char *unit)
+{
+	return words_measured(out, value, NAN, decimals, unit);
+}
+
+const char *words_measured(char out[WORDS_NUMBER_MAX], double value, double error, int decimals,
+                           const char *unit)
+{
+	if (!isfinite(value))
+		snprintf(out, WORDS_NUMBER_MAX, "not known");
+	else if (isfinite(error))
+		snprintf(out, WORDS_NUMBER_MAX, "%.*f +/- %.*f %s", decimals, value, decimals, error, unit);
+	else
+		snprintf(out, WORDS_NUMBER_MAX, "%.*f %s", decimals, value, unit);
+	return out;
+}
+
+const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int decimals, const char *unit)
+{
+	if (!isfinite(r.median))
+		snprintf(out, WORDS_NUMBER_MAX, "not known");
+	else
+		snprintf(out, WORDS_NUMBER_MAX, "%.*f to %.*f %s, median %.*f", decimals, r.min, decimals,
+		         r.max, unit, decimals, r.median);
+	return out;
+}
+
+double words_half_width(const double interval[2])
+{
+	return (interval[1] - interval[0]) / 2;
+}
+
+const char *words_event(unsigned event)
+{
+	return event == EVENT_CUT_OFF ? "cut-off" : valve_event_name((enum valve_event_kind)event);
+}
+
+const char *words_error(char out[WORDS_MAX], const struct valve_event_summary *e)
+{
+	double error = unit_deg(e->error_rad), ci = unit_deg(words_half_width(e->error_ci95_rad));
+	if (!isfinite(error)) {
+		snprintf(out, WORDS_MAX, "%s",
+		         strcmp(e->verdict, "missed") == 0 ? "did not move" : "not known");
+		return out;
+	}
+	char number[WORDS_NUMBER_MAX];
+	words_measured(number, fabs(error), ci, 1, "deg");
+	snprintf(out, WORDS_MAX, "%s %s", number, error < 0 ? "early" : "late");
+	return out;
+}
+
+const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e)
+{
+	bool late = strcmp(e->verdict, "late") == 0, early = strcmp(e->verdict, "early") == 0;
+	out[0] = '\0';
+	if ((late || early) && isfinite(e->error_rad))
+		snprintf(out, WORDS_MAX, "command %.1f deg %s at %.0f rpm", unit_deg(fabs(e->error_rad)),
+		         late ? "earlier" : "later", unit_rpm(e->speed_rad_s));
+	return out;
+}
+
+const char *words_no_strokes(const struct report *r, enum engine_end end)
+{
+	enum engine_sensor_role role = end == END_CAP ? SENSOR_CAP : SENSOR_ROD;
+	if (engine_sensor_channel(&r->engine, role) < 0)
+		return end == END_CAP ? "not known: no chamber sensor at the cap end"
+		                      : "not known: no chamber sensor at the rod end";
+	if (!r->has_crank)
+		return "not known: no usable teeth, so no crank angle";
+	if (!r->wheel.aligned)
+		return "not known: no index, so the crank angle has no zero";
+	if (r->stroke[end].left_out > 0)
+		return "not known: every stroke touches a stretch that cannot be trusted";
+	return "not known: no whole turn with pressures in this ride";
+}
+
+const char *words_start(char out[WORDS_NUMBER_MAX], int64_t utc_us)
+{
+	time_t s = (time_t)(utc_us / 1000000);
+	struct tm tm;
+	if (utc_us == 0 || gmtime_r(&s, &tm) == NULL ||
+	    strftime(out, WORDS_NUMBER_MAX, "%Y-%m-%d %H:%M:%S UTC", &tm) == 0)
+		snprintf(out, WORDS_NUMBER_MAX, "start time not known");
+	return out;
+}
+
+const char *words_caution(size_t i)
+{
+	static const char *const CAUTION[] = {
+	    "Compressed air, pressure vessels, moving cranks and roads hurt people. Trammel is a measuring "
+	    "instrument, never a safety device: what it says may be wrong, and it protects nobody.",
+	    "First come the relief valve, the guard over crank and rod, a lockable isolating valve that also "
+	    "vents, and hoses that are restrained. Isolate and vent before a hand goes near.",
+	    "Pressure vessels, vehicles and roads fall under local codes and licensed practice. Change one "
+	    "thing at a time, and try it slowly and guarded first.",
+	};
+	return i < sizeof CAUTION / sizeof *CAUTION ? CAUTION[i] : NULL;
+}

@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Words that the text and the page share. */
+#ifndef TRAMMEL_REPORT_WORDS_H
+#define TRAMMEL_REPORT_WORDS_H
+
+#include "analyse/report.h"
+
+#define WORDS_NUMBER_MAX 64
+#define WORDS_MAX 400
+
+/* "12.3 deg", or "not known". */
+const char *words_number(char out[WORDS_NUMBER_MAX], double value, int decimals, const char *unit);
+/* "12.3 +/- 0.4 deg"; without the part after the number when `error` is not known. */
+const char *words_measured(char out[WORDS_NUMBER_MAX], double value, double error, int decimals,
+                           const char *unit);
+/* "60 to 204 rpm, median 121"; "not known". */
+const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int decimals, const char *unit);
+
+/* Half the width of an interval; NAN when not known. */
+double words_half_width(const double interval[2]);
+
+/* "cut-off" and so on, for people. */
+const char *words_event(unsigned event);
+
+/* "8 deg late", "3 deg early" of an event's mean error. */
+const char *words_error(char out[WORDS_MAX], const struct valve_event_summary *e);
+
+/* What to set by how much to put the mean error right; "" when on time or not known. */
+const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e);
+
+/* Why nothing is known of the strokes of an end. */
+const char *words_no_strokes(const struct report *r, enum engine_end end);
+
+/* Start of the ride, "2026-11-25 08:00:00 UTC"; "start time not known". */
+const char *words_start(char out[WORDS_NUMBER_MAX], int64_t utc_us);
+
+/* The caution, paragraph i; NULL after the last. */
+const char *words_caution(size_t i);
+
+#endif

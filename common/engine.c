@@ -260,6 +260,20 @@ static int table_path(const struct build *b, const struct ini_entry *table, char
 	return n >= 0 && (size_t)n < size ? 0 : entry_fault(b, table, "the path of the file is too long");
 }
 
+static int read_table_file(const struct build *b, const struct ini_entry *table, char *path, size_t size,
+                           struct point_list *list)
+{
+	struct fault why = {0};
+	if (table_path(b, table, path, size) != 0)
+		return -1;
+	if (engine_table_read(path, list, &why) == 0)
+		return 0;
+	if (why.exit_code == EX_NOINPUT) /* the mistake is in the engine file, not in the table */
+		return fault_set(b->fault, EX_NOINPUT, "%s:%d: 'table': %s", b->ini->name, table->line,
+		                 why.text);
+	return fault_set(b->fault, why.exit_code, "%s", why.text);
+}
+
 static int add_inline_points(const struct build *b, int number, struct point_list *list)
 {
 	for (size_t i = 0; i < b->ini->entry_count; i++) {
@@ -284,8 +298,7 @@ static int read_table(struct build *b, int number, const struct ini_entry *table
 	if (in_file && list->count > 0)
 		return entry_fault(b, table,
 		                   "write 'table = points' above points, or 'table = FILE' without points");
-	if (in_file &&
-	    (table_path(b, table, path, sizeof path) != 0 || engine_table_read(path, list, b->fault) != 0))
+	if (in_file && read_table_file(b, table, path, sizeof path, list) != 0)
 		return -1;
 	if (in_file)
 		source = path;

@@ -1,0 +1,162 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/rehearse/controller.h"
+
+#include "common/unit.h"
+
+#include <math.h>
+
+static double turn(double deg)
+{
+	double d = fmod(deg, 360);
+	return d < 0 ? d + 360 : d;
+}
+
+static double pick(double setting_deg, double file_rad)
+{
+	return isnan(setting_deg) ? unit_deg(file_rad) : setting_deg;
+}
+
+static struct controller_valve make_valve(const struct engine *e, const struct settings *s, int i)
+{
+	struct controller_valve v = {
+	    .opens_deg = pick(s->opens[i], e->valve[i].opens_rad),
+	    .shuts_deg = pick(s->shuts[i], e->valve[i].shuts_rad),
+	    .lead_open_s = s->lead_open[i] * 1e-3,
+	    .lead_shut_s = s->lead_shut[i] * 1e-3,
+	};
+	v.present = e->valve[i].present && !isnan(v.opens_deg) && !isnan(v.shuts_deg);
+	return v;
+}
+
+void controller_make(struct controller *c, const struct engine *e, const struct settings *s, double index_deg,
+                     double first_deg)
+{
+	for (int i = 0; i < ENGINE_VALVES_MAX; i++)
+		c->valve[i] = make_valve(e, s, i);
+	c->index_deg = index_deg;
+	c->pitch_deg = 360.0 / e->tooth_count / s->count_edges;
+	c->first_deg = first_deg;
+	c->interpolate = s->interpolate != 0;
+	c->latency_s = s->latency * 1e-3;
+	c->latency_jitter_s = s->latency_jitter * 1e-3;
+	c->blank_s = s->index_blank * 1e-3;
+	controller_reset(c);
+}
+
+void controller_reset(struct controller *c)
+{
+	c->belief_deg = c->last_edge_s = c->interval_s = c->last_index_s = NAN;
+	c->after_index = false;
+	c->generation++;
+	for (int i = 0; i < ENGINE_VALVES_MAX; i++)
+		c->valve[i].on = false;
+}
+
+/* Degrees a second; slower when the next edge is overdue. */
+static double speed(const struct controller *c, double t_s)
+{
+	if (isnan(c->interval_s))
+		return 0;
+	return c->pitch_deg / fmax(c->interval_s, t_s - c->last_edge_s);
+}
+
+static double angle_now(const struct controller *c, double t_s)
+{
+	if (!c->interpolate || isnan(c->interval_s) || c->after_index)
+		return c->belief_deg;
+	double moved = c->pitch_deg * (t_s - c->last_edge_s) / c->interval_s;
+	return c->belief_deg + fmin(moved, c->pitch_deg);
+}
+
+static double opens_at(const struct controller_valve *v, double deg_per_s)
+{
+	return v->opens_deg - v->lead_open_s * deg_per_s;
+}
+
+static double shuts_at(const struct controller_valve *v, double deg_per_s)
+{
+	return v->shuts_deg - v->lead_shut_s * deg_per_s;
+}
+
+static bool wants_on(const struct controller_valve *v, double angle, double deg_per_s)
+{
+	double open = opens_at(v, deg_per_s);
+	return turn(angle - open) < turn(shuts_at(v, deg_per_s) - open);
+}
+
+static void command(struct controller *c, unsigned i, double t_s, double angle)
+{
+	struct controller_valve *v = &c->valve[i];
+	v->on = !v->on;
+	queue_add(c->queue, &(struct happening){
+	                        .t_s = t_s + c->latency_s + c->latency_jitter_s * prng_uniform(c->random),
+	                        .kind = HAPPENS_COMMAND,
+	                        .number = i,
+	                        .level = v->on,
+	                        .intended_deg = v->on ? v->opens_deg : v->shuts_deg,
+	                        .controller_deg = turn(angle),
+	                    });
+}
+
+/* Sets the timer to the next switching angle before the next edge. */
+static void set_timer(struct controller *c, double t_s, double angle, double deg_per_s)
+{
+	double next = c->pitch_deg;
+	for (int i = 0; i < ENGINE_VALVES_MAX; i++) {
+		const struct controller_valve *v = &c->valve[i];
+		if (!v->present)
+			continue;
+		double target = v->on ? shuts_at(v, deg_per_s) : opens_at(v, deg_per_s);
+		next = fmin(next, turn(target - angle));
+	}
+	if (next < c->pitch_deg)
+		queue_add(c->queue, &(struct happening){.t_s = t_s + next / deg_per_s + 1e-6,
+		                                        .kind = HAPPENS_EVALUATE,
+		                                        .number = c->generation});
+}
+
+static void evaluate(struct controller *c, double t_s)
+{
+	if (isnan(c->belief_deg))
+		return;
+	double angle = angle_now(c, t_s), deg_per_s = speed(c, t_s);
+	for (unsigned i = 0; i < ENGINE_VALVES_MAX; i++)
+		if (c->valve[i].present && wants_on(&c->valve[i], angle, deg_per_s) != c->valve[i].on)
+			command(c, i, t_s, angle);
+	if (c->interpolate && deg_per_s > 0)
+		set_timer(c, t_s, angle, deg_per_s);
+}
+
+void controller_set(struct controller *c, double t_s, double deg)
+{
+	c->belief_deg = deg;
+	c->generation++;
+	evaluate(c, t_s);
+}
+
+void controller_edge(struct controller *c, double t_s)
+{
+	c->interval_s = t_s - c->last_edge_s; /* NAN at the first edge */
+	c->last_edge_s = t_s;
+	c->belief_deg = turn(c->belief_deg + (c->after_index ? c->first_deg : c->pitch_deg));
+	c->after_index = false;
+	c->generation++;
+	evaluate(c, t_s);
+}
+
+void controller_index(struct controller *c, double t_s)
+{
+	if (t_s - c->last_index_s < c->blank_s)
+		return;
+	c->last_index_s = t_s;
+	c->belief_deg = turn(c->index_deg);
+	c->after_index = true;
+	c->generation++;
+	evaluate(c, t_s);
+}
+
+void controller_timer(struct controller *c, double t_s, unsigned generation)
+{
+	if (generation == c->generation)
+		evaluate(c, t_s);
+}

@@ -113,7 +113,8 @@ static int read_rows(const char *path, const char *text, size_t len, struct poin
 {
 	char unit[CELL_MAX + 1] = "";
 	int line = 0;
-	for (size_t pos = 0, n; pos < len; pos += n + 1) {
+	size_t mark = len >= 3 && memcmp(text, "\xef\xbb\xbf", 3) == 0 ? 3 : 0; /* byte order mark */
+	for (size_t pos = mark, n; pos < len; pos += n + 1) {
 		struct row row;
 		n = strcspn(text + pos, "\n");
 		line++;

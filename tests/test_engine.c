@@ -453,7 +453,9 @@ END_TEST
 
 START_TEST(tables_of_other_units)
 {
-	struct folder d = make_folder("counts,V\n0,0\n1023,16.5\n", "battery");
+	struct folder d = make_folder("\xef\xbb\xbf"
+	                              "counts,V\n0,0\n1023,16.5\n",
+	                              "battery");
 	struct engine e;
 	struct fault f = {0};
 	ck_assert_msg(engine_read(d.ini, &e, &f) == 0, "%s", f.text);

@@ -5,6 +5,9 @@
 
 #include <math.h>
 
+#define GUARD_DEG 15.0
+#define SPEED_EDGES 4 /* leads go by a speed smoothed over about so many edges */
+
 static double turn(double deg)
 {
 	double d = fmod(deg, 360);
@@ -45,27 +48,27 @@ void controller_make(struct controller *c, const struct engine *e, const struct 
 
 void controller_reset(struct controller *c)
 {
-	c->belief_deg = c->last_edge_s = c->interval_s = c->last_index_s = NAN;
+	c->belief_deg = c->last_edge_s = c->interval_s = c->smooth_s = c->last_index_s = NAN;
 	c->after_index = false;
 	c->generation++;
 	for (int i = 0; i < ENGINE_VALVES_MAX; i++)
 		c->valve[i].on = false;
 }
 
-/* Degrees a second; slower when the next edge is overdue. */
+/* Degrees a second, smoothed; slower when the next edge is overdue. */
 static double speed(const struct controller *c, double t_s)
 {
-	if (isnan(c->interval_s))
+	if (isnan(c->smooth_s))
 		return 0;
-	return c->pitch_deg / fmax(c->interval_s, t_s - c->last_edge_s);
+	return c->pitch_deg / fmax(c->smooth_s, t_s - c->last_edge_s);
 }
 
 static double angle_now(const struct controller *c, double t_s)
 {
-	if (!c->interpolate || isnan(c->interval_s) || c->after_index)
+	if (!c->interpolate || isnan(c->interval_s))
 		return c->belief_deg;
-	double moved = c->pitch_deg * (t_s - c->last_edge_s) / c->interval_s;
-	return c->belief_deg + fmin(moved, c->pitch_deg);
+	double moved = c->pitch_deg * (t_s - c->believed_s) / c->interval_s;
+	return c->belief_deg + fmin(moved, c->after_index ? c->first_deg : c->pitch_deg);
 }
 
 static double opens_at(const struct controller_valve *v, double deg_per_s)
@@ -78,10 +81,17 @@ static double shuts_at(const struct controller_valve *v, double deg_per_s)
 	return v->shuts_deg - v->lead_shut_s * deg_per_s;
 }
 
+/* On between the two angles.  They move with the measured speed, so one that
+ * has just been passed must not take back what it did: within GUARD_DEG
+ * before the opening an open valve stays open, and before the shutting a shut
+ * one stays shut. */
 static bool wants_on(const struct controller_valve *v, double angle, double deg_per_s)
 {
-	double open = opens_at(v, deg_per_s);
-	return turn(angle - open) < turn(shuts_at(v, deg_per_s) - open);
+	double open = opens_at(v, deg_per_s), window = turn(shuts_at(v, deg_per_s) - open);
+	double past_open = turn(angle - open);
+	if (v->on)
+		return past_open < window || past_open > 360 - fmin(GUARD_DEG, (360 - window) / 2);
+	return past_open < window - fmin(GUARD_DEG, window / 2);
 }
 
 static void command(struct controller *c, unsigned i, double t_s, double angle)
@@ -110,9 +120,17 @@ static void set_timer(struct controller *c, double t_s, double angle, double deg
 		next = fmin(next, turn(target - angle));
 	}
 	if (next < c->pitch_deg)
-		queue_add(c->queue, &(struct happening){.t_s = t_s + next / deg_per_s + 1e-6,
-		                                        .kind = HAPPENS_EVALUATE,
-		                                        .number = c->generation});
+		queue_add(c->queue,
+		          &(struct happening){.t_s = t_s + next / c->pitch_deg * c->interval_s + 1e-6,
+		                              .kind = HAPPENS_EVALUATE,
+		                              .number = c->generation});
+}
+
+static void believe(struct controller *c, double t_s, double deg)
+{
+	c->belief_deg = deg;
+	c->believed_s = t_s;
+	c->generation++;
 }
 
 static void evaluate(struct controller *c, double t_s)
@@ -129,18 +147,18 @@ static void evaluate(struct controller *c, double t_s)
 
 void controller_set(struct controller *c, double t_s, double deg)
 {
-	c->belief_deg = deg;
-	c->generation++;
+	believe(c, t_s, deg);
 	evaluate(c, t_s);
 }
 
 void controller_edge(struct controller *c, double t_s)
 {
 	c->interval_s = t_s - c->last_edge_s; /* NAN at the first edge */
+	c->smooth_s =
+	    isnan(c->smooth_s) ? c->interval_s : c->smooth_s + (c->interval_s - c->smooth_s) / SPEED_EDGES;
 	c->last_edge_s = t_s;
-	c->belief_deg = turn(c->belief_deg + (c->after_index ? c->first_deg : c->pitch_deg));
+	believe(c, t_s, turn(c->belief_deg + (c->after_index ? c->first_deg : c->pitch_deg)));
 	c->after_index = false;
-	c->generation++;
 	evaluate(c, t_s);
 }
 
@@ -149,9 +167,8 @@ void controller_index(struct controller *c, double t_s)
 	if (t_s - c->last_index_s < c->blank_s)
 		return;
 	c->last_index_s = t_s;
-	c->belief_deg = turn(c->index_deg);
+	believe(c, t_s, turn(c->index_deg));
 	c->after_index = true;
-	c->generation++;
 	evaluate(c, t_s);
 }
 

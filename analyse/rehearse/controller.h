@@ -19,8 +19,10 @@ struct controller {
 	double index_deg, pitch_deg, first_deg; /* its settings */
 	bool interpolate;
 	double latency_s, latency_jitter_s, blank_s;
-	double belief_deg;              /* at the last edge; NAN = not known */
+	double belief_deg;              /* at the last edge or index; NAN = not known */
+	double believed_s;              /* since when */
 	double last_edge_s, interval_s; /* NAN = none yet */
+	double smooth_s;                /* interval, smoothed */
 	double last_index_s;
 	bool after_index;    /* no edge since the index */
 	unsigned generation; /* of its timer */

@@ -16,7 +16,7 @@ struct ride {
  * 22 ms after the command, half shut 28 ms), rolling when the log begins. */
 #define ON_THE_LINE                                                                                          \
 	"open_delay=20", "open_ramp=4", "shut_delay=25.5", "shut_ramp=5", "start_mode=1", "rpm=50",          \
-	    "start_angle=20", "brake=18", "brake_swing=9", "brake_period=14"
+	    "start_angle=20", "extra_mass=200", "brake=15", "brake_swing=10", "brake_period=14"
 #define AS_FOUND ON_THE_LINE, "opens.1=150", "opens.3=330"
 
 static const struct ride rides[] = {
@@ -26,8 +26,8 @@ static const struct ride rides[] = {
     {"sensor",
      "as found, and the pick-ups in trouble: missed and false teeth, bursts of light, index misses and "
      "bounce",
-     {AS_FOUND, "miss=0.004", "extra=0.002", "edge_bounce=0.002", "burst_rate=6", "index_miss=0.04",
-      "index_bounce=0.3", "index_extra=1", "threshold_drift=0.15", "loss_rate=4"}},
+     {AS_FOUND, "brake=9", "miss=0.004", "extra=0.002", "edge_bounce=0.002", "burst_rate=6",
+      "index_miss=0.04", "index_bounce=0.3", "index_extra=1", "threshold_drift=0.15", "loss_rate=4"}},
     {"tuned",
      "the same engine with leads loaded, exhausts as in the engine file, firing between teeth",
      {ON_THE_LINE, "count_edges=2", "interpolate=1", "lead_open=22.5", "lead_shut=28.5"}},

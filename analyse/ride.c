@@ -228,6 +228,8 @@ static size_t keep_from(void *column, size_t n, size_t size, int64_t from_us)
 	char *c = column;
 	size_t i = 0;
 	int64_t t;
+	if (n == 0)
+		return 0;
 	for (; i < n; i++) {
 		memcpy(&t, c + i * size, sizeof t);
 		if (t >= from_us)
@@ -241,6 +243,8 @@ static void keep_series_from(struct ride_series *s, int64_t from_us)
 {
 	size_t i = ride_lower_bound(s->t_us, s->n, from_us);
 	s->n -= i;
+	if (s->n == 0)
+		return;
 	memmove(s->t_us, s->t_us + i, s->n * sizeof *s->t_us);
 	memmove(s->value, s->value + i, s->n * sizeof *s->value);
 	memmove(s->counts, s->counts + i, s->n * sizeof *s->counts);

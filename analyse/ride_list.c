@@ -13,6 +13,7 @@ struct lister {
 	int64_t last_tooth_us; /* of the open ride */
 	int64_t first_us, last_us;
 	uint64_t half_ordinal; /* first record in the second half of the rest */
+	unsigned epoch;
 	bool has_tooth, half_met;
 };
 
@@ -60,6 +61,10 @@ static int list_record(struct lister *l, const struct timeline_record *t)
 	if (l->n == 0 || t->break_before) {
 		if (begin_span(l, t->ordinal, t) != 0)
 			return -1;
+	}
+	if (t->epoch != l->epoch) { /* the jump of the restarted clock is not a rest */
+		l->epoch = t->epoch;
+		l->last_tooth_us = t->t_us;
 	}
 	if (l->has_tooth && !l->half_met && (double)(t->t_us - l->last_tooth_us) >= l->rest_us / 2) {
 		l->half_met = true;

@@ -1,0 +1,593 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "logd/store.h"
+
+#include "logd/clock.h"
+#include "logd/gaps.h"
+#include "logd/outfile.h"
+#include "logd/shelf.h"
+#include "logd/tail.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/random.h>
+#include <sysexits.h>
+#include <systemd/sd-id128.h>
+#include <time.h>
+#include <unistd.h>
+
+#define TAIL_MOST_RECORDS 600000 /* 24 MB when full: 85 s at 7,000 records/s */
+#define TAIL_LEAST_RECORDS 4096
+#define WRITE_EVERY_US (CLOCK_SECOND_US / 10)
+#define WRITE_LEAST_RECORDS 256 /* fewer wait for the sync: small blocks cost their heads */
+#define RETRY_US (CLOCK_SECOND_US / 2)
+#define ROOM_LOOK_US CLOCK_SECOND_US
+#define FIRST_FIT_BYTES ((int64_t)64 * 1024)
+
+struct store {
+	struct store_config config;
+	struct status *status;
+	struct log *log;
+	const atomic_bool *stop;
+
+	struct shelf shelf;
+	struct segment_writer *writer;
+	struct tail *tail;
+	struct segment_facts facts;
+	struct outfile out;   /* segment being written */
+	struct outfile stale; /* failed one, to be cut back to what was proven */
+	uint64_t previous_id; /* newest file with proven records */
+
+	uint64_t total;   /* records kept so far, RAM included */
+	int64_t not_kept; /* since the disk failed, not yet told */
+	int last_error;   /* of the disk; 0 = it works */
+	bool rotate_wanted;
+	uint32_t last_t_us; /* of the newest record */
+
+	int64_t write_us, sync_us, rotate_us, retry_us, room_us; /* deadlines */
+	uint8_t block[SEGMENT_BLOCK_MAX];
+};
+
+/* --- making --- */
+
+/* Enough for the longest failure we want to bridge, yet the records of a full tail
+ * must go into about one segment when they are written again. */
+static size_t tail_records(const struct store_config *c)
+{
+	int64_t n = c->segment_bytes / 4;
+	if (n < TAIL_LEAST_RECORDS)
+		return TAIL_LEAST_RECORDS;
+	return n > TAIL_MOST_RECORDS ? TAIL_MOST_RECORDS : (size_t)n;
+}
+
+struct store *store_new(const struct store_config *config, struct status *status, struct log *log,
+                        const atomic_bool *stop)
+{
+	struct store *s = calloc(1, sizeof *s);
+	if (s == NULL)
+		return NULL;
+	s->config = *config;
+	s->status = status;
+	s->log = log;
+	s->stop = stop;
+	s->shelf.fd = -1;
+	outfile_none(&s->out);
+	outfile_none(&s->stale);
+	s->writer = segment_writer_new();
+	s->tail = tail_new(tail_records(config));
+	if (s->writer == NULL || s->tail == NULL) {
+		store_free(s);
+		return NULL;
+	}
+	return s;
+}
+
+void store_free(struct store *s)
+{
+	if (s == NULL)
+		return;
+	outfile_abandon(&s->out);
+	outfile_abandon(&s->stale);
+	shelf_close(&s->shelf);
+	segment_writer_free(s->writer);
+	tail_free(s->tail);
+	free(s);
+}
+
+/* --- telling --- */
+
+static void publish(struct store *s)
+{
+	struct status *t = s->status;
+	status_set(&t->disk_ok, s->last_error == 0);
+	status_set(&t->records_synced, (int64_t)(s->total - tail_count(s->tail)));
+	status_set(&t->records_waiting, (int64_t)tail_count(s->tail));
+	status_set(&t->segment, s->facts.number);
+	status_set(&t->bytes_kept, s->shelf.bytes);
+}
+
+static void publish_space(struct store *s)
+{
+	int64_t bytes_free = -1, all;
+	if (s->shelf.fd < 0 || shelf_space(&s->shelf, &bytes_free, &all) != 0)
+		bytes_free = -1;
+	status_set(&s->status->bytes_free, bytes_free);
+}
+
+/* --- failing --- */
+
+static const char *advice_for(int error)
+{
+	switch (error) {
+	case ENOSPC:
+	case EDQUOT:
+		return "free some space, or let --keep or --keep-free delete old rides";
+	case EROFS:
+		return "the file system turned read-only: look at dmesg, then check the disk";
+	case EIO:
+		return "the disk reports errors: look at dmesg, replace the card or disk";
+	case ENOENT:
+	case ESTALE:
+		return "the file or its directory was removed";
+	default:
+		return "recording goes on by itself when it works again";
+	}
+}
+
+/* What was proven of it stays; the rest is cut off when it is safe elsewhere. */
+static void set_aside(struct store *s)
+{
+	outfile_abandon(&s->stale);
+	s->stale = s->out;
+	outfile_none(&s->out);
+	s->previous_id = s->facts.file_id;
+}
+
+/* Nothing of it was proven: as if it had never been. */
+static void undo_segment(struct store *s)
+{
+	if (outfile_unlink(&s->out, s->shelf.fd) == 0) {
+		s->shelf.bytes -= s->out.bytes;
+		s->shelf.segments--;
+		s->facts.number--;
+	}
+	outfile_abandon(&s->out);
+}
+
+/* The disk failed.  Nothing is lost yet: unproven records are in the tail. */
+static void fail(struct store *s, const char *what, int error)
+{
+	log_say(s->log, LOG_DISK, LOG_LEVEL_ERROR, "%s: %s: %s; still receiving, %zu records wait in RAM; %s",
+	        s->config.directory, what, strerror(error), tail_count(s->tail), advice_for(error));
+	status_add(&s->status->disk_faults, 1);
+	s->last_error = error;
+	s->retry_us = clock_mono_us() + RETRY_US;
+	if (s->out.fd >= 0 && s->out.proven_bytes > 0)
+		set_aside(s);
+	else if (s->out.fd >= 0)
+		undo_segment(s);
+	publish(s);
+}
+
+/* --- room --- */
+
+static int64_t floor_bytes(const struct store *s, int64_t all)
+{
+	int64_t by_fraction = (int64_t)(s->config.keep_free_fraction * (double)all);
+	return s->config.keep_free_bytes > by_fraction ? s->config.keep_free_bytes : by_fraction;
+}
+
+/* Bytes that must go before `more` can be written; also the free space that remains. */
+static int64_t surplus(struct store *s, int64_t more, bool *below_floor)
+{
+	int64_t over = s->config.keep_bytes > 0 ? s->shelf.bytes + more - s->config.keep_bytes : 0;
+	int64_t bytes_free, all;
+	*below_floor = false;
+	if (s->config.keep_free_bytes <= 0 && s->config.keep_free_fraction <= 0)
+		return over;
+	if (shelf_space(&s->shelf, &bytes_free, &all) != 0)
+		return over;
+	int64_t missing = floor_bytes(s, all) + more - bytes_free;
+	*below_floor = missing > 0;
+	return missing > over ? missing : over;
+}
+
+static int64_t drop(struct store *s)
+{
+	int64_t freed = shelf_drop_oldest(&s->shelf);
+	if (freed > 0)
+		status_add(&s->status->segments_deleted, 1);
+	else if (freed < 0)
+		log_say(s->log, LOG_RETENTION, LOG_LEVEL_WARNING, "%s: cannot delete an old segment: %s",
+		        s->config.directory, strerror(errno));
+	return freed;
+}
+
+/* Makes room for `more` bytes by deleting the oldest rides.  0, or -1 with errno
+ * ENOSPC when the floor of free space cannot be kept.  The cap gives way to the
+ * newest ride, loudly: losing the ride one came for would be the worse surprise. */
+static int make_room(struct store *s, int64_t more)
+{
+	bool below_floor;
+	int64_t over = surplus(s, more, &below_floor);
+	if (over <= 0)
+		return 0;
+	int64_t now = clock_mono_us();
+	if (now >= s->room_us) {
+		int64_t freed;
+		while (over > 0 && (freed = drop(s)) > 0)
+			over -= freed;
+		if (over > 0)
+			s->room_us = now + ROOM_LOOK_US;
+	}
+	if (over > 0 && !below_floor)
+		log_say(s->log, LOG_RETENTION, LOG_LEVEL_WARNING,
+		        "%s: the newest ride alone is larger than --keep; it is kept whole",
+		        s->config.directory);
+	errno = ENOSPC;
+	return over > 0 && below_floor ? -1 : 0;
+}
+
+/* --- writing --- */
+
+static int write_out(struct store *s)
+{
+	size_t n = s->out.used;
+	if (n == 0)
+		return 0;
+	if (make_room(s, (int64_t)n) != 0) {
+		fail(s, "less free space than --keep-free asks for", errno);
+		return -1;
+	}
+	int64_t before = s->out.bytes;
+	int bad = outfile_write(&s->out);
+	int error = errno;
+	s->shelf.bytes += s->out.bytes - before;
+	status_add(&s->status->bytes_written, s->out.bytes - before);
+	if (bad != 0)
+		fail(s, "cannot write", error);
+	return bad;
+}
+
+static int put_block(struct store *s, size_t n)
+{
+	if (!outfile_fits(&s->out, n) && write_out(s) != 0)
+		return -1;
+	outfile_put(&s->out, s->block, n);
+	return 0;
+}
+
+static int64_t block_mono_us(const struct store *s)
+{
+	return s->config.live ? clock_mono_us() : 0;
+}
+
+/* Moves finished blocks, the open one included, from the segment writer to the file's buffer. */
+static int take_blocks(struct store *s)
+{
+	size_t n;
+	while ((n = segment_writer_take(s->writer, block_mono_us(s), s->block)) > 0)
+		if (put_block(s, n) != 0)
+			return -1;
+	return 0;
+}
+
+static int write_all(struct store *s)
+{
+	s->write_us = clock_mono_us() + WRITE_EVERY_US;
+	return take_blocks(s) == 0 ? write_out(s) : -1;
+}
+
+/* Makes what was written durable, the file's name included. */
+static int prove(struct store *s)
+{
+	if (outfile_sync(&s->out) != 0) {
+		fail(s, "cannot sync", errno);
+		return -1;
+	}
+	if (s->out.name_unproven && fsync(s->shelf.fd) != 0) {
+		fail(s, "cannot sync the directory", errno);
+		return -1;
+	}
+	if (shelf_vanished(&s->shelf) || outfile_unlinked(&s->out)) {
+		fail(s, "the log is not where it was", ENOENT);
+		return -1;
+	}
+	s->out.name_unproven = false;
+	s->out.proven_bytes = s->out.bytes;
+	tail_clear(s->tail);
+	status_set(&s->status->last_sync_us, clock_mono_us());
+	status_add(&s->status->syncs, 1);
+	return 0;
+}
+
+/* The records of the failed file are safe elsewhere now. */
+static void cut_stale(struct store *s)
+{
+	if (s->stale.fd < 0)
+		return;
+	s->shelf.bytes -= outfile_cut_unproven(&s->stale);
+	outfile_abandon(&s->stale);
+}
+
+static int sync_all(struct store *s)
+{
+	s->sync_us = clock_mono_us() + s->config.sync_us;
+	publish_space(s);
+	bool nothing = tail_count(s->tail) == 0 && !s->out.name_unproven;
+	if (nothing && !shelf_vanished(&s->shelf) && !outfile_unlinked(&s->out)) {
+		status_set(&s->status->last_sync_us, clock_mono_us());
+		return 0;
+	}
+	if (write_all(s) != 0 || prove(s) != 0)
+		return -1;
+	cut_stale(s);
+	publish(s);
+	return 0;
+}
+
+/* --- segments --- */
+
+static uint64_t random_id(void)
+{
+	uint64_t id = 0;
+	while (id == 0 && getrandom(&id, sizeof id, 0) == (ssize_t)sizeof id)
+		;
+	return id;
+}
+
+static void next_facts(struct store *s)
+{
+	s->facts.file_id = random_id();
+	s->facts.number++;
+	s->facts.previous_file_id = s->previous_id;
+	s->facts.first_record = s->total - tail_count(s->tail);
+	s->facts.start_mono_us = block_mono_us(s);
+	s->facts.start_utc_us = s->config.live ? clock_utc_us() : 0;
+}
+
+/* Creates the next segment and writes its facts into the buffer. */
+static int open_segment(struct store *s)
+{
+	char name[SHELF_NAME_MAX];
+	next_facts(s);
+	shelf_name(s->facts.session, s->facts.number, name);
+	s->shelf.newest.active = s->facts.number;
+	if (outfile_create(&s->out, s->shelf.fd, name) != 0) {
+		int error = errno;
+		if (error != EEXIST)
+			s->facts.number--;
+		fail(s, "cannot create a segment", error);
+		return -1;
+	}
+	s->shelf.segments++;
+	status_add(&s->status->segments_made, 1);
+	s->rotate_us = clock_mono_us() + s->config.segment_age_us;
+	segment_writer_start(s->writer, &s->facts);
+	return take_blocks(s);
+}
+
+/* Writes records that wait in RAM into the segment just opened. */
+static int replay_tail(struct store *s)
+{
+	for (size_t i = 0; i < tail_count(s->tail); i++) {
+		while (!segment_writer_add(s->writer, tail_at(s->tail, i)))
+			if (take_blocks(s) != 0)
+				return -1;
+	}
+	return 0;
+}
+
+/* Tells the log what it lacks, in the place where it lacks it. */
+static void tell_not_kept(struct store *s, int error)
+{
+	if (s->not_kept == 0)
+		return;
+	struct record gap = gaps_record(GAP_DISK, s->last_t_us, s->not_kept, strerror(error));
+	s->not_kept = 0;
+	(void)store_add(s, &gap);
+}
+
+/* Looks at the directory afresh when something in it went away. */
+static int reopen_directory(struct store *s)
+{
+	struct fault fault = {0};
+	bool vanished = shelf_vanished(&s->shelf);
+	if (!vanished && s->last_error != ENOENT)
+		return 0;
+	outfile_abandon(&s->stale);
+	if (!vanished)
+		return shelf_scan(&s->shelf);
+	shelf_close(&s->shelf);
+	if (shelf_open(&s->shelf, s->config.directory, &fault) == 0)
+		return 0;
+	log_say(s->log, LOG_DISK, LOG_LEVEL_ERROR, "%s", fault.text);
+	return -1;
+}
+
+/* With a full disk, a try that must fail is not made: each would create and delete a file. */
+static bool worth_trying(struct store *s)
+{
+	int64_t bytes_free, all;
+	if (s->last_error != ENOSPC || shelf_space(&s->shelf, &bytes_free, &all) != 0)
+		return true;
+	return bytes_free >= FIRST_FIT_BYTES + floor_bytes(s, all);
+}
+
+static void recover(struct store *s)
+{
+	s->retry_us = clock_mono_us() + RETRY_US;
+	publish_space(s);
+	if (reopen_directory(s) != 0 || !worth_trying(s))
+		return;
+	int error = s->last_error;
+	if (open_segment(s) != 0 || replay_tail(s) != 0 || sync_all(s) != 0)
+		return;
+	s->last_error = 0;
+	log_say(s->log, LOG_PLAIN, LOG_LEVEL_NOTICE, "%s: the disk works again; %lld records were not kept",
+	        s->config.directory, (long long)s->not_kept);
+	tell_not_kept(s, error);
+	publish(s);
+}
+
+static int write_close_block(struct store *s)
+{
+	if (take_blocks(s) != 0)
+		return -1;
+	size_t n = segment_writer_close(s->writer, block_mono_us(s), s->block);
+	return put_block(s, n) == 0 && write_out(s) == 0 ? prove(s) : -1;
+}
+
+/* Ends the segment; it is whole and durable afterwards. */
+static int close_segment(struct store *s)
+{
+	if (write_close_block(s) != 0)
+		return -1;
+	cut_stale(s);
+	s->previous_id = s->facts.file_id;
+	outfile_abandon(&s->out);
+	return 0;
+}
+
+static void rotate(struct store *s)
+{
+	s->rotate_wanted = false;
+	if (close_segment(s) == 0)
+		(void)open_segment(s);
+	publish(s);
+}
+
+/* Leaves room for the open block, the buffered ones and the closing block. */
+static bool segment_full(const struct store *s)
+{
+	int64_t coming = (int64_t)s->out.used + 2 * SEGMENT_BLOCK_MAX;
+	return s->out.bytes + coming > s->config.segment_bytes;
+}
+
+/* --- the face --- */
+
+static int begin_session(struct store *s)
+{
+	struct store_config *c = &s->config;
+	s->facts = (struct segment_facts){
+	    .session = s->shelf.last_session + 1,
+	    .live = c->live,
+	    .engine_text = c->engine_text,
+	    .engine_len = c->engine_len,
+	};
+	sd_id128_t boot;
+	if (sd_id128_get_boot(&boot) == 0)
+		memcpy(s->facts.boot_id, boot.bytes, sizeof s->facts.boot_id);
+	snprintf(s->facts.source, sizeof s->facts.source, "%s", c->source);
+	s->shelf.newest.session = s->facts.session;
+	s->shelf.newest.earlier_session = s->shelf.last_session;
+	status_set(&s->status->session, s->facts.session);
+	return open_segment(s) == 0 ? sync_all(s) : -1;
+}
+
+int store_start(struct store *s, struct fault *fault)
+{
+	if (shelf_open(&s->shelf, s->config.directory, fault) != 0)
+		return -1;
+	int bad = begin_session(s);
+	publish(s);
+	if (bad == 0 || s->last_error == ENOSPC || s->last_error == EDQUOT)
+		return 0;
+	return fault_set(fault, EX_CANTCREAT, "%s: cannot write there: %s", s->config.directory,
+	                 strerror(s->last_error));
+}
+
+/* The tail holds the record already, so a failure here loses nothing. */
+static void add_to_file(struct store *s, const struct record *r)
+{
+	if (segment_writer_add(s->writer, r))
+		return;
+	if (take_blocks(s) != 0)
+		return;
+	(void)segment_writer_add(s->writer, r); /* an empty block takes any record */
+	if (segment_full(s))
+		rotate(s);
+}
+
+static void wait_for_disk(struct store *s)
+{
+	nanosleep(&(struct timespec){.tv_nsec = 50 * 1000 * 1000}, NULL);
+	store_turn(s);
+}
+
+/* A copy in RAM; a full tail is emptied by proving what it holds. */
+static bool keep_copy(struct store *s, const struct record *r)
+{
+	while (!tail_add(s->tail, r)) {
+		if (s->out.fd >= 0 && sync_all(s) == 0)
+			continue;
+		if (!s->config.patient || atomic_load(s->stop))
+			return false;
+		wait_for_disk(s);
+	}
+	return true;
+}
+
+bool store_add(struct store *s, const struct record *r)
+{
+	s->last_t_us = r->t_us;
+	if (!keep_copy(s, r)) {
+		s->not_kept++;
+		status_add(&s->status->records_not_kept, 1);
+		return false;
+	}
+	s->total++;
+	if (s->out.fd >= 0)
+		add_to_file(s, r);
+	return true;
+}
+
+static bool rotation_due(const struct store *s, int64_t now)
+{
+	bool old = s->config.timed && s->config.segment_age_us > 0 && now >= s->rotate_us;
+	return s->rotate_wanted || (old && segment_writer_records(s->writer) > 0);
+}
+
+void store_turn(struct store *s)
+{
+	int64_t now = clock_mono_us();
+	if (s->out.fd < 0) {
+		if (now >= s->retry_us)
+			recover(s);
+	} else if (rotation_due(s, now)) {
+		rotate(s);
+	} else if (s->config.timed && now >= s->sync_us) {
+		(void)sync_all(s);
+	} else if (s->config.timed && now >= s->write_us &&
+	           segment_writer_pending(s->writer) >= WRITE_LEAST_RECORDS) {
+		(void)write_all(s);
+	}
+	publish(s);
+}
+
+void store_rotate(struct store *s)
+{
+	s->rotate_wanted = true;
+}
+
+void store_riding(struct store *s, bool anew)
+{
+	struct shelf_newest *n = &s->shelf.newest;
+	if (anew || n->first == 0)
+		n->first = s->facts.number;
+	n->last = s->facts.number;
+}
+
+int store_close(struct store *s)
+{
+	if (s->out.fd < 0)
+		recover(s);
+	if (s->out.fd >= 0)
+		(void)close_segment(s);
+	publish(s);
+	bool lost = s->not_kept > 0 || tail_count(s->tail) > 0;
+	status_add(&s->status->records_not_kept, (int64_t)tail_count(s->tail));
+	return lost ? -1 : 0;
+}

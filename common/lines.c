@@ -210,16 +210,18 @@ static unsigned xor_of(const char *s, size_t n)
 	return sum;
 }
 
-/* Takes `*HH` off the end; false when it is there and wrong. */
-static bool cut_checksum(struct span *line)
+enum checksum { CHECKSUM_NONE, CHECKSUM_RIGHT, CHECKSUM_WRONG };
+
+/* Takes `*HH` off the end, if it is there. */
+static enum checksum cut_checksum(struct span *line)
 {
 	if (line->len < 3 || line->at[line->len - 3] != '*')
-		return true;
+		return CHECKSUM_NONE;
 	int high = hex_digit(line->at[line->len - 2]), low = hex_digit(line->at[line->len - 1]);
 	if (high < 0 || low < 0)
-		return true;
+		return CHECKSUM_NONE;
 	line->len -= 3;
-	return xor_of(line->at, line->len) == (unsigned)(high << 4 | low);
+	return xor_of(line->at, line->len) == (unsigned)(high << 4 | low) ? CHECKSUM_RIGHT : CHECKSUM_WRONG;
 }
 
 /* libcsv's call for one field; its buffer is used again for the next. */
@@ -301,16 +303,22 @@ static const char *read_line(struct lines *l, struct span line, struct record *r
 	const struct line_kind *kind = kind_of(&begin);
 	if (kind != NULL && !kind->text)
 		cut_comment(&line);
-	if (!cut_checksum(&line))
+	enum checksum checksum = cut_checksum(&line);
+	if (checksum == CHECKSUM_WRONG)
 		return "checksum does not match";
 	if (kind == NULL)
 		return "unknown word at the start of the line";
+	if (l->checked && checksum == CHECKSUM_NONE && kind->kind != RECORD_HELLO)
+		return "checksum is missing: the hello had one";
 	struct fields f;
 	struct span text = cut_text(kind, &line);
 	if (!split(&l->csv, &line, &f))
 		return "line cannot be split into fields";
 	*r = record_make(kind->kind, 0, 0, 0);
-	return read_fields(kind, &f, &text, r);
+	const char *why = read_fields(kind, &f, &text, r);
+	if (why == NULL && r->kind == RECORD_HELLO)
+		l->checked = checksum == CHECKSUM_RIGHT;
+	return why;
 }
 
 /* --- the stream --- */
@@ -391,6 +399,7 @@ void lines_reset(struct lines *l)
 {
 	l->offset += l->len;
 	l->len = 0;
+	l->checked = false;
 }
 
 /* --- encoding --- */

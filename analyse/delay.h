@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Delay and offset: robust means and straight lines over speed, with 95 %
+ * intervals that allow for events which resemble their neighbours.
+ *
+ * Estimator: Tukey's bisquare (c = 4.685) from a Huber start (c = 1.345), scale from
+ * the median absolute residual (Huber & Ronchetti, Robust Statistics, 2nd ed., ch. 7).
+ * Interval: bootstrap over blocks of turns, bias-corrected and accelerated (Efron 1987), by
+ * the fast bootstrap for M-estimators (Salibian-Barrera & Zamar 2002), widened by
+ * Student's t for the number of blocks.  The random numbers are seeded: same
+ * input, same interval. */
+#ifndef TRAMMEL_DELAY_H
+#define TRAMMEL_DELAY_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define DELAY_BLOCK_TURNS 10
+
+struct delay_mean {
+	size_t n;
+	double mean, spread; /* spread: robust sd of one value */
+	double ci95[2];      /* NAN below 3 values or 2 blocks */
+};
+
+/* Robust mean of x[n].  `turn[i]` (any order, NULL = 0, 1, 2 ...) says to which block a value
+ * belongs.  n = 0 gives NANs.  -1 when memory runs out. */
+int delay_mean(const double *x, const int64_t *turn, size_t n, struct delay_mean *out);
+
+struct delay_line {
+	size_t n;
+	double at_zero, slope; /* y = at_zero + slope * speed */
+	double at_mean;        /* y at the mean speed */
+	double mean_speed;
+	double at_zero_ci95[2], slope_ci95[2], at_mean_ci95[2];
+	double speed_low, speed_high; /* 2 % and 98 % quantiles */
+	double bend_t;                /* t value of a quadratic term: > 3 = not a straight line */
+	bool separable;               /* speeds span 1.6 : 1 */
+};
+
+#define DELAY_SPAN_LEAST 1.6 /* greatest over least speed that tells offset from delay */
+
+/* Robust line of y over speed (both n), weights 1 / (s_a^2 + speed^2 s_t^2) with both learned from
+ * the residuals.  Where the speeds span too little, only at_mean is given, the rest NAN. */
+int delay_line(const double *speed, const double *y, const int64_t *turn, size_t n, struct delay_line *out);
+
+#endif

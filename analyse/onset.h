@@ -1,0 +1,98 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The onset of flow: when a passage of one chamber opened or shut, from the
+ * chamber's gas balance (ideal gas, one temperature, first law for an open system):
+ *
+ *   V dp/dt = gamma [sum of F] - gamma p dV/dt + (gamma - 1) H (1 - T/Tw)
+ *   dM/dt   = sum of F (inflow), F Tw/T (outflow);   T/Tw = p V / M
+ *
+ * F = a(t) K p_up phi(p_down/p_up) for a passage, inward positive, with the flow function phi of
+ * ISO 6358 (air.h) and K = C rho0 R sqrt(T0 Tw) (m3/s), outflow times sqrt(T/Tw).  What flows in
+ * has the walls' temperature Tw.  M is the air's mass times R Tw; H = (wall heat, W/K) x Tw.  The
+ * area a(t) is a ramp from 0 to 1 (or 1 to 0) over `ramp`, half way at t50.  The sensor
+ * follows with a first-order lag.
+ *
+ * Times are seconds after the command.  Nothing here allocates. */
+#ifndef TRAMMEL_ONSET_H
+#define TRAMMEL_ONSET_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define ONSET_CELLS_MAX 480
+#define ONSET_SAMPLES_MAX 480
+
+enum onset_passage { ONSET_INLET, ONSET_EXHAUST };
+
+/* What a fit may move.  p0 = log pressure at the window's start, warm0 = log T/Tw there; K, heat
+ * (H) and ramp as logarithms. */
+enum onset_parameter {
+	ONSET_T50,
+	ONSET_P0,
+	ONSET_K,
+	ONSET_WARM0,
+	ONSET_HEAT,
+	ONSET_RAMP,
+	ONSET_B,
+	ONSET_PARAMETERS
+};
+
+/* One chamber around one movement of one passage. */
+struct onset_window {
+	enum onset_passage passage; /* the one that moves */
+	bool opening;
+	size_t cells;           /* grid cells; nodes = cells + 1 */
+	double start_s, step_s; /* node k at start + k step */
+	double log_volume[ONSET_CELLS_MAX + 1];
+	double volume_m3[ONSET_CELLS_MAX]; /* mid cell */
+	double supply_pa[ONSET_CELLS_MAX]; /* mid cell */
+	double other[ONSET_CELLS_MAX];     /* mean area of the other passage, 0..1 */
+	double other_k_m3_s;
+	double leak_m3_s; /* K of a steady leak to the air outside */
+	double ambient_pa;
+	size_t n; /* samples, rising, inside the grid */
+	double t_s[ONSET_SAMPLES_MAX];
+	double p_pa[ONSET_SAMPLES_MAX];
+	double noise_pa; /* sd of a sample, quantisation included */
+	double lag_s;    /* first-order lag of the sensor, 0 = none */
+};
+
+/* Normal priors, and Student-t with 4 degrees of freedom for t50. */
+struct onset_prior {
+	double mean[ONSET_PARAMETERS];
+	double sd[ONSET_PARAMETERS]; /* INFINITY = free, 0 = fixed */
+	double earliest_s, latest_s; /* t50 is looked for in between */
+};
+
+enum onset_state { ONSET_MOVES, ONSET_STAYED, ONSET_OTHERWISE };
+
+struct onset_result {
+	double t50_s, sd_s;          /* mean and sd over the profile likelihood */
+	double value[ONSET_PARAMETERS];
+	double misfit;               /* sum of squared standardised residuals */
+	double log_bayes_factor;     /* moved at all against stayed as before */
+	double log_against_opposite; /* moved against: was already in the end state */
+	double expected;             /* misfit the prior's event would add if it did not happen */
+	bool unimodal;
+};
+
+/* Pressure the sensor would show at the window's samples for these
+ * parameters (t50 may be +-INFINITY). `out` holds window->n. */
+void onset_predict(const struct onset_window *w, const double value[ONSET_PARAMETERS], double *out);
+
+/* Rough log pressure at the start of the window, from the first samples. */
+double onset_start(const struct onset_window *w, double until_s);
+
+/* Fits one event.  False when the window holds too little to say anything
+ * (fewer than 5 samples). */
+bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, struct onset_result *out);
+
+/* Learns what the events of one kind share (K, warm0, H, ramp, b) together with each event's own t50 and
+ * p0.  `value[i]` starts and ends as the parameters of window i (the shared
+ * ones are made equal); `use[i]` false leaves a window out.  The prior acts on the shared
+ * parameters and on t50.  Returns the objective (minus twice the log posterior), and the shared
+ * parameters' sds in `sd`. */
+double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
+                   double (*value)[ONSET_PARAMETERS], const bool *use, double sd[ONSET_PARAMETERS]);
+
+#endif

@@ -1,0 +1,288 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/valve_events.h"
+#include "analyse/valve_events_internal.h"
+
+#include "common/air.h"
+#include "common/unit.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+const char *valve_event_name(enum valve_event_kind k)
+{
+	static const char *const name[EVENT_KINDS] = {"admission", "cut_off", "release", "compression"};
+	return k < EVENT_KINDS ? name[k] : "unknown";
+}
+
+/* What is assumed of a valve of which nothing has been seen yet. */
+static const struct group unknown_group = {
+    .delay_s = 15e-3,
+    .scale_s = 15e-3,
+    .value = {15e-3, 0, -5.8, 0, 4.6, -5.52, 0.4}, /* 3 l/s; 0.35 W/K at 290 K; ramp 4 ms */
+    .sd = {15e-3, INFINITY, 0.5, 0.1, 0, 0, 0},
+    .noise_factor = 1,
+};
+
+struct valve_events *valve_events_new(const struct engine *e, const struct mech *m, const struct wheel *w)
+{
+	struct valve_events *v = calloc(1, sizeof(*v));
+	(void)w;
+	if (v == NULL)
+		return NULL;
+	v->engine = *e;
+	v->mech = *m;
+	v->channel[END_CAP] = engine_sensor_channel(e, SENSOR_CAP);
+	v->channel[END_ROD] = engine_sensor_channel(e, SENSOR_ROD);
+	v->supply_channel = engine_sensor_channel(e, SENSOR_SUPPLY);
+	if (v->supply_channel < 0)
+		v->supply_channel = engine_sensor_channel(e, SENSOR_TANK);
+	for (int end = 0; end < END_COUNT; end++) {
+		v->supply_pa[end] = NAN;
+		for (int k = 0; k < EVENT_KINDS; k++)
+			v->group[end][k] = unknown_group;
+	}
+	v->window = malloc(sizeof(*v->window) * LEARN_WINDOWS);
+	if (v->window == NULL) {
+		free(v);
+		return NULL;
+	}
+	valve_gas_model(v);
+	return v;
+}
+
+void valve_events_free(struct valve_events *v)
+{
+	if (v == NULL)
+		return;
+	valve_tally_free(&v->tally);
+	free(v->window);
+	free(v->transition_store);
+	free(v->supply_smooth);
+	free(v->row);
+	free(v);
+}
+
+/* --- one event ------------------------------------------------------------ */
+
+static double wrap(double rad)
+{
+	double turned = remainder(rad, 2 * UNIT_PI);
+	return turned <= -UNIT_PI ? turned + 2 * UNIT_PI : turned;
+}
+
+/* The command's part: where the crank was, what was meant, what the
+ * controller thought. */
+static void fill_command(const struct valve_events *v, const struct ride_command *cmd, const struct crank *c,
+                         const struct believed *b, struct valve_event *e)
+{
+	struct crank_state at;
+	size_t hint = 0;
+	crank_at(c, (double)cmd->t_us, &hint, &at);
+	const struct engine_valve *valve = &v->engine.valve[cmd->valve];
+	double setting = valve_command_opens(&v->engine, cmd) ? valve->opens_rad : valve->shuts_rad;
+	double controller = cmd->controller_rad;
+	if (isnan(controller) && b != NULL)
+		controller = believed_rad_at(b, (double)cmd->t_us);
+	e->intended_rad = isnan(cmd->intended_rad) ? setting : cmd->intended_rad;
+	e->command_t_us = (double)cmd->t_us;
+	e->flagged = at.flag != CRANK_GOOD;
+	e->command_rad = e->flagged ? NAN : at.theta_rad;
+	e->omega_rad_s = e->flagged ? NAN : at.omega_rad_s;
+	e->revolution = e->flagged ? 0 : (int64_t)floor(at.theta_rad / (2 * UNIT_PI));
+	e->count_error_rad = wrap(e->command_rad - controller);
+	e->firing_error_rad = wrap(controller - e->intended_rad);
+}
+
+static void fill_pressures(const struct valve_events *v, const struct leg *leg, enum onset_passage passage,
+                           struct valve_event *e)
+{
+	size_t hint = 0;
+	enum engine_end end = (enum engine_end)e->end;
+	const struct ride_series *s = v->chamber[end].series;
+	double chamber = s == NULL ? NAN : ride_series_at(s, e->command_t_us, 5e4);
+	double supply = valve_supply_at(v, leg, end, e->command_t_us, &hint);
+	e->up_pa = passage == ONSET_INLET ? supply : chamber;
+	e->down_pa = passage == ONSET_INLET ? chamber : v->engine.ambient_pa;
+}
+
+#define FLOOR_S 1e-4    /* sd of an event time is never said to be less */
+#define CLEAR 40.0      /* misfit at which the absence of an event is seen */
+
+static char class_of(const struct onset_result *r)
+{
+	double sure = fmin(r->log_bayes_factor, r->log_against_opposite);
+	if (sure > 10 && r->unimodal)
+		return EVENT_CLASS_A;
+	if (sure > 5)
+		return EVENT_CLASS_B;
+	bool stayed = r->log_bayes_factor < 0 && r->log_against_opposite - r->log_bayes_factor > 5;
+	return stayed && r->expected > CLEAR ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
+}
+
+/* Event time by the gas balance; a second, longer look when the first shows no event. */
+static void time_event(const struct valve_events *v, const struct leg *leg, const struct crank *c,
+                       enum onset_passage passage, struct transition *t, struct valve_event *e)
+{
+	struct onset_prior prior;
+	struct onset_result r = {0};
+	struct onset_window *w = v->window;
+	enum engine_end end = (enum engine_end)e->end;
+	e->cls = EVENT_CLASS_C;
+	for (int look = 0; look < 2; look++) {
+		if (!valve_window(v, leg, c, end, passage, t, look * 30e-3, w, &prior) ||
+		    !onset_fit(w, &prior, &r))
+			return;
+		e->cls = class_of(&r);
+		if (e->cls == EVENT_CLASS_A)
+			break;
+	}
+	e->log_bayes_factor = r.log_bayes_factor;
+	t->dead = e->cls == EVENT_CLASS_MISSED;
+	if (e->cls != EVENT_CLASS_A && e->cls != EVENT_CLASS_B)
+		return;
+	t->t50_us = t->command_us + 1e6 * r.t50_s;
+	e->event_t_us = t->t50_us;
+	e->delay_s = r.t50_s;
+	e->sd_s = fmax(r.sd_s, FLOOR_S);
+}
+
+/* The true angle of the event; in a flagged stretch it is not counted. */
+static void place_event(const struct crank *c, struct valve_event *e)
+{
+	struct crank_state at;
+	size_t hint = 0;
+	if (isnan(e->event_t_us))
+		return;
+	crank_at(c, e->event_t_us, &hint, &at);
+	if (at.flag != CRANK_GOOD) {
+		e->flagged = true;
+		e->cls = EVENT_CLASS_C;
+		e->event_t_us = e->delay_s = e->sd_s = NAN;
+		return;
+	}
+	e->event_rad = at.theta_rad;
+}
+
+static struct valve_event *new_row(struct valve_events *v, size_t n)
+{
+	if (n == v->row_room) {
+		size_t room = v->row_room ? 2 * v->row_room : 256;
+		struct valve_event *row = realloc(v->row, sizeof(*row) * room);
+		if (row == NULL)
+			return NULL;
+		v->row = row;
+		v->row_room = room;
+	}
+	v->row[n] = (struct valve_event){.event_t_us = NAN, .event_rad = NAN, .sd_s = NAN, .delay_s = NAN};
+	return &v->row[n];
+}
+
+struct finding_context {
+	const struct leg *leg;
+	const struct crank *crank;
+	const struct believed *believed;
+};
+
+static int find_one(struct valve_events *v, const struct finding_context *x, size_t command,
+                    enum engine_end end, enum onset_passage passage, size_t *n)
+{
+	const struct ride_command *cmd = &x->leg->command[command];
+	if (!(v->engine.valve[cmd->valve].passages & valve_passage_bit(end, passage)))
+		return 0;
+	struct transition *t = valve_transition(v, end, passage, command);
+	if (t == NULL)
+		return 0;
+	struct valve_event *e = new_row(v, *n);
+	if (e == NULL)
+		return -1;
+	e->valve = cmd->valve;
+	e->end = (uint8_t)end;
+	e->event = (uint8_t)valve_kind(passage, t->opens);
+	fill_command(v, cmd, x->crank, x->believed, e);
+	fill_pressures(v, x->leg, passage, e);
+	time_event(v, x->leg, x->crank, passage, t, e);
+	place_event(x->crank, e);
+	++*n;
+	return valve_tally_add(&v->tally, e);
+}
+
+int valve_events_find(struct valve_events *v, const struct leg *leg, const struct crank *c,
+                      const struct believed *b, const struct valve_event **rows, size_t *n,
+                      struct fault *fault)
+{
+	struct finding_context x = {.leg = leg, .crank = c, .believed = b};
+	*n = 0;
+	if (valve_prepare_leg(v, leg, fault) != 0)
+		return -1;
+	for (size_t i = 0; i < leg->command_n; i++) {
+		const struct ride_command *cmd = &leg->command[i];
+		if (cmd->t_us < leg->core_from_us || cmd->t_us >= leg->core_to_us ||
+		    cmd->valve >= ENGINE_VALVES_MAX)
+			continue;
+		for (int end = 0; end < END_COUNT; end++)
+			for (int p = 0; p < 2; p++)
+				if (find_one(v, &x, i, (enum engine_end)end, (enum onset_passage)p, n) != 0)
+					return fault_set(fault, EX_OSERR, "out of memory");
+	}
+	*rows = v->row;
+	return 0;
+}
+
+/* --- the gas model for others ---------------------------------------------- */
+
+void valve_gas_model(struct valve_events *v)
+{
+	struct gas_model *g = &v->gas;
+	/* K = C rho0 R sqrt(T0 T), see onset.h */
+	double per_c = AIR_ANR_DENSITY * AIR_R * sqrt(AIR_ANR_TEMPERATURE_K * v->engine.air_k);
+	for (int end = 0; end < END_COUNT; end++) {
+		const struct group *of = v->group[end];
+		g->n_polytropic[end] = NAN;
+		for (int p = 0; p < 2; p++) {
+			const struct group *opens = &of[valve_kind((enum onset_passage)p, true)];
+			const struct group *shuts = &of[valve_kind((enum onset_passage)p, false)];
+			const struct group *best = opens->learned ? opens : shuts;
+			g->conductance[end][p] = best->learned ? exp(best->value[ONSET_K]) / per_c : NAN;
+			g->ramp_s[end][p][0] = opens->learned ? exp(opens->value[ONSET_RAMP]) : NAN;
+			g->ramp_s[end][p][1] = shuts->learned ? exp(shuts->value[ONSET_RAMP]) : NAN;
+		}
+		g->leak_m3_s_pa[end] = NAN;
+		g->noise_pa[end] = v->chamber[end].series != NULL ? v->chamber[end].noise_pa : NAN;
+		g->sensor_lag_s[end] = v->lag_s[end];
+	}
+}
+
+const struct gas_model *valve_events_gas_model(const struct valve_events *v)
+{
+	return &v->gas;
+}
+
+/* --- over the ride ----------------------------------------------------------- */
+
+static int by_valve_end_event(const void *a, const void *b)
+{
+	const struct valve_event_summary *x = a, *y = b;
+	int left = (x->valve * END_COUNT + x->end) * EVENT_KINDS + x->event;
+	int right = (y->valve * END_COUNT + y->end) * EVENT_KINDS + y->event;
+	return left - right;
+}
+
+size_t valve_events_finish(struct valve_events *v, struct valve_event_summary *out)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < v->tally.n; i++) {
+		if (valve_tally_summary(&v->tally.group[i], &out[n]) != 0)
+			continue;
+		valve_summary_words(&v->engine, &v->tally.group[i], &out[n]);
+		n++;
+	}
+	qsort(out, n, sizeof(*out), by_valve_end_event);
+	return n;
+}
+
+const char *valve_events_finding(const struct valve_events *v, size_t i)
+{
+	return i < v->findings ? v->finding[i] : NULL;
+}

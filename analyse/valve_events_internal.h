@@ -1,0 +1,96 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Shared by the valve_events_*.c files only. */
+#ifndef TRAMMEL_VALVE_EVENTS_INTERNAL_H
+#define TRAMMEL_VALVE_EVENTS_INTERNAL_H
+
+#include "analyse/onset.h"
+#include "analyse/valve_events.h"
+#include "analyse/valve_events_tally.h"
+
+#define LEARN_WINDOWS 24 /* of each kind of event at each end */
+
+/* One kind of event at one end: what was learned about it. */
+struct group {
+	bool learned;
+	unsigned learned_from;        /* windows */
+	double delay_s, scale_s;      /* of t50 after the command */
+	double value[ONSET_PARAMETERS]; /* K, n, ramp, b in force */
+	double sd[ONSET_PARAMETERS];    /* how far one event may stray from them */
+	double noise_factor;            /* sd of residuals over the sensor's own noise, >= 1 */
+};
+
+/* A change of one passage, as commanded. */
+struct transition {
+	double command_us, t50_us; /* t50: predicted, then found */
+	size_t command;            /* index in the leg */
+	bool opens, dead;          /* dead: it did not happen */
+};
+
+struct passage_line { /* the transitions of one passage, rising in time */
+	struct transition *at;
+	size_t n;
+};
+
+struct chamber { /* one end in the leg at hand */
+	const struct ride_series *series; /* NULL = no sensor */
+	double noise_pa;
+	struct passage_line line[2]; /* [enum onset_passage] */
+};
+
+struct valve_events {
+	struct engine engine; /* shallow copy */
+	struct mech mech;
+	int channel[END_COUNT];       /* sensor, -1 = none */
+	int supply_channel;           /* -1 = none */
+	struct group group[END_COUNT][EVENT_KINDS];
+	double lag_s[END_COUNT];
+	double supply_pa[END_COUNT]; /* taken where no sensor shows it; NAN */
+	struct chamber chamber[END_COUNT];
+	float *supply_smooth; /* of the leg at hand, beside its supply series */
+	struct transition *transition_store;
+	size_t transition_room, supply_room;
+	const struct leg *prepared;
+	unsigned prepared_number;
+	struct valve_event *row;
+	size_t row_room;
+	struct onset_window *window; /* [LEARN_WINDOWS] */
+	struct gas_model gas;
+	struct valve_tally tally;
+	char finding[16][240];
+	size_t findings;
+};
+
+/* The kind of event, and back. */
+enum valve_event_kind valve_kind(enum onset_passage passage, bool opens);
+enum onset_passage valve_kind_passage(enum valve_event_kind k);
+bool valve_kind_opens(enum valve_event_kind k);
+/* Bit of the engine file for a passage of an end. */
+unsigned valve_passage_bit(enum engine_end end, enum onset_passage passage);
+/* Does this command open the valve's passages? */
+bool valve_command_opens(const struct engine *e, const struct ride_command *c);
+
+/* Passages, noise and supply of a leg; nothing when it is prepared already.  0 or -1. */
+int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct fault *fault);
+/* Transition of `command` in a passage's line; NULL when the command changes nothing. */
+struct transition *valve_transition(struct valve_events *v, enum engine_end end,
+                                    enum onset_passage passage, size_t command);
+/* Puts predicted times of all transitions back to command + learned delay. */
+void valve_predict_transitions(struct valve_events *v);
+
+/* Supply pressure at a time of the prepared leg; NAN when unknown. */
+double valve_supply_at(const struct valve_events *v, const struct leg *leg, enum engine_end end, double t_us,
+                       size_t *hint);
+
+/* Window of one event and the span in which its t50 may lie.  `late_s` > 0
+ * lengthens it.  False when there is nothing to fit (no sensor, hole, angle not known, no supply). */
+bool valve_window(const struct valve_events *v, const struct leg *leg, const struct crank *c,
+                  enum engine_end end, enum onset_passage passage, const struct transition *t, double late_s,
+                  struct onset_window *w, struct onset_prior *prior);
+
+/* Puts what was learned into v->gas. */
+void valve_gas_model(struct valve_events *v);
+
+/* Learned flow of the passage that does not move, m3/s. */
+double valve_other_k(const struct valve_events *v, enum engine_end end, enum onset_passage other);
+
+#endif

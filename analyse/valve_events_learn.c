@@ -1,0 +1,224 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the events have in common, learned from a few dozen of each kind:
+ * first a wide look for the delay, then all of a kind together, then the lag of the end's sensor. */
+#include "analyse/valve_events_internal.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct batch { /* the windows of one kind */
+	struct onset_window *window;
+	struct onset_prior prior[LEARN_WINDOWS];
+	struct transition *from[LEARN_WINDOWS];
+	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
+	bool use[LEARN_WINDOWS];
+	size_t n;
+};
+
+static int compare_double(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+	return (x > y) - (x < y);
+}
+
+static double median(double *x, size_t n)
+{
+	qsort(x, n, sizeof(*x), compare_double);
+	return n % 2 ? x[n / 2] : (x[n / 2 - 1] + x[n / 2]) / 2;
+}
+
+/* Evenly spread over the leg's core. */
+static void choose(struct valve_events *v, const struct leg *leg, const struct crank *c, enum engine_end end,
+                   enum valve_event_kind kind, struct batch *b)
+{
+	enum onset_passage passage = valve_kind_passage(kind);
+	const struct passage_line *line = &v->chamber[end].line[passage];
+	size_t stride = line->n / (2 * LEARN_WINDOWS) + 1;
+	b->n = 0;
+	for (size_t i = 0; i < line->n && b->n < LEARN_WINDOWS; i++) {
+		struct transition *t = &line->at[i];
+		if (t->opens != valve_kind_opens(kind) || (i / 2) % stride != 0)
+			continue;
+		if (valve_window(v, leg, c, end, passage, t, 0, &b->window[b->n], &b->prior[b->n]))
+			b->from[b->n++] = t;
+	}
+}
+
+/* Nothing known yet: every event with several sizes of valve, anywhere after its command. */
+static void first_look(const struct group *g, struct batch *b)
+{
+	static const double flow_m3_s[] = {0.5e-3, 1.5e-3, 4e-3, 10e-3};
+	double total[4] = {0};
+	struct onset_result found[4][LEARN_WINDOWS];
+	for (size_t i = 0; i < b->n; i++) {
+		struct onset_prior wide = b->prior[i];
+		for (int k = 0; k < 4; k++) {
+			wide.mean[ONSET_K] = log(flow_m3_s[k]);
+			wide.sd[ONSET_K] = 0.5;
+			if (!onset_fit(&b->window[i], &wide, &found[k][i]))
+				found[k][i].misfit = 0;
+			total[k] += fmin(found[k][i].misfit, 10 * (double)b->window[i].n);
+		}
+	}
+	int best = 0;
+	for (int k = 1; k < 4; k++)
+		if (total[k] < total[best])
+			best = k;
+	for (size_t i = 0; i < b->n; i++) {
+		const struct onset_result *r = &found[best][i];
+		b->use[i] = r->log_bayes_factor > 5 && r->log_against_opposite > 5;
+		memcpy(b->value[i], r->value, sizeof(r->value));
+	}
+	(void)g;
+}
+
+static void look_again(const struct group *g, struct batch *b)
+{
+	for (size_t i = 0; i < b->n; i++) {
+		struct onset_result r;
+		b->use[i] = onset_fit(&b->window[i], &b->prior[i], &r) && r.log_bayes_factor > 5 &&
+		            r.log_against_opposite > 5;
+		memcpy(b->value[i], r.value, sizeof(r.value));
+		memcpy(b->value[i] + ONSET_K, g->value + ONSET_K,
+		       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
+	}
+}
+
+/* Shared values to start from: the middle of what the single fits say. */
+static void middle_values(struct batch *b)
+{
+	for (int j = ONSET_K; j < ONSET_PARAMETERS; j++) {
+		double x[LEARN_WINDOWS];
+		size_t n = 0;
+		for (size_t i = 0; i < b->n; i++)
+			if (b->use[i])
+				x[n++] = b->value[i][j];
+		double shared = n ? median(x, n) : 0;
+		for (size_t i = 0; n && i < b->n; i++)
+			b->value[i][j] = shared;
+	}
+}
+
+static size_t used(const struct batch *b)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < b->n; i++)
+		n += b->use[i];
+	return n;
+}
+
+static double square_mean(const struct onset_window *w, const double *value)
+{
+	double predicted[ONSET_SAMPLES_MAX], sum = 0;
+	onset_predict(w, value, predicted);
+	for (size_t i = 0; i < w->n; i++)
+		sum += pow((w->p_pa[i] - predicted[i]) / w->noise_pa, 2);
+	return sum / (double)w->n;
+}
+
+/* Leaves out the windows that fit far worse than the others; returns the
+ * typical misfit a sample. */
+static double leave_out_strays(struct batch *b)
+{
+	double all[LEARN_WINDOWS], sorted[LEARN_WINDOWS];
+	size_t n = 0;
+	for (size_t i = 0; i < b->n; i++) {
+		all[i] = b->use[i] ? square_mean(&b->window[i], b->value[i]) : NAN;
+		if (b->use[i])
+			sorted[n++] = all[i];
+	}
+	double middle = n ? median(sorted, n) : 1;
+	for (size_t i = 0; i < b->n; i++)
+		if (b->use[i] && all[i] > 4 * middle + 1)
+			b->use[i] = false;
+	return middle;
+}
+
+static void take_delay(struct group *g, const struct batch *b)
+{
+	double t[LEARN_WINDOWS], off[LEARN_WINDOWS];
+	size_t n = 0;
+	for (size_t i = 0; i < b->n; i++)
+		if (b->use[i])
+			t[n++] = b->value[i][ONSET_T50];
+	double middle = median(t, n);
+	for (size_t i = 0; i < n; i++)
+		off[i] = fabs(t[i] - middle);
+	g->delay_s = middle;
+	g->scale_s = fmax(3e-3, 2 * 1.4826 * median(off, n));
+}
+
+/* Learns one kind from its batch; `first` when nothing is known of it. */
+static double learn_group(struct group *g, struct batch *b, bool first)
+{
+	if (first)
+		first_look(g, b);
+	else
+		look_again(g, b);
+	if (used(b) < 3)
+		return 0;
+	if (first)
+		middle_values(b);
+	struct onset_prior prior = b->prior[0];
+	static const double wide[ONSET_PARAMETERS] = {0, 0, 1.0, 0.15, 0.7, 0.5, 0.08};
+	static const double mean[ONSET_PARAMETERS] = {0, 0, -5.8, 0, 4.6, -5.52, 0.4};
+	for (int j = ONSET_K; j < ONSET_PARAMETERS; j++) {
+		prior.mean[j] = mean[j];
+		prior.sd[j] = wide[j];
+	}
+	double sd[ONSET_PARAMETERS] = {0};
+	onset_learn(b->window, b->n, &prior, b->value, b->use, sd);
+	double misfit = leave_out_strays(b);
+	if (used(b) < 3)
+		return 0;
+	double sum = onset_learn(b->window, b->n, &prior, b->value, b->use, sd);
+	for (size_t i = 0; i < b->n; i++)
+		if (b->use[i])
+			memcpy(g->value + ONSET_K, b->value[i] + ONSET_K,
+			       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
+	g->sd[ONSET_K] = 0.03;
+	g->sd[ONSET_WARM0] = 0.05;
+	g->noise_factor = fmax(1, g->noise_factor * sqrt(misfit));
+	take_delay(g, b);
+	g->learned = true;
+	g->learned_from = (unsigned)used(b);
+	return sum;
+}
+
+static void learn_round(struct valve_events *v, const struct leg *leg, const struct crank *c, bool first)
+{
+	struct batch *b = &(struct batch){.window = v->window};
+	for (int end = 0; end < END_COUNT; end++)
+		for (int k = 0; k < EVENT_KINDS; k++) {
+			struct group *g = &v->group[end][k];
+			choose(v, leg, c, (enum engine_end)end, (enum valve_event_kind)k, b);
+			if (b->n >= 3)
+				learn_group(g, b, first || !g->learned);
+		}
+	valve_predict_transitions(v);
+}
+
+static bool all_learned(const struct valve_events *v)
+{
+	for (int end = 0; end < END_COUNT; end++)
+		for (int k = 0; k < EVENT_KINDS; k++)
+			if (v->chamber[end].series != NULL &&
+			    v->chamber[end].line[valve_kind_passage((enum valve_event_kind)k)].n > 2 &&
+			    v->group[end][k].learned_from < LEARN_WINDOWS / 2)
+				return false;
+	return true;
+}
+
+int valve_events_learn(struct valve_events *v, const struct leg *leg, const struct crank *c,
+                       struct fault *fault)
+{
+	if (valve_prepare_leg(v, leg, fault) != 0)
+		return -1;
+	if (all_learned(v))
+		return 0;
+	for (int round = 0; round < 3; round++)
+		learn_round(v, leg, c, round == 0);
+	valve_gas_model(v);
+	return 0;
+}

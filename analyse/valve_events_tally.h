@@ -1,0 +1,46 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Events kept over the ride for the summaries, in bounded memory: up to
+ * VALVE_TALLY_KEPT of each (valve, end, event); beyond that every second run of
+ * turns is dropped again and again, so that what is kept stays spread over the ride. */
+#ifndef TRAMMEL_VALVE_EVENTS_TALLY_H
+#define TRAMMEL_VALVE_EVENTS_TALLY_H
+
+#include "analyse/valve_events.h"
+
+#define VALVE_TALLY_KEPT 8192
+#define VALVE_TALLY_RUN 64 /* turns that are kept or dropped together */
+
+struct valve_kept {
+	int64_t turn;
+	float intended_rad, command_rad; /* 0..2 pi */
+	float command_error_rad;         /* command - intended */
+	float count_rad, firing_rad;     /* NAN = not known */
+	float advance_rad;               /* event - command; NAN = not found */
+	float delay_s, sd_s, omega_rad_s;
+};
+
+struct valve_tally_group {
+	uint8_t valve, end, event;
+	unsigned commands, found, missed, not_found;
+	int64_t stride; /* runs of turns: every stride-th is kept */
+	size_t n, room;
+	struct valve_kept *kept;
+};
+
+struct valve_tally { /* zero-initialise */
+	size_t n;
+	struct valve_tally_group group[VALVE_EVENT_SUMMARIES];
+};
+
+/* 0, or -1 when memory runs out. */
+int valve_tally_add(struct valve_tally *t, const struct valve_event *e);
+void valve_tally_free(struct valve_tally *t);
+
+/* Numbers of one group; verdict and words left empty.  0 or -1 (memory). */
+int valve_tally_summary(const struct valve_tally_group *g, struct valve_event_summary *out);
+
+/* Verdict and words of a summary. */
+void valve_summary_words(const struct engine *e, const struct valve_tally_group *g,
+                         struct valve_event_summary *s);
+
+#endif

@@ -1,0 +1,266 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Cuts the piece of a leg in which one event lies, and nothing but this event. */
+#include "analyse/valve_events_internal.h"
+
+#include "common/air.h"
+#include "common/unit.h"
+
+#include <math.h>
+#include <string.h>
+
+#define MARGIN_US 1500.0 /* around a neighbour's movement */
+#define STRIDE 4         /* grid cells between two looks at the crank */
+
+struct span {
+	double from_us, to_us;
+};
+
+static double ramp_us(const struct valve_events *v, enum engine_end end, enum valve_event_kind k)
+{
+	return 1e6 * exp(v->group[end][k].value[ONSET_RAMP]);
+}
+
+static double half_ramp_of(const struct valve_events *v, enum engine_end end, int passage,
+                           const struct transition *t)
+{
+	return ramp_us(v, end, valve_kind((enum onset_passage)passage, t->opens)) / 2;
+}
+
+/* How much is looked at before and after: by the turn, not by the clock; after an
+ * opening also as long as the chamber needs to fill or to empty, V / (gamma K). */
+static struct span wanted_span(const struct transition *t, double omega_rad_s, double settle_s, double late_s)
+{
+	double scale = fmin(fmax(unit_rad(600) / fmax(fabs(omega_rad_s), 0.1), 0.5), 2);
+	double before_us = (t->opens ? 25e3 : 12e3) * scale;
+	double after_us = t->opens ? fmin(fmax(1e6 * settle_s, 12e3 * scale), 60e3 * scale) : 40e3 * scale;
+	after_us += 1e6 * late_s;
+	return (struct span){.from_us = fmin(t->command_us - 2000, t->t50_us - before_us),
+	                     .to_us = t->t50_us + after_us};
+}
+
+/* Shortens the span where another movement of the chamber stands in it, unless
+ * it is so near that it has to be taken along as an overlap. */
+static void clip_at(const struct valve_events *v, enum engine_end end, int passage,
+                    const struct transition *other, const struct transition *t, double own_half_us,
+                    bool same, struct span *s)
+{
+	if (other->dead || other == t)
+		return;
+	double half = half_ramp_of(v, end, passage, other) + MARGIN_US;
+	bool before = other->t50_us < t->t50_us;
+	double own_from = t->t50_us - own_half_us - 3000, own_to = t->t50_us + own_half_us + 4000;
+	if (before && (same || other->t50_us + half < own_from))
+		s->from_us = fmax(s->from_us, other->t50_us + half);
+	if (!before && (same || other->t50_us - half > own_to))
+		s->to_us = fmin(s->to_us, other->t50_us - half);
+}
+
+/* The transitions of a line that can matter to a span. */
+static size_t first_near(const struct passage_line *line, double t_us)
+{
+	size_t low = 0, high = line->n;
+	while (low < high) {
+		size_t middle = (low + high) / 2;
+		if (line->at[middle].t50_us < t_us)
+			low = middle + 1;
+		else
+			high = middle;
+	}
+	return low > 2 ? low - 2 : 0;
+}
+
+static void clip(const struct valve_events *v, enum engine_end end, enum onset_passage passage,
+                 const struct transition *t, struct span *s)
+{
+	double own_half = half_ramp_of(v, end, passage, t);
+	for (int p = 0; p < 2; p++) {
+		const struct passage_line *line = &v->chamber[end].line[p];
+		struct span wide = *s;
+		for (size_t i = first_near(line, wide.from_us); i < line->n; i++) {
+			if (line->at[i].t50_us > wide.to_us + 1e5)
+				break;
+			clip_at(v, end, p, &line->at[i], t, own_half, p == (int)passage, s);
+		}
+	}
+}
+
+/* Rising ramp about t50. */
+static double ramp_at(double t_us, double t50_us, double full_us)
+{
+	return fmin(fmax((t_us - t50_us) / full_us + 0.5, 0), 1);
+}
+
+/* Area of a passage by its transitions: the last one that has begun, never
+ * more open than the one before let it become. */
+static double area_at(const struct valve_events *v, enum engine_end end, int passage, double t_us,
+                      size_t *hint)
+{
+	const struct passage_line *line = &v->chamber[end].line[passage];
+	double open[2] = {1, 0}, area = 0;
+	bool any = false;
+	for (size_t i = *hint; i < line->n; i++) {
+		const struct transition *t = &line->at[i];
+		double full = 2 * half_ramp_of(v, end, passage, t);
+		if (t->dead)
+			continue;
+		if (any && t_us < t->t50_us - full / 2)
+			break;
+		double ramp = ramp_at(t_us, t->t50_us, full);
+		open[t->opens ? 0 : 1] = ramp;
+		area = t->opens ? ramp : fmin(1 - ramp, open[0]);
+		any = true;
+	}
+	return area;
+}
+
+static void fill_other(const struct valve_events *v, enum engine_end end, enum onset_passage passage,
+                       double command_us, struct onset_window *w)
+{
+	int other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	const struct passage_line *line = &v->chamber[end].line[other];
+	size_t hint = first_near(line, command_us + 1e6 * w->start_s);
+	w->other_k_m3_s = valve_other_k(v, end, (enum onset_passage)other);
+	for (size_t k = 0; k < w->cells; k++) {
+		double t_us = command_us + 1e6 * (w->start_s + ((double)k + 0.5) * w->step_s);
+		w->other[k] = area_at(v, end, other, t_us, &hint);
+	}
+}
+
+struct node { /* log volume and its rate */
+	double log_volume, rate;
+};
+
+static bool node_at(const struct valve_events *v, const struct crank *c, enum engine_end end, double t_us,
+                    size_t *hint, struct node *out)
+{
+	struct crank_state s;
+	crank_at(c, t_us, hint, &s);
+	if (s.flag != CRANK_GOOD)
+		return false;
+	double volume = mech_volume_m3(&v->mech, end, s.theta_rad);
+	out->log_volume = log(volume);
+	out->rate = mech_dvolume_m3(&v->mech, end, s.theta_rad) * s.omega_rad_s / volume;
+	return true;
+}
+
+/* Cubic between two looks at the crank. */
+static double hermite(const struct node *a, const struct node *b, double span_s, double u)
+{
+	double d = b->log_volume - a->log_volume;
+	double ra = a->rate * span_s - d, rb = b->rate * span_s - d;
+	return a->log_volume + u * d + u * (1 - u) * ((1 - u) * ra - u * rb);
+}
+
+static bool fill_volumes(const struct valve_events *v, const struct crank *c, enum engine_end end,
+                         double command_us, struct onset_window *w)
+{
+	size_t hint = 0;
+	struct node a, b;
+	double from_us = command_us + 1e6 * w->start_s, span_s = STRIDE * w->step_s;
+	if (!node_at(v, c, end, from_us, &hint, &a))
+		return false;
+	for (size_t k = 0; k < w->cells; k += STRIDE) {
+		if (!node_at(v, c, end, from_us + 1e6 * w->step_s * (double)(k + STRIDE), &hint, &b))
+			return false;
+		for (size_t j = 0; j < STRIDE; j++) {
+			double u = (double)j / STRIDE;
+			w->log_volume[k + j] = hermite(&a, &b, span_s, u);
+			w->volume_m3[k + j] = exp(hermite(&a, &b, span_s, u + 0.5 / STRIDE));
+		}
+		a = b;
+	}
+	w->log_volume[w->cells] = a.log_volume;
+	return true;
+}
+
+static bool fill_supply(const struct valve_events *v, const struct leg *leg, enum engine_end end,
+                        double command_us, struct onset_window *w)
+{
+	size_t hint = 0;
+	for (size_t k = 0; k < w->cells; k++) {
+		double t_us = command_us + 1e6 * (w->start_s + ((double)k + 0.5) * w->step_s);
+		w->supply_pa[k] = valve_supply_at(v, leg, end, t_us, &hint);
+		if (!isfinite(w->supply_pa[k]))
+			return false;
+	}
+	return true;
+}
+
+/* Samples of the span; every 2nd, 3rd ... when there are too many.  False
+ * where a hole would hide the event. */
+static bool fill_samples(const struct ride_series *s, double command_us, struct span span, double t50_us,
+                         struct onset_window *w)
+{
+	size_t from = ride_lower_bound(s->t_us, s->n, (int64_t)ceil(span.from_us));
+	size_t to = ride_lower_bound(s->t_us, s->n, (int64_t)floor(span.to_us));
+	w->n = 0;
+	if (to < from + 5)
+		return false;
+	size_t step = (to - from) / ONSET_SAMPLES_MAX + 1;
+	for (size_t i = from; i < to; i += step) {
+		w->t_s[w->n] = ((double)s->t_us[i] - command_us) * 1e-6;
+		w->p_pa[w->n++] = (double)s->value[i];
+	}
+	double t50 = (t50_us - command_us) * 1e-6;
+	double usual = (w->t_s[w->n - 1] - w->t_s[0]) / (double)(w->n - 1);
+	for (size_t i = 1; i < w->n; i++)
+		if (w->t_s[i] - w->t_s[i - 1] > fmax(4 * usual, 2e-3) && w->t_s[i] > t50 - 0.01 &&
+		    w->t_s[i - 1] < t50 + 0.01)
+			return false;
+	return true;
+}
+
+static void fill_prior(const struct group *g, const struct onset_window *w, struct onset_prior *prior)
+{
+	memcpy(prior->mean, g->value, sizeof(prior->mean));
+	memcpy(prior->sd, g->sd, sizeof(prior->sd));
+	prior->mean[ONSET_T50] = g->delay_s;
+	prior->sd[ONSET_T50] = g->scale_s;
+	prior->sd[ONSET_P0] = INFINITY;
+	double ramp = exp(g->value[ONSET_RAMP]);
+	double end = w->start_s + (double)w->cells * w->step_s;
+	/* At least two samples or the half ramp must show what came of it. */
+	prior->earliest_s = fmax(-1e-3, w->start_s + 1e-3);
+	prior->latest_s = end - fmax(ramp / 2, 2 * (end - w->start_s) / (double)w->n);
+}
+
+double valve_other_k(const struct valve_events *v, enum engine_end end, enum onset_passage other)
+{
+	const struct group *opens = &v->group[end][valve_kind(other, true)];
+	const struct group *shuts = &v->group[end][valve_kind(other, false)];
+	return exp((opens->value[ONSET_K] + shuts->value[ONSET_K]) / 2);
+}
+
+bool valve_window(const struct valve_events *v, const struct leg *leg, const struct crank *c,
+                  enum engine_end end, enum onset_passage passage, const struct transition *t, double late_s,
+                  struct onset_window *w, struct onset_prior *prior)
+{
+	const struct chamber *ch = &v->chamber[end];
+	struct crank_state at;
+	size_t hint = 0;
+	if (ch->series == NULL)
+		return false;
+	crank_at(c, t->command_us, &hint, &at);
+	const struct group *g = &v->group[end][valve_kind(passage, t->opens)];
+	double settle_s = mech_volume_m3(&v->mech, end, at.theta_rad) / (AIR_GAMMA * exp(g->value[ONSET_K]));
+	struct span span = wanted_span(t, at.omega_rad_s, settle_s, late_s);
+	clip(v, end, passage, t, &span);
+	if (!(span.to_us > span.from_us + 4000))
+		return false;
+	w->passage = passage;
+	w->opening = t->opens;
+	w->start_s = (span.from_us - t->command_us) * 1e-6;
+	double length = (span.to_us - span.from_us) * 1e-6;
+	w->step_s = fmax(length / (ONSET_CELLS_MAX - STRIDE), t->opens && passage == ONSET_INLET ? 0.25e-3 : 0.5e-3);
+	w->cells = STRIDE * (size_t)ceil(length / w->step_s / STRIDE);
+	w->ambient_pa = v->engine.ambient_pa;
+	w->lag_s = v->lag_s[end];
+	w->leak_m3_s = 0;
+	w->noise_pa = ch->noise_pa * g->noise_factor;
+	if (!fill_samples(ch->series, t->command_us, span, t->t50_us, w) ||
+	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))
+		return false;
+	fill_other(v, end, passage, t->command_us, w);
+	fill_prior(g, w, prior);
+	return prior->latest_s > prior->earliest_s;
+}

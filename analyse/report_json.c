@@ -2,7 +2,7 @@
 /* The report as JSON, schema trammel.report/1.  Order of keys and digits are
  * fixed: the same report gives the same bytes. */
 #include "analyse/escape.h"
-#include "analyse/report.h"
+#include "analyse/report_words.h"
 #include "common/air.h"
 #include "common/unit.h"
 
@@ -51,8 +51,7 @@ static json_t *pair(const double two[2], double unit)
 /* An angle in [0, 360) deg. */
 static json_t *place_deg(double rad)
 {
-	double deg = fmod(unit_deg(rad), 360);
-	deg = deg < 0 ? deg + 360 : deg;
+	double deg = words_place_deg(rad);
 	return number(deg >= 359.99995 ? 0 : deg); /* would be written as 360 */
 }
 

@@ -163,32 +163,17 @@ static void air(const struct text_page *p, const struct report *r)
 	          words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"));
 }
 
-/* A number of a table: blank-padded, "-" when not known. */
-static const char *cell(char out[16], double x, int decimals)
-{
-	if (isfinite(x))
-		snprintf(out, 16, "%.*f", decimals, x);
-	else
-		snprintf(out, 16, "-");
-	return out;
-}
-
-static double place_deg(double rad)
-{
-	double deg = fmod(unit_deg(rad), 360);
-	return deg < 0 ? deg + 360 : deg;
-}
-
 static void event_row(const struct text_page *p, const struct valve_event_summary *e)
 {
-	char c[9][16];
-	text_line(p, TONE_PLAIN, "  %-4s%-12s%7s%7s%7s%7s%7s%7s%7s%7s%6u",
-	          engine_end_name((enum engine_end)e->end), words_event(e->event),
-	          cell(c[0], place_deg(e->intended_rad), 1), cell(c[1], place_deg(e->commanded_rad), 1),
-	          cell(c[2], place_deg(e->actual_rad), 1), cell(c[3], unit_deg(e->error_rad), 1),
-	          cell(c[4], unit_deg(e->count_error_rad), 1), cell(c[5], unit_deg(e->firing_error_rad), 1),
-	          cell(c[6], e->delay_s * 1e3, 1), cell(c[7], words_half_width(e->delay_ci95_s) * 1e3, 1),
-	          e->count);
+	char c[9][WORDS_CELL_MAX];
+	text_line(
+	    p, TONE_PLAIN, "  %-4s%-12s%7s%7s%7s%7s%7s%7s%7s%7s%6u", engine_end_name((enum engine_end)e->end),
+	    words_event(e->event), words_cell(c[0], words_place_deg(e->intended_rad), 1),
+	    words_cell(c[1], words_place_deg(e->commanded_rad), 1),
+	    words_cell(c[2], words_place_deg(e->actual_rad), 1), words_cell(c[3], unit_deg(e->error_rad), 1),
+	    words_cell(c[4], unit_deg(e->count_error_rad), 1),
+	    words_cell(c[5], unit_deg(e->firing_error_rad), 1), words_cell(c[6], e->delay_s * 1e3, 1),
+	    words_cell(c[7], words_half_width(e->delay_ci95_s) * 1e3, 1), e->count);
 }
 
 static void events(const struct text_page *p, const struct report *r)
@@ -215,7 +200,7 @@ static void slips(const struct text_page *p, const struct report *r)
 		const struct slip *s = &r->slip[i];
 		double t_s = (double)(s->t_us - r->counts.first_t_us) * 1e-6;
 		text_line(p, TONE_PLAIN, "    at %9.3f s, %5.1f deg: %+d edge%s, %s", t_s,
-		          place_deg(s->theta_rad), s->edges, s->edges == 1 || s->edges == -1 ? "" : "s",
+		          words_place_deg(s->theta_rad), s->edges, s->edges == 1 || s->edges == -1 ? "" : "s",
 		          slip_cause_name(s->cause));
 	}
 	if (r->controller_slips > shown)

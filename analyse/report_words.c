@@ -34,6 +34,21 @@ const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int d
 	return out;
 }
 
+const char *words_cell(char out[WORDS_CELL_MAX], double x, int decimals)
+{
+	if (isfinite(x))
+		snprintf(out, WORDS_CELL_MAX, "%.*f", decimals, x);
+	else
+		snprintf(out, WORDS_CELL_MAX, "-");
+	return out;
+}
+
+double words_place_deg(double rad)
+{
+	double deg = fmod(unit_deg(rad), 360);
+	return deg < 0 ? deg + 360 : deg;
+}
+
 double words_half_width(const double interval[2])
 {
 	return (interval[1] - interval[0]) / 2;

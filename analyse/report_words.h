@@ -16,6 +16,13 @@ const char *words_measured(char out[WORDS_NUMBER_MAX], double value, double erro
 /* "60 to 204 rpm, median 121"; "not known". */
 const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int decimals, const char *unit);
 
+#define WORDS_CELL_MAX 24
+/* A number of a table, without unit; "-" when not known. */
+const char *words_cell(char out[WORDS_CELL_MAX], double x, int decimals);
+
+/* An angle as a place on the circle, deg in [0, 360). */
+double words_place_deg(double rad);
+
 /* Half the width of an interval; NAN when not known. */
 double words_half_width(const double interval[2]);
 

@@ -16,9 +16,8 @@
 #include <sysexits.h>
 
 static const double TURN = 2 * UNIT_PI;
-static const double DEFAULT_N = 1.3;     /* expansion index while none is learned */
-static const double USEFUL_SHARE = 0.10; /* of the supply's gauge pressure */
-static const double RAMP_S = 0.006;      /* a valve's opening or shutting while none is learned */
+static const double DEFAULT_N = 1.3; /* expansion index while none is learned */
+static const double RAMP_S = 0.006;  /* a valve's opening or shutting while none is learned */
 #define REMARKS_MAX (END_COUNT * EVENT_KINDS + 2)
 #define REMARK_MAX 200
 
@@ -141,7 +140,7 @@ static double useful_rad(const struct stroke_nodes *n, size_t from, double turn_
 		double gauge = n->node[k].p_pa - ambient_pa;
 		if (isnan(supply_gauge))
 			return NAN;
-		double above = fmin(gauge - USEFUL_SHARE * supply_gauge, gauge);
+		double above = fmin(gauge - STROKE_USEFUL_SHARE * supply_gauge, gauge);
 		if (k > from)
 			useful +=
 			    indicator_span_above(n->node[k - 1].phi_rad, before, n->node[k].phi_rad, above);

@@ -50,6 +50,8 @@ struct stroke_summary {
 	double ledger_j[LEDGER_LINES];
 };
 
+#define STROKE_USEFUL_SHARE 0.10 /* of the supply's gauge pressure: from here on the air pushes */
+
 struct strokes; /* opaque */
 struct strokes *strokes_new(const struct engine *e, const struct mech *m);
 void strokes_free(struct strokes *s);

@@ -1,0 +1,12 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The loss ledger as bars. */
+#ifndef TRAMMEL_HTML_BARS_H
+#define TRAMMEL_HTML_BARS_H
+
+#include "analyse/report.h"
+
+/* Writes the ledger of an end whose ideal work is known as an <svg> element: measured work
+ * and every line, as shares of the ideal; what was gained reaches to the left. */
+void html_bars(FILE *out, const struct stroke_summary *s, enum engine_end end);
+
+#endif

@@ -1,0 +1,444 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/html_plots.h"
+
+#include "analyse/html_bars.h"
+#include "analyse/html_circle.h"
+#include "analyse/html_page.h"
+#include "analyse/plot_xy.h"
+#include "analyse/report_words.h"
+#include "common/unit.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+static const double TURN = 2 * UNIT_PI;
+#define LOOP (STROKE_BINS + 1)
+#define TABLE_STEP 10 /* bins a row of a table */
+#define WIDTH 480
+#define HEIGHT 330
+
+/* --- parts ------------------------------------------------------------- */
+
+static void figure_open(FILE *out, const char *heading)
+{
+	fputs("<figure>\n", out);
+	html_element(out, "h3", NULL, "%s", heading);
+}
+
+/* The plot, or in its place why there is none: the numbers stand in the table. */
+static void draw(FILE *out, const struct plot_xy *p)
+{
+	char why[200];
+	if (plot_xy_svg(p, out, why, sizeof why) != 0)
+		html_element(out, "p", "soft", "No picture here: %s. The numbers are in the table.", why);
+}
+
+static void caption(FILE *out, const char *text)
+{
+	html_element(out, "figcaption", NULL, "%s", text);
+}
+
+static void numbers_open(FILE *out, const char *heading)
+{
+	fputs("<details><summary>The numbers</summary>\n", out);
+	html_table_open(out, heading);
+}
+
+static void figure_close(FILE *out)
+{
+	html_table_close(out);
+	fputs("</details>\n</figure>\n", out);
+}
+
+/* --- indicator diagrams ------------------------------------------------- */
+
+static double bin_phi(size_t b)
+{
+	return ((double)(b % STROKE_BINS) + 0.5) * TURN / STROKE_BINS;
+}
+
+static double bin_volume_ml(const struct report *r, enum engine_end end, size_t b)
+{
+	return 1e6 * mech_volume_m3(&r->mech, end, mech_dead_centre_rad(&r->mech, end) + bin_phi(b));
+}
+
+static void indicator_table(FILE *out, const struct report *r, enum engine_end end)
+{
+	const struct stroke_diagram *d = &r->diagram[end];
+	double ambient = r->engine.ambient_pa;
+	char c[3][WORDS_CELL_MAX];
+	numbers_open(
+	    out,
+	    "deg past dead centre|volume (ml)|measured (bar gauge)|intended (bar gauge)|supply (bar gauge)");
+	for (size_t b = 0; b < STROKE_BINS; b += TABLE_STEP)
+		html_row(out, "%.1f|%.1f|%s|%s|%s", unit_deg(bin_phi(b)), bin_volume_ml(r, end, b),
+		         words_cell(c[0], unit_bar_gauge(d->measured_pa[b], ambient), 3),
+		         words_cell(c[1], unit_bar_gauge(d->ideal_pa[b], ambient), 3),
+		         words_cell(c[2], unit_bar_gauge(d->supply_pa[b], ambient), 3));
+	figure_close(out);
+}
+
+static void indicator(FILE *out, const struct report *r, enum engine_end end)
+{
+	const struct stroke_diagram *d = &r->diagram[end];
+	double v[LOOP], measured[LOOP], ideal[LOOP], ambient = r->engine.ambient_pa;
+	for (size_t b = 0; b < LOOP; b++) {
+		v[b] = bin_volume_ml(r, end, b);
+		measured[b] = unit_bar_gauge(d->measured_pa[b % STROKE_BINS], ambient);
+		ideal[b] = unit_bar_gauge(d->ideal_pa[b % STROKE_BINS], ambient);
+	}
+	const struct plot_series series[] = {
+	    {.title = "intended", .style = PLOT_DASHED, .colour = PLOT_AMBER, .x = v, .y = ideal, .n = LOOP},
+	    {.title = "measured", .style = PLOT_LINE, .colour = PLOT_BLUE, .x = v, .y = measured, .n = LOOP},
+	};
+	bool cap = end == END_CAP;
+	const struct plot_xy plot = {.id = cap ? "pvcap" : "pvrod",
+	                             .x_label = "volume (ml)",
+	                             .y_label = "pressure (bar gauge)",
+	                             .what = cap ? "indicator diagram of the cap end, measured and intended"
+	                                         : "indicator diagram of the rod end, measured and intended",
+	                             .width = WIDTH,
+	                             .height = HEIGHT,
+	                             .series = series,
+	                             .n = 2};
+	figure_open(out, cap ? "Indicator diagram, cap end" : "Indicator diagram, rod end");
+	draw(out, &plot);
+	caption(
+	    out,
+	    "Mean of the ride's strokes. The area inside the loop is the work of a stroke; intended: supply "
+	    "pressure to the intended cut-off, expansion, exhaust at ambient.");
+	indicator_table(out, r, end);
+}
+
+/* --- torque ------------------------------------------------------------ */
+
+/* Torque of an end at a crank angle, from its mean diagram, N m. */
+static double torque_nm(const struct report *r, enum engine_end end, double theta_rad)
+{
+	if (!r->has_strokes[end])
+		return NAN;
+	double past = fmod(theta_rad - mech_dead_centre_rad(&r->mech, end) + TURN, TURN);
+	size_t bin = (size_t)(past / TURN * STROKE_BINS) % STROKE_BINS;
+	double gauge = r->diagram[end].measured_pa[bin] - r->engine.ambient_pa;
+	return gauge * mech_dvolume_m3(&r->mech, end, theta_rad);
+}
+
+static void torque_table(FILE *out, const double *deg, double torque[3][STROKE_BINS])
+{
+	char c[3][WORDS_CELL_MAX];
+	numbers_open(out, "crank angle (deg)|cap end (N m)|rod end (N m)|both (N m)");
+	for (size_t b = 0; b < STROKE_BINS; b += TABLE_STEP)
+		html_row(out, "%.1f|%s|%s|%s", deg[b], words_cell(c[0], torque[0][b], 2),
+		         words_cell(c[1], torque[1][b], 2), words_cell(c[2], torque[2][b], 2));
+	figure_close(out);
+}
+
+static void torque(FILE *out, const struct report *r)
+{
+	double deg[STROKE_BINS], t[3][STROKE_BINS];
+	for (size_t b = 0; b < STROKE_BINS; b++) {
+		double theta = bin_phi(b);
+		deg[b] = unit_deg(theta);
+		t[0][b] = torque_nm(r, END_CAP, theta);
+		t[1][b] = torque_nm(r, END_ROD, theta);
+		t[2][b] = t[0][b] + t[1][b];
+	}
+	const struct plot_series series[] = {
+	    {.title = "cap end",
+	     .style = PLOT_LINE,
+	     .colour = PLOT_BLUE,
+	     .x = deg,
+	     .y = t[0],
+	     .n = STROKE_BINS},
+	    {.title = "rod end",
+	     .style = PLOT_DASHED,
+	     .colour = PLOT_AMBER,
+	     .x = deg,
+	     .y = t[1],
+	     .n = STROKE_BINS},
+	    {.title = "both",
+	     .style = PLOT_LINE,
+	     .colour = PLOT_SLATE,
+	     .x = deg,
+	     .y = t[2],
+	     .n = STROKE_BINS},
+	};
+	const struct plot_xy plot = {
+	    .id = "torque",
+	    .x_label = "crank angle (deg)",
+	    .y_label = "torque on the crank (N m)",
+	    .setting = "set xrange [0:360]\nset xtics 60\nset xzeroaxis lt 1 lw 0.5 lc rgb \"gray\"\n",
+	    .what = "torque through the turn",
+	    .width = WIDTH,
+	    .height = HEIGHT,
+	    .series = series,
+	    .n = 3};
+	figure_open(out, "Torque through the turn");
+	draw(out, &plot);
+	caption(
+	    out,
+	    "From the mean diagrams, air only: no friction, no moving masses. Where it is negative the air "
+	    "holds the crank back.");
+	torque_table(out, deg, t);
+}
+
+/* --- timing circles ----------------------------------------------------- */
+
+static void circle(FILE *out, const struct report *r, enum engine_end end)
+{
+	struct circle_timing t;
+	char c[3][WORDS_CELL_MAX];
+	if (!circle_timing_of(r, end, &t))
+		return;
+	figure_open(out, end == END_CAP ? "Timing circle, cap end" : "Timing circle, rod end");
+	html_circle(out, &t, end, r->mech.rod_dead_centre_rad);
+	caption(
+	    out,
+	    "Crank turning clockwise. Outer ring, pale: the angles asked for; middle ring: when the valves "
+	    "were really open (half open to half shut); inner ring: where the air pushed.");
+	numbers_open(out, "event|asked (deg)|at the command (deg)|actual (deg)");
+	for (size_t i = 0; i < r->event_n; i++)
+		if (r->event[i].end == end)
+			html_row(out, "%s|%s|%s|%s", words_event(r->event[i].event),
+			         words_cell(c[0], words_place_deg(r->event[i].intended_rad), 1),
+			         words_cell(c[1], words_place_deg(r->event[i].commanded_rad), 1),
+			         words_cell(c[2], words_place_deg(r->event[i].actual_rad), 1));
+	figure_close(out);
+}
+
+/* --- ledger ------------------------------------------------------------- */
+
+static void ledger(FILE *out, const struct report *r, enum engine_end end)
+{
+	const struct stroke_summary *s = &r->stroke[end];
+	if (!r->has_strokes[end] || !isfinite(s->ideal_work_j))
+		return;
+	figure_open(out, end == END_CAP ? "Where the work went, cap end" : "Where the work went, rod end");
+	html_bars(out, s, end);
+	caption(
+	    out,
+	    "Shares of the ideal work. Every loss stands under the event that rules at its crank angle; with "
+	    "the measured work they add up to the ideal. To the left of the line: gained (a late cut-off "
+	    "gains work and costs air).");
+	numbers_open(out, "|J a stroke|% of the ideal");
+	html_row(out, "ideal|%.3f|100.0", s->ideal_work_j);
+	for (int l = 0; l < LEDGER_LINES; l++)
+		html_row(out, "%s|%.3f|%.1f", ledger_line_name((enum ledger_line)l), s->ledger_j[l],
+		         100 * s->ledger_j[l] / s->ideal_work_j);
+	html_row(out, "measured|%.3f|%.1f", s->diagram_factor * s->ideal_work_j, 100 * s->diagram_factor);
+	figure_close(out);
+}
+
+/* --- error against speed ------------------------------------------------ */
+
+struct points {
+	double *rpm, *error;
+	size_t n;
+};
+
+static struct points points_of(const struct report *r, enum engine_end end, int event, double *room)
+{
+	struct points p = {.rpm = room, .error = room + REPORT_POINTS_MAX};
+	for (size_t i = 0; i < r->point_n; i++)
+		if (r->point[i].end == end && r->point[i].event == event) {
+			p.rpm[p.n] = (double)r->point[i].rpm;
+			p.error[p.n++] = (double)r->point[i].error_deg;
+		}
+	return p;
+}
+
+static void speed_table(FILE *out, const struct report *r, enum engine_end end)
+{
+	char c[4][WORDS_CELL_MAX];
+	numbers_open(out, "event|found|mean error (deg)|+/- (deg)|delay (ms)|offset (deg)");
+	for (size_t i = 0; i < r->event_n; i++) {
+		const struct valve_event_summary *e = &r->event[i];
+		if (e->end == end)
+			html_row(out, "%s|%u|%s|%s|%s|%s", words_event(e->event), e->count,
+			         words_cell(c[0], unit_deg(e->error_rad), 2),
+			         words_cell(c[1], unit_deg(words_half_width(e->error_ci95_rad)), 2),
+			         words_cell(c[2], e->delay_s * 1e3, 2),
+			         words_cell(c[3], unit_deg(e->offset_rad), 2));
+	}
+	figure_close(out);
+}
+
+static void draw_speed(FILE *out, const struct report *r, enum engine_end end, double *room)
+{
+	struct plot_series series[EVENT_KINDS];
+	struct plot_xy plot = {.id = end == END_CAP ? "errcap" : "errrod",
+	                       .x_label = "speed (rpm)",
+	                       .y_label = "error (deg, + is late)",
+	                       .setting = "set xzeroaxis lt 1 lw 0.5 lc rgb \"gray\"\n",
+	                       .what = "error of each event against speed",
+	                       .width = WIDTH,
+	                       .height = HEIGHT,
+	                       .series = series};
+	for (int k = 0; k < EVENT_KINDS; k++) {
+		struct points p = points_of(r, end, k, room + (size_t)k * 2 * REPORT_POINTS_MAX);
+		if (p.n == 0)
+			continue;
+		series[plot.n++] = (struct plot_series){.title = words_event((unsigned)k),
+		                                        .style = PLOT_POINTS,
+		                                        .colour = (enum plot_colour)k,
+		                                        .x = p.rpm,
+		                                        .y = p.error,
+		                                        .n = p.n};
+	}
+	if (plot.n > 0)
+		draw(out, &plot);
+	else
+		html_element(out, "p", "soft", "No event of this end was found.");
+}
+
+static void speed(FILE *out, const struct report *r, enum engine_end end)
+{
+	bool any = false;
+	for (size_t i = 0; i < r->event_n; i++)
+		any |= r->event[i].end == end;
+	double *room = any ? malloc(EVENT_KINDS * 2 * REPORT_POINTS_MAX * sizeof *room) : NULL;
+	if (room == NULL)
+		return;
+	figure_open(out, end == END_CAP ? "Error against speed, cap end" : "Error against speed, rod end");
+	draw_speed(out, r, end, room);
+	caption(
+	    out,
+	    "Each point is one event found. A valve's delay makes the error grow with speed; a wrong setting "
+	    "moves all speeds alike.");
+	speed_table(out, r, end);
+	free(room);
+}
+
+/* --- along the ride ----------------------------------------------------- */
+
+struct profile {
+	double t[REPORT_PROFILE_POINTS], rpm[REPORT_PROFILE_POINTS], bar[REPORT_PROFILE_POINTS];
+	double slip_t[REPORT_PROFILE_POINTS], slip_y[REPORT_PROFILE_POINTS];
+	size_t slips;
+};
+
+static void profile_of(const struct report *r, struct profile *p)
+{
+	p->slips = 0;
+	for (size_t i = 0; i < r->profile_n; i++) {
+		const struct report_profile_point *q = &r->profile[i];
+		p->t[i] = q->t_s;
+		p->rpm[i] = q->rpm;
+		p->bar[i] = unit_bar_gauge(q->supply_pa, r->engine.ambient_pa);
+		if (q->slips > 0) {
+			p->slip_t[p->slips] = q->t_s;
+			p->slip_y[p->slips++] = isfinite(q->rpm) ? q->rpm : 0;
+		}
+	}
+}
+
+static void overview_table(FILE *out, const struct report *r, const struct profile *p)
+{
+	char c[3][WORDS_CELL_MAX];
+	size_t step = r->profile_n > 30 ? r->profile_n / 30 : 1;
+	numbers_open(out, "time (s)|speed (rpm)|supply (bar gauge)|angle sd (deg)|slips");
+	for (size_t i = 0; i < r->profile_n; i += step) {
+		unsigned slips = 0;
+		for (size_t k = i; k < i + step && k < r->profile_n; k++)
+			slips += r->profile[k].slips;
+		html_row(out, "%.1f|%s|%s|%s|%u", p->t[i], words_cell(c[0], p->rpm[i], 1),
+		         words_cell(c[1], p->bar[i], 2),
+		         words_cell(c[2], unit_deg(r->profile[i].angle_sd_rad), 3), slips);
+	}
+	figure_close(out);
+}
+
+static void overview(FILE *out, const struct report *r)
+{
+	struct profile p;
+	if (r->profile_n == 0)
+		return;
+	profile_of(r, &p);
+	const struct plot_series series[] = {
+	    {.title = "speed",
+	     .style = PLOT_LINE,
+	     .colour = PLOT_BLUE,
+	     .x = p.t,
+	     .y = p.rpm,
+	     .n = r->profile_n},
+	    {.title = "supply",
+	     .style = PLOT_DASHED,
+	     .colour = PLOT_AMBER,
+	     .second_axis = true,
+	     .x = p.t,
+	     .y = p.bar,
+	     .n = r->profile_n},
+	    {.title = "count slips",
+	     .style = PLOT_POINTS,
+	     .colour = PLOT_PLUM,
+	     .x = p.slip_t,
+	     .y = p.slip_y,
+	     .n = p.slips},
+	};
+	const struct plot_xy plot = {.id = "ride",
+	                             .x_label = "time (s)",
+	                             .y_label = "speed (rpm)",
+	                             .y2_label = "supply (bar gauge)",
+	                             .setting = "set yrange [0:*]\nset y2range [0:*]\nset rmargin 8\n",
+	                             .what = "speed and supply pressure along the ride",
+	                             .width = WIDTH,
+	                             .height = HEIGHT,
+	                             .series = series,
+	                             .n = p.slips > 0 ? 3 : 2};
+	figure_open(out, "The ride");
+	draw(out, &plot);
+	caption(out, "Speed and supply pressure along the ride, and where the controller's count slipped.");
+	overview_table(out, r, &p);
+}
+
+/* --- tooth pitch --------------------------------------------------------- */
+
+static void pitch(FILE *out, const struct report *r)
+{
+	double tooth[CRANK_SLOTS_MAX], error[CRANK_SLOTS_MAX];
+	if (!r->has_crank || r->wheel.teeth == 0)
+		return;
+	for (unsigned k = 0; k < r->wheel.teeth; k++) {
+		tooth[k] = k;
+		error[k] = unit_deg(r->wheel.pitch_error_rad[k]);
+	}
+	const struct plot_series series = {
+	    .style = PLOT_STEMS, .colour = PLOT_BLUE, .x = tooth, .y = error, .n = r->wheel.teeth};
+	const struct plot_xy plot = {.id = "pitch",
+	                             .x_label = "tooth, from the index",
+	                             .y_label = "pitch error (deg)",
+	                             .setting =
+	                                 "set xrange [-1:*]\nset xzeroaxis lt 1 lw 0.5 lc rgb \"gray\"\n",
+	                             .what = "pitch error of each tooth",
+	                             .width = WIDTH,
+	                             .height = HEIGHT,
+	                             .series = &series,
+	                             .n = 1};
+	figure_open(out, "Tooth pitch");
+	draw(out, &plot);
+	caption(out,
+	        "How far each tooth stands from its place on an evenly cut wheel, learned from the ride.");
+	numbers_open(out, "tooth|error (deg)");
+	for (unsigned k = 0; k < r->wheel.teeth; k++)
+		html_row(out, "%u|%.3f", k, error[k]);
+	figure_close(out);
+}
+
+void html_plots(FILE *out, const struct report *r)
+{
+	fputs("<div class=\"plots\">\n", out);
+	for (int end = 0; end < END_COUNT; end++)
+		if (r->has_strokes[end])
+			indicator(out, r, (enum engine_end)end);
+	for (int end = 0; end < END_COUNT; end++)
+		circle(out, r, (enum engine_end)end);
+	for (int end = 0; end < END_COUNT; end++)
+		ledger(out, r, (enum engine_end)end);
+	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
+		torque(out, r);
+	for (int end = 0; end < END_COUNT; end++)
+		speed(out, r, (enum engine_end)end);
+	overview(out, r);
+	pitch(out, r);
+	fputs("</div>\n", out);
+}

@@ -1,0 +1,233 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The report as one page: verdicts and numbers first, then pictures. */
+#include "analyse/html_page.h"
+#include "analyse/html_plots.h"
+#include "analyse/report.h"
+#include "analyse/report_words.h"
+#include "common/air.h"
+#include "common/unit.h"
+
+#include <math.h>
+#include <string.h>
+
+typedef unsigned long long ull;
+
+static void header(FILE *out, const struct report *r)
+{
+	char start[WORDS_NUMBER_MAX], speed[WORDS_NUMBER_MAX], supply[WORDS_NUMBER_MAX];
+	double ambient = r->engine.ambient_pa;
+	struct report_range gauge = {.min = unit_bar_gauge(r->supply_pa.min, ambient),
+	                             .median = unit_bar_gauge(r->supply_pa.median, ambient),
+	                             .max = unit_bar_gauge(r->supply_pa.max, ambient)};
+	html_element(out, "h1", NULL, "%s", r->engine.name[0] != '\0' ? r->engine.name : "engine");
+	html_element(out, "p", "soft", "Timing report of %s; %s", r->file,
+	             words_start(start, r->start_utc_us));
+	if (r->has_crank)
+		html_element(out, "p", "soft", "%.1f s, %.0f turns; speed %s; supply %s.", r->duration_s,
+		             r->revolutions, words_range(speed, r->speed_rpm, 0, "rpm"),
+		             words_range(supply, gauge, 2, "bar gauge"));
+	else
+		html_element(out, "p", "soft", "%.1f s; speed not known; supply %s.", r->duration_s,
+		             words_range(supply, gauge, 2, "bar gauge"));
+}
+
+static void list(FILE *out, const char *heading, const char *class_name, const struct report_lines *l)
+{
+	if (l->n == 0)
+		return;
+	html_element(out, "h2", NULL, "%s", heading);
+	fprintf(out, "<ul class=\"%s\">\n", class_name);
+	for (size_t i = 0; i < l->n; i++)
+		html_element(out, "li", NULL, "%s", l->line[i]);
+	fputs("</ul>\n", out);
+}
+
+static const char *verdict_class(const char *verdict)
+{
+	if (strcmp(verdict, "on time") == 0)
+		return "good";
+	return strcmp(verdict, "not known") == 0 ? "unknown" : "bad";
+}
+
+static void verdict(FILE *out, const struct valve_event_summary *e)
+{
+	char error[WORDS_MAX], remedy[WORDS_MAX];
+	words_error(error, e);
+	words_remedy(remedy, e);
+	fprintf(out, "<li class=\"%s\">", verdict_class(e->verdict));
+	html_element(out, "strong", NULL, "%s end, %s", engine_end_name((enum engine_end)e->end),
+	             words_event(e->event));
+	html_element(out, "span", "verdict", "%s", isfinite(e->error_rad) ? error : e->verdict);
+	if (remedy[0] != '\0')
+		html_element(out, "div", NULL, "%s", remedy);
+	if (e->words[0] != '\0')
+		html_element(out, "div", "soft", "%s", e->words);
+	fputs("</li>\n", out);
+}
+
+static void verdicts(FILE *out, const struct report *r)
+{
+	html_element(out, "h2", NULL, "Valves");
+	if (r->event_n == 0)
+		html_element(out, "p", "soft",
+		             "not known: no valve commands with a crank angle in this ride");
+	fputs("<ul class=\"verdicts\">\n", out);
+	for (size_t i = 0; i < r->event_n; i++)
+		verdict(out, &r->event[i]);
+	fputs("</ul>\n", out);
+}
+
+static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
+{
+	const struct stroke_summary *s = &r->stroke[end];
+	char a[WORDS_NUMBER_MAX], b[WORDS_NUMBER_MAX], c[WORDS_NUMBER_MAX];
+	fputs("<div class=\"card\">\n", out);
+	html_element(out, "h3", NULL, "%s end", engine_end_name(end));
+	if (!r->has_strokes[end]) {
+		html_element(out, "p", "soft", "%s", words_no_strokes(r, end));
+		fputs("</div>\n", out);
+		return;
+	}
+	html_element(out, "div", "big", "%s",
+	             words_measured(a, unit_deg(s->useful_rad), 1.96 * unit_deg(s->useful_sd_rad), 1, "deg"));
+	html_element(out, "p", NULL, "of the stroke pushed (%.0f %%)", 100 * s->useful_fraction);
+	html_element(out, "div", "big", "%s", words_measured(a, s->work_j, 1.96 * s->work_sd_j, 2, "J"));
+	html_element(out, "p", NULL, "work a stroke; ideal %s, diagram factor %s",
+	             words_number(b, s->ideal_work_j, 2, "J"), words_number(c, s->diagram_factor, 2, ""));
+	html_element(out, "p", "soft",
+	             "%u strokes, %u left out. Mean effective pressure %s; at release %s; most force %s.",
+	             s->count, s->left_out, words_number(a, unit_bar(s->mep_pa), 3, "bar"),
+	             words_number(b, unit_bar_gauge(s->release_pa, r->engine.ambient_pa), 2, "bar gauge"),
+	             words_number(c, s->peak_force_n, 0, "N"));
+	fputs("</div>\n", out);
+}
+
+static void strokes(FILE *out, const struct report *r)
+{
+	char litres[WORDS_NUMBER_MAX];
+	html_element(out, "h2", NULL, "How much of each stroke pushed");
+	fputs("<div class=\"cards\">\n", out);
+	stroke_card(out, r, END_CAP);
+	stroke_card(out, r, END_ROD);
+	fputs("</div>\n", out);
+	html_element(
+	    out, "p", NULL,
+	    "Air: %s a turn (ISO 8778; from the chambers' energy balance without heat to the walls, so "
+	    "rather too little).",
+	    words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"));
+}
+
+static void event_row(FILE *out, const struct valve_event_summary *e)
+{
+	char c[7][WORDS_CELL_MAX], delay[WORDS_NUMBER_MAX];
+	html_row(out, "%s %s|%s|%s|%s|%s|%s|%s|%s|%s|%u|%u", engine_end_name((enum engine_end)e->end),
+	         words_event(e->event), words_cell(c[0], words_place_deg(e->intended_rad), 1),
+	         words_cell(c[1], words_place_deg(e->commanded_rad), 1),
+	         words_cell(c[2], words_place_deg(e->actual_rad), 1),
+	         words_cell(c[3], unit_deg(e->error_rad), 1),
+	         words_cell(c[4], unit_deg(e->count_error_rad), 1),
+	         words_cell(c[5], unit_deg(e->firing_error_rad), 1),
+	         words_measured(delay, e->delay_s * 1e3, words_half_width(e->delay_ci95_s) * 1e3, 1, "ms"),
+	         words_cell(c[6], unit_deg(e->spread_rad), 1), e->count, e->not_found);
+}
+
+static void events(FILE *out, const struct report *r)
+{
+	if (r->event_n == 0)
+		return;
+	html_element(out, "h2", NULL, "Valve events, taken apart");
+	html_element(
+	    out, "p", "soft",
+	    "Angles in deg, + is late; error = count + firing + delay. Count: the controller's angle was "
+	    "wrong; firing: it fired beside its own angle; delay: relay, coil and valve, to half open.");
+	html_table_open(out, "event|asked|at command|actual|error|count|firing|delay|spread|found|not found");
+	for (size_t i = 0; i < r->event_n; i++)
+		event_row(out, &r->event[i]);
+	html_table_close(out);
+}
+
+static void slips(FILE *out, const struct report *r)
+{
+	if (r->slip_n == 0)
+		return;
+	fputs("<details><summary>Each slip</summary>\n", out);
+	html_table_open(out, "time (s)|crank angle (deg)|edges|likely cause");
+	for (size_t i = 0; i < r->slip_n; i++)
+		html_row(out, "%.3f|%.1f|%+d|%s", (double)(r->slip[i].t_us - r->counts.first_t_us) * 1e-6,
+		         words_place_deg(r->slip[i].theta_rad), r->slip[i].edges,
+		         slip_cause_name(r->slip[i].cause));
+	html_table_close(out);
+	fputs("</details>\n", out);
+}
+
+static void crank(FILE *out, const struct report *r)
+{
+	const struct crank_totals *c = &r->crank;
+	char sd[WORDS_NUMBER_MAX];
+	html_element(out, "h2", NULL, "Crank and count");
+	if (!r->has_crank) {
+		html_element(out, "p", "soft", "not known: no usable teeth in this ride");
+		return;
+	}
+	words_number(sd, c->sd_n > 0 ? unit_deg(sqrt(c->sum_sd2 / (double)c->sd_n)) : NAN, 3, "deg");
+	html_element(out, "p", r->controller_slips > 0 ? "warn" : NULL,
+	             "The controller's count left the true one %llu time%s.", (ull)r->controller_slips,
+	             r->controller_slips == 1 ? "" : "s");
+	slips(out, r);
+	html_element(out, "p", NULL,
+	             "Teeth: %llu edges seen, %llu missed, %llu extra. Index: %llu seen, %llu missed, %llu "
+	             "extra, %llu "
+	             "bounces. Angle known to %s (standard deviation); %.2f s left out as uncertain.",
+	             (ull)c->teeth_seen, (ull)c->teeth_missed, (ull)c->teeth_extra, (ull)c->index_seen,
+	             (ull)c->index_missed, (ull)c->index_extra, (ull)c->index_bounces, sd, c->flagged_s);
+}
+
+static void log_and_clock(FILE *out, const struct report *r)
+{
+	const struct ride_counts *c = &r->counts;
+	html_element(out, "h2", NULL, "Log and clock");
+	html_element(out, "p", NULL,
+	             "%llu records; %llu lost, %llu bytes damaged on the link, %llu gaps; %llu bytes damaged "
+	             "in the log.",
+	             (ull)c->records, (ull)c->lost, (ull)c->damaged_bytes, (ull)c->gaps,
+	             (ull)c->log_damaged_bytes);
+	if (r->clock.known)
+		html_element(
+		    out, "p", NULL,
+		    "The controller's clock against the host's: %+.1f +/- %.1f ppm (speed, power and "
+		    "milliseconds scale with it; angles and work do not).",
+		    r->clock.skew_ppm, words_half_width(r->clock.skew_ppm_ci95));
+	else
+		html_element(out, "p", "soft", "The controller's clock against the host's: not known%s%s.",
+		             r->clock.remark[0] != '\0' ? ": " : "", r->clock.remark);
+}
+
+static void caution(FILE *out)
+{
+	fputs("<section class=\"caution\">\n", out);
+	html_element(out, "h3", NULL, "Caution");
+	for (size_t i = 0; words_caution(i) != NULL; i++)
+		html_element(out, "p", NULL, "%s", words_caution(i));
+	fputs("</section>\n", out);
+}
+
+int report_html(const struct report *r, FILE *out)
+{
+	char title[400];
+	snprintf(title, sizeof title, "%s: timing report of %s", r->engine.name, r->file);
+	html_open(out, title);
+	header(out, r);
+	list(out, "Limits", "warn", &r->limits);
+	verdicts(out, r);
+	strokes(out, r);
+	list(out, "Advice", "advice", &r->advice);
+	list(out, "Warnings", "warnings", &r->warnings);
+	html_element(out, "h2", NULL, "Pictures");
+	html_plots(out, r);
+	events(out, r);
+	crank(out, r);
+	log_and_clock(out, r);
+	caution(out);
+	html_close(out);
+	return ferror(out) ? -1 : 0;
+}

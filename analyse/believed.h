@@ -17,6 +17,7 @@ enum slip_cause {
 	SLIP_INDEX_LATE,
 	SLIP_INDEX_EXTRA,
 	SLIP_INDEX_MISSED,
+	SLIP_REVERSAL, /* counted on while the crank turned backward */
 	SLIP_CAUSE_END
 };
 const char *slip_cause_name(enum slip_cause c);

@@ -1,0 +1,368 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Pass 2: the angle, leg by leg. */
+#include "analyse/crank_align.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#define TWO_PI 6.283185307179586477
+#define CARRY 256     /* points about the end of a core by which the next leg knows its count */
+#define GAP_TEETH 4   /* more teeth than this missing in a row is a drop-out */
+#define REST_PART 0.4 /* a crank that was slower than this part of its mean speed had stopped */
+#define REST_S 0.3
+#define INDEX_REACH_RAD 0.6 /* an index event farther from its place is an extra one */
+
+struct crank_solver {
+	const struct wheel *wheel;
+	struct engine engine; /* shallow */
+	struct smooth_noise noise;
+	struct teeth *teeth;
+	struct smooth_work *work;
+	struct smooth_edge *edge; /* one run */
+	struct smooth_state *state;
+	size_t run_cap;
+	struct crank_point *point;
+	size_t point_cap;
+	int64_t *closing_us;
+	size_t closing_cap, closings;
+	struct crank crank;
+	struct crank_totals totals;
+	struct tooth_mark carry[CARRY];
+	size_t carry_n;
+	int64_t last_slot; /* latest slot of the legs so far */
+	bool any;
+};
+
+struct crank_solver *crank_solver_new(const struct engine *e, const struct wheel *wheel)
+{
+	struct crank_solver *s = calloc(1, sizeof *s);
+	if (s == NULL)
+		return NULL;
+	s->wheel = wheel;
+	s->engine = *e;
+	s->noise = (struct smooth_noise){wheel->edge_sd_rad, wheel->drift_rad2_s4};
+	s->teeth = teeth_new();
+	s->work = smooth_work_new();
+	if (s->teeth == NULL || s->work == NULL) {
+		crank_solver_free(s);
+		return NULL;
+	}
+	return s;
+}
+
+void crank_solver_free(struct crank_solver *s)
+{
+	if (s == NULL)
+		return;
+	teeth_free(s->teeth);
+	smooth_work_free(s->work);
+	free(s->edge);
+	free(s->state);
+	free(s->point);
+	free(s->closing_us);
+	free(s);
+}
+
+const struct crank_totals *crank_solver_totals(const struct crank_solver *s)
+{
+	return &s->totals;
+}
+
+static bool grow(void **array, size_t n, size_t size)
+{
+	void *grown = realloc(*array, (n + 1) * size);
+	if (grown == NULL)
+		return false;
+	*array = grown;
+	return true;
+}
+
+static bool reserve(struct crank_solver *s, const struct leg *leg)
+{
+	size_t longest = 0;
+	for (size_t i = 0; i < s->teeth->run_n; i++)
+		longest = s->teeth->run[i].n > longest ? s->teeth->run[i].n : longest;
+	if (longest > s->run_cap) {
+		if (!grow((void **)&s->edge, longest, sizeof *s->edge) ||
+		    !grow((void **)&s->state, longest, sizeof *s->state))
+			return false;
+		s->run_cap = longest;
+	}
+	if (s->teeth->n > s->point_cap) {
+		if (!grow((void **)&s->point, s->teeth->n, sizeof *s->point))
+			return false;
+		s->point_cap = s->teeth->n;
+	}
+	if (leg->index_n > s->closing_cap) {
+		if (!grow((void **)&s->closing_us, leg->index_n, sizeof *s->closing_us))
+			return false;
+		s->closing_cap = leg->index_n;
+	}
+	return true;
+}
+
+/* A mark of the run that the leg before knew too gives the count outright. */
+static bool shift_by_carry(const struct crank_solver *s, const struct tooth_mark *mark, size_t n,
+                           int64_t *shift)
+{
+	size_t c = 0;
+	for (size_t i = 0; i < n && c < s->carry_n; i++) {
+		while (c < s->carry_n && s->carry[c].t_us < mark[i].t_us)
+			c++;
+		if (c < s->carry_n && s->carry[c].t_us == mark[i].t_us) {
+			*shift = s->carry[c].slot - mark[i].slot;
+			return true;
+		}
+	}
+	return false;
+}
+
+static double end_omega(const struct wheel *w, const struct tooth_mark *m)
+{
+	double dt = 1e-6 * (double)(m[1].t_us - m[0].t_us);
+	return (teeth_angle_rad(w, m[1].slot) - teeth_angle_rad(w, m[0].slot)) / dt;
+}
+
+/* Did the crank stand between two runs, rather than the sensor fail? */
+static bool rested(const struct crank_solver *s, const struct tooth_run *a, const struct tooth_run *b)
+{
+	const struct tooth_mark *before = s->teeth->mark + a->first, *after = s->teeth->mark + b->first;
+	double gap_s = 1e-6 * (double)(after[0].t_us - before[a->n - 1].t_us);
+	double speed_a = (double)(before[a->n - 1].slot - before[0].slot) /
+	                 (1e-6 * (double)(before[a->n - 1].t_us - before[0].t_us)) * TWO_PI / s->wheel->slots;
+	double last = end_omega(s->wheel, before + a->n - 2), first = end_omega(s->wheel, after);
+	return gap_s > REST_S && (last < REST_PART * speed_a || first < REST_PART * speed_a);
+}
+
+/* Slot at which the next run should begin, if the crank went on as it did. */
+static double expected_slot(const struct crank_solver *s, const struct tooth_run *a,
+                            const struct tooth_run *b, int64_t last_slot)
+{
+	const struct tooth_mark *before = s->teeth->mark + a->first + a->n - 2,
+	                        *after = s->teeth->mark + b->first;
+	double gap_s = 1e-6 * (double)(after[0].t_us - before[1].t_us);
+	double omega = 0.5 * (end_omega(s->wheel, before) + end_omega(s->wheel, after));
+	double turned = rested(s, a, b) ? 0.5 * TWO_PI / s->wheel->slots : omega * gap_s;
+	return (double)last_slot + turned * s->wheel->slots / TWO_PI;
+}
+
+/* The shift nearest to `expected` that agrees with `fix` on the wheel. */
+static int64_t whole_turns(const struct wheel *w, int64_t fix, double expected, int64_t first_slot)
+{
+	double turns = (expected - (double)(first_slot + fix)) / w->slots;
+	return fix + (int64_t)w->slots * llrint(turns);
+}
+
+/* Where nothing tells, the nearest shift that keeps the level right. */
+static int64_t nearest_shift(const struct wheel *w, double expected, int64_t first_slot)
+{
+	double a_tooth = w->slots / w->teeth;
+	return (int64_t)a_tooth * llrint((expected - (double)first_slot) / a_tooth);
+}
+
+static bool place_run(struct crank_solver *s, size_t r)
+{
+	const struct tooth_run *run = &s->teeth->run[r];
+	struct tooth_mark *mark = s->teeth->mark + run->first;
+	struct align_fix f = align_run(s->wheel, s->wheel->aligned ? s->engine.index_rad : NAN, s->closing_us,
+	                               s->closings, mark, run->n, &s->noise);
+	double expected = (double)(s->any ? s->last_slot + 1 : mark[0].slot);
+	if (r > 0)
+		expected = expected_slot(s, run - 1, run, mark[-1].slot);
+	bool sure = f.by != ALIGN_NONE;
+	int64_t shift;
+	if (shift_by_carry(s, mark, run->n, &shift))
+		sure = true;
+	else if (sure)
+		shift = whole_turns(s->wheel, f.shift, expected, mark[0].slot);
+	else
+		shift = nearest_shift(s->wheel, expected, mark[0].slot);
+	for (size_t i = 0; i < run->n; i++)
+		mark[i].slot += shift;
+	return sure || (!s->wheel->aligned && s->teeth->run_n == 1);
+}
+
+static void smooth_marks(struct crank_solver *s, const struct tooth_run *run, uint8_t flag)
+{
+	const struct tooth_mark *mark = s->teeth->mark + run->first;
+	struct crank_point *point = s->point + run->first;
+	for (size_t i = 0; i < run->n; i++)
+		s->edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
+		                                  teeth_angle_rad(s->wheel, mark[i].slot)};
+	smooth_run(s->work, &s->noise, s->edge, run->n, s->state);
+	for (size_t i = 0; i < run->n; i++) {
+		double wheel_sd = s->wheel->angle_sd_rad[teeth_place(s->wheel, mark[i].slot)];
+		point[i] = (struct crank_point){mark[i].t_us,
+		                                mark[i].slot,
+		                                s->state[i].theta_rad,
+		                                s->state[i].omega_rad_s,
+		                                (float)sqrt(s->state[i].theta_var + wheel_sd * wheel_sd),
+		                                flag};
+	}
+}
+
+/* Inside a run: a long row of missing teeth is a drop-out all the same. */
+static void flag_holes(const struct crank_solver *s, const struct tooth_run *run)
+{
+	struct crank_point *p = s->point + run->first;
+	int64_t most = (int64_t)(GAP_TEETH * s->wheel->slots / s->wheel->teeth);
+	for (size_t i = 0; i + 1 < run->n; i++)
+		if (p[i + 1].slot - p[i].slot > most)
+			p[i].flag = CRANK_DROPOUT;
+}
+
+static void flag_join(const struct crank_solver *s, size_t r)
+{
+	const struct tooth_run *a = &s->teeth->run[r - 1], *b = &s->teeth->run[r];
+	struct crank_point *last = s->point + a->first + a->n - 1;
+	if (b->join == TOOTH_JOIN_UNSURE)
+		last->flag = CRANK_COUNT_UNSURE;
+	else
+		last->flag = rested(s, a, b) ? CRANK_AT_REST : CRANK_DROPOUT;
+}
+
+static void build_points(struct crank_solver *s)
+{
+	uint8_t good = s->wheel->aligned ? CRANK_GOOD : CRANK_NOT_ALIGNED;
+	for (size_t r = 0; r < s->teeth->run_n; r++) {
+		bool sure = place_run(s, r);
+		smooth_marks(s, &s->teeth->run[r], sure ? good : CRANK_COUNT_UNSURE);
+		flag_holes(s, &s->teeth->run[r]);
+		if (r > 0)
+			flag_join(s, r);
+	}
+	s->crank = (struct crank){.wheel = s->wheel, .point = s->point, .n = s->teeth->n};
+}
+
+static bool in_core(const struct leg *leg, int64_t t_us)
+{
+	return t_us >= leg->core_from_us && t_us < leg->core_to_us;
+}
+
+static bool is_good(uint8_t flag)
+{
+	return flag == CRANK_GOOD || flag == CRANK_NOT_ALIGNED;
+}
+
+static void count_teeth(struct crank_solver *s, const struct leg *leg)
+{
+	struct crank_totals *t = &s->totals;
+	uint64_t seen = 0, taken = 0;
+	for (size_t i = 0; i < leg->tooth_n; i++)
+		if (in_core(leg, leg->tooth[i].t_us))
+			seen += s->engine.edges == EDGES_BOTH ||
+			        (leg->tooth[i].level != 0) == (s->engine.edges == EDGES_RISING);
+	for (size_t i = 0; i < s->crank.n; i++) {
+		const struct crank_point *p = &s->point[i];
+		if (!in_core(leg, p->t_us))
+			continue;
+		taken++;
+		t->sum_sd2 += is_good(p->flag) ? (double)p->sd_rad * (double)p->sd_rad : 0;
+		t->sd_n += is_good(p->flag);
+		if (i + 1 < s->crank.n && (is_good(p->flag) || p->flag == CRANK_DROPOUT))
+			t->teeth_missed += (uint64_t)llabs(p[1].slot - p->slot) - 1;
+	}
+	t->teeth_seen += seen;
+	t->teeth_extra += seen - taken;
+}
+
+static void count_time(struct crank_solver *s, const struct leg *leg)
+{
+	double turned = 0, good_s = 0;
+	for (size_t i = 0; i + 1 < s->crank.n; i++) {
+		const struct crank_point *p = &s->point[i];
+		int64_t from = p->t_us > leg->core_from_us ? p->t_us : leg->core_from_us;
+		int64_t to = p[1].t_us < leg->core_to_us ? p[1].t_us : leg->core_to_us;
+		if (to <= from)
+			continue;
+		double dt = 1e-6 * (double)(to - from);
+		if (is_good(p->flag)) {
+			good_s += dt;
+			turned += dt * 0.5 * (p->omega_rad_s + p[1].omega_rad_s);
+		}
+		if (p->flag != CRANK_GOOD && p->flag != CRANK_AT_REST)
+			s->totals.flagged_s += dt;
+	}
+	s->crank.mean_speed_rad_s = good_s > 0 ? turned / good_s : 0;
+}
+
+/* Times in the core at which the index should close, on good stretches. */
+static uint64_t index_due(const struct crank_solver *s, const struct leg *leg)
+{
+	uint64_t due = 0;
+	double place = s->engine.index_rad;
+	for (size_t i = 0; i + 1 < s->crank.n; i++) {
+		const struct crank_point *p = &s->point[i];
+		if (!in_core(leg, p->t_us) || !is_good(p->flag))
+			continue;
+		double passed =
+		    floor((p[1].theta_rad - place) / TWO_PI) - floor((p->theta_rad - place) / TWO_PI);
+		due += passed > 0 ? (uint64_t)passed : 0;
+	}
+	return due;
+}
+
+static void count_index(struct crank_solver *s, const struct leg *leg)
+{
+	struct crank_totals *t = &s->totals;
+	size_t hint = 0;
+	uint64_t hits = 0;
+	double turn_before = NAN;
+	for (size_t i = 0; i < leg->index_n; i++)
+		if (leg->index[i].level != 0 && in_core(leg, leg->index[i].t_us))
+			t->index_bounces += align_is_bounce(leg, i);
+	for (size_t i = 0; i < s->closings; i++) {
+		if (!in_core(leg, s->closing_us[i]))
+			continue;
+		struct crank_state at;
+		crank_at(&s->crank, (double)s->closing_us[i], &hint, &at);
+		t->index_seen++;
+		if (at.flag != CRANK_GOOD)
+			continue;
+		double turns = (at.theta_rad - s->engine.index_rad) / TWO_PI, turn = rint(turns);
+		bool hit = fabs(turns - turn) * TWO_PI < INDEX_REACH_RAD && turn != turn_before;
+		hits += hit;
+		t->index_extra += !hit;
+		if (hit)
+			turn_before = turn;
+	}
+	uint64_t due = s->wheel->aligned ? index_due(s, leg) : 0;
+	t->index_missed += due > hits ? due - hits : 0;
+}
+
+static void carry_on(struct crank_solver *s, const struct leg *leg)
+{
+	s->carry_n = 0;
+	size_t from = 0;
+	for (size_t i = 0; i < s->crank.n && s->point[i].t_us < leg->core_to_us; i++)
+		from = i;
+	from = from > CARRY / 2 ? from - CARRY / 2 : 0;
+	for (size_t i = from; i < s->crank.n && s->carry_n < CARRY; i++)
+		if (is_good(s->point[i].flag))
+			s->carry[s->carry_n++] = (struct tooth_mark){s->point[i].t_us, s->point[i].slot};
+	if (s->crank.n > 0) {
+		s->last_slot = s->point[s->crank.n - 1].slot;
+		s->any = true;
+	}
+}
+
+int crank_solve(struct crank_solver *s, const struct leg *leg, const struct crank **crank,
+                struct fault *fault)
+{
+	*crank = &s->crank;
+	if (teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) != 0)
+		return -1;
+	if (!reserve(s, leg))
+		return fault_set(fault, EX_OSERR, "out of memory for a leg of %zu teeth", leg->tooth_n);
+	s->closings = leg->index_n > 0 ? align_closings(leg, s->closing_us) : 0;
+	if (!leg->continues)
+		s->carry_n = 0;
+	build_points(s);
+	count_teeth(s, leg);
+	count_time(s, leg);
+	count_index(s, leg);
+	carry_on(s, leg);
+	return 0;
+}

@@ -1,0 +1,136 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/crank_align.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define TWO_PI 6.283185307179586477
+#define BOUNCE_US 8000     /* a contact that closes sooner after its last edge only bounces */
+#define PATTERN_EDGES 400  /* enough to know a wheel by its errors */
+#define PATTERN_MARGIN 8.0 /* log odds */
+
+bool align_is_bounce(const struct leg *leg, size_t i)
+{
+	return i > 0 && leg->index[i].t_us - leg->index[i - 1].t_us < BOUNCE_US;
+}
+
+size_t align_closings(const struct leg *leg, int64_t *t_us)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < leg->index_n; i++)
+		if (leg->index[i].level != 0 && !align_is_bounce(leg, i))
+			t_us[n++] = leg->index[i].t_us;
+	return n;
+}
+
+static size_t last_mark_before(const struct tooth_mark *mark, size_t n, int64_t t_us, size_t from)
+{
+	size_t low = from, high = n;
+	for (size_t step = 1; low + step < n; step *= 2) {
+		if (mark[low + step].t_us > t_us) {
+			high = low + step;
+			break;
+		}
+		low += step;
+	}
+	while (high - low > 1) {
+		size_t middle = low + (high - low) / 2;
+		if (mark[middle].t_us <= t_us)
+			low = middle;
+		else
+			high = middle;
+	}
+	return low;
+}
+
+double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t t_us,
+                       size_t *hint)
+{
+	if (n < 2 || t_us < mark[0].t_us || t_us > mark[n - 1].t_us)
+		return NAN;
+	size_t from = *hint < n && mark[*hint].t_us <= t_us ? *hint : 0;
+	size_t i = last_mark_before(mark, n, t_us, from);
+	*hint = i;
+	if (i + 1 == n)
+		i--;
+	double a = teeth_angle_rad(w, mark[i].slot), b = teeth_angle_rad(w, mark[i + 1].slot);
+	double part = (double)(t_us - mark[i].t_us) / (double)(mark[i + 1].t_us - mark[i].t_us);
+	return a + part * (b - a);
+}
+
+static struct align_fix by_index(const struct wheel *w, double index_rad, const int64_t *closing_us,
+                                 size_t closings, const struct tooth_mark *mark, size_t n)
+{
+	struct align_fix f = {0, ALIGN_NONE, 0, 0};
+	unsigned votes_for[CRANK_SLOTS_MAX] = {0};
+	size_t hint = 0;
+	int64_t teeth = (int64_t)w->teeth;
+	for (size_t i = 0; i < closings; i++) {
+		double phase = align_phase_rad(w, mark, n, closing_us[i], &hint);
+		if (isnan(phase))
+			continue;
+		int64_t off = llrint((index_rad - phase) * (double)teeth / TWO_PI) % teeth;
+		votes_for[off < 0 ? off + teeth : off]++;
+		f.votes++;
+	}
+	unsigned best = 0;
+	for (unsigned j = 1; j < w->teeth; j++)
+		if (votes_for[j] > votes_for[best])
+			best = j;
+	f.agree = votes_for[best];
+	f.shift = (int64_t)best * (int64_t)(w->slots / w->teeth);
+	if (f.agree >= 2 && 2 * f.agree > f.votes)
+		f.by = ALIGN_INDEX;
+	return f;
+}
+
+static double pattern_likelihood(const struct wheel *w, const struct smooth_noise *noise,
+                                 const struct tooth_mark *mark, size_t n, int64_t shift,
+                                 struct smooth_edge *edge)
+{
+	for (size_t i = 0; i < n; i++)
+		edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
+		                               teeth_angle_rad(w, mark[i].slot + shift)};
+	double scale;
+	return smooth_likelihood(noise, edge, n, &scale);
+}
+
+static struct align_fix by_pattern(const struct wheel *w, const struct smooth_noise *noise,
+                                   const struct tooth_mark *mark, size_t n)
+{
+	struct align_fix f = {0, ALIGN_NONE, 0, 0};
+	struct smooth_edge edge[PATTERN_EDGES];
+	if (n < 24)
+		return f;
+	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
+	double best = -INFINITY, second = -INFINITY;
+	int64_t a_tooth = (int64_t)(w->slots / w->teeth);
+	for (unsigned j = 0; j < w->teeth; j++) {
+		double value = pattern_likelihood(w, noise, mark, used, j * a_tooth, edge);
+		if (value > best) {
+			second = best;
+			best = value;
+			f.shift = j * a_tooth;
+		} else if (value > second) {
+			second = value;
+		}
+	}
+	if (best - second > PATTERN_MARGIN)
+		f.by = ALIGN_PATTERN;
+	return f;
+}
+
+struct align_fix align_run(const struct wheel *w, double index_rad, const int64_t *closing_us,
+                           size_t closings, const struct tooth_mark *mark, size_t n,
+                           const struct smooth_noise *noise)
+{
+	struct align_fix f = {0, ALIGN_NONE, 0, 0};
+	if (!isnan(index_rad))
+		f = by_index(w, index_rad, closing_us, closings, mark, n);
+	if (f.by == ALIGN_NONE && noise != NULL) {
+		struct align_fix p = by_pattern(w, noise, mark, n);
+		if (p.by != ALIGN_NONE)
+			return p;
+	}
+	return f;
+}

@@ -1,0 +1,41 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Which slot of the wheel a run begins at: by the index switch (its closings
+ * vote; the mode wins, so that missed, extra and late ones do not count), or,
+ * where too few turns have an index, by the pattern of the wheel's own pitch
+ * errors. */
+#ifndef TRAMMEL_CRANK_ALIGN_H
+#define TRAMMEL_CRANK_ALIGN_H
+
+#include "analyse/crank_smooth.h"
+#include "analyse/teeth.h"
+
+enum align_by {
+	ALIGN_NONE, /* not known */
+	ALIGN_INDEX,
+	ALIGN_PATTERN
+};
+
+struct align_fix {     /* of one run */
+	int64_t shift; /* slot of the wheel = slot of the run + shift (mod slots) */
+	enum align_by by;
+	unsigned votes, agree;
+};
+
+/* Closings of the index switch, contact bounce left out.  t_us needs room for
+ * leg->index_n.  Returns their number. */
+size_t align_closings(const struct leg *leg, int64_t *t_us);
+/* Is index edge i a closing that only bounces? */
+bool align_is_bounce(const struct leg *leg, size_t i);
+
+/* Angle, by the wheel and the run's own slots, at a time inside the run; NAN
+ * outside. *hint speeds up rising queries. */
+double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t t_us,
+                       size_t *hint);
+
+/* Fixes a run against an index that closes at index_rad on this wheel (NAN:
+ * by pattern only).  `noise` NULL: by index only. */
+struct align_fix align_run(const struct wheel *w, double index_rad, const int64_t *closing_us,
+                           size_t closings, const struct tooth_mark *mark, size_t n,
+                           const struct smooth_noise *noise);
+
+#endif

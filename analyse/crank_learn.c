@@ -1,0 +1,397 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Pass 1: the wheel. */
+#include "analyse/crank_align.h"
+#include "analyse/pitch.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#define TWO_PI 6.283185307179586477
+#define DEG (TWO_PI / 360)
+#define FIRST_SD (0.3 * DEG)    /* an edge about a wheel not yet learned */
+#define FIRST_SD_PITCH 0.06     /* ... and never more than this part of a pitch */
+#define FIRST_DRIFT 0.3         /* of speed^4: how fast a crank changes its mind */
+#define ROUNDS 3                /* over the first leg: associate, learn, again */
+#define LEARN_EDGES_A_LEG 60000 /* more tells no more */
+#define FIRST_ORDER_LEARNED 5
+
+struct crank_learner {
+	struct engine engine; /* shallow */
+	struct wheel nominal, wheel;
+	struct smooth_noise noise;
+	struct teeth *teeth;
+	struct pitch *pitch;
+	int64_t *closing_us;
+	size_t closing_cap, closings;
+	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
+	bool started;
+	uint64_t edges, index_events;
+	unsigned spacing[4 * CRANK_SLOTS_MAX]; /* teeth between two closings: how often */
+	unsigned spacings;
+	double index_sum2;
+	unsigned index_n;
+};
+
+struct crank_learner *crank_learner_new(const struct engine *e)
+{
+	struct crank_learner *l = calloc(1, sizeof *l);
+	if (l == NULL)
+		return NULL;
+	l->engine = *e;
+	l->index_rad = NAN;
+	l->teeth = teeth_new();
+	if (l->teeth == NULL) {
+		free(l);
+		return NULL;
+	}
+	return l;
+}
+
+void crank_learner_free(struct crank_learner *l)
+{
+	if (l == NULL)
+		return;
+	teeth_free(l->teeth);
+	pitch_free(l->pitch);
+	free(l->closing_us);
+	free(l);
+}
+
+static int compare_doubles(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+	return (x > y) - (x < y);
+}
+
+/* Both edges: how much of a pitch lies between a rising edge and the falling
+ * one after it, as the median over the leg. */
+static double duty_of(const struct leg *leg)
+{
+	double part[2048];
+	size_t n = 0, stride = leg->tooth_n / 2048 + 1;
+	for (size_t i = 0; i + 2 < leg->tooth_n && n < 2048; i += stride) {
+		size_t j = leg->tooth[i].level != 0 ? i : i + 1;
+		const struct ride_edge *e = &leg->tooth[j];
+		if (j + 2 >= leg->tooth_n || e[0].level == 0 || e[1].level != 0 || e[2].level == 0)
+			continue;
+		double high = (double)(e[1].t_us - e[0].t_us), both = (double)(e[2].t_us - e[0].t_us);
+		if (both > 0)
+			part[n++] = high / both;
+	}
+	if (n == 0)
+		return 0.5;
+	qsort(part, n, sizeof *part, compare_doubles);
+	return fmin(fmax(part[n / 2], 0.02), 0.98);
+}
+
+static struct wheel nominal_wheel(const struct engine *e, const struct leg *leg)
+{
+	struct wheel w = {.teeth = e->tooth_count};
+	bool both = e->edges == EDGES_BOTH;
+	double pitch = TWO_PI / w.teeth, duty = both ? duty_of(leg) : 0;
+	w.slots = both ? 2 * w.teeth : w.teeth;
+	for (unsigned i = 0; i < w.slots; i++) {
+		unsigned tooth = both ? i / 2 : i;
+		bool trailing = both && i % 2 == 1;
+		w.angle_rad[i] = pitch * (tooth + (trailing ? duty : 0));
+		w.level[i] = both ? !trailing : e->edges == EDGES_RISING;
+	}
+	w.edge_sd_rad = fmin(FIRST_SD, FIRST_SD_PITCH * TWO_PI / w.slots);
+	return w;
+}
+
+static int take_closings(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+{
+	if (leg->index_n > l->closing_cap) {
+		int64_t *grown = realloc(l->closing_us, leg->index_n * sizeof *grown);
+		if (grown == NULL)
+			return fault_set(fault, EX_OSERR, "out of memory for %zu index events", leg->index_n);
+		l->closing_us = grown;
+		l->closing_cap = leg->index_n;
+	}
+	l->closings = align_closings(leg, l->closing_us);
+	return 0;
+}
+
+/* Where the index closes, by the run with most turns: the median direction of
+ * its closings, about the fullest tooth. */
+static double index_on_run(const struct crank_learner *l, const struct tooth_run *run)
+{
+	const struct tooth_mark *mark = l->teeth->mark + run->first;
+	struct align_fix f = align_run(&l->wheel, 0, l->closing_us, l->closings, mark, run->n, NULL);
+	if (f.by == ALIGN_NONE)
+		return NAN;
+	double around = -TWO_PI * (double)f.shift / l->wheel.slots, part[512];
+	size_t n = 0, hint = 0;
+	for (size_t i = 0; i < l->closings && n < 512; i++) {
+		double phase = align_phase_rad(&l->wheel, mark, run->n, l->closing_us[i], &hint);
+		if (!isnan(phase))
+			part[n++] = remainder(phase - around, TWO_PI);
+	}
+	qsort(part, n, sizeof *part, compare_doubles);
+	return remainder(around + part[n / 2], TWO_PI);
+}
+
+static const struct tooth_run *longest_run(const struct teeth *t)
+{
+	const struct tooth_run *best = NULL;
+	for (size_t i = 0; i < t->run_n; i++)
+		if (best == NULL || t->run[i].n > best->n)
+			best = &t->run[i];
+	return best;
+}
+
+/* Learns from the runs whose place on the wheel is known. */
+static void learn_runs(struct crank_learner *l, bool by_pattern)
+{
+	const struct teeth *t = l->teeth;
+	const struct tooth_run *longest = longest_run(t);
+	if (longest == NULL)
+		return;
+	if (isnan(l->index_rad))
+		l->index_rad = index_on_run(l, longest);
+	size_t left = LEARN_EDGES_A_LEG;
+	for (size_t i = 0; i < t->run_n && left > 0; i++) {
+		const struct tooth_run *r = &t->run[i];
+		const struct tooth_mark *mark = t->mark + r->first;
+		struct align_fix f = align_run(&l->wheel, l->index_rad, l->closing_us, l->closings, mark,
+		                               r->n, by_pattern ? &l->noise : NULL);
+		bool anchor = isnan(l->index_rad) && !by_pattern && r == longest;
+		if (f.by == ALIGN_NONE && !anchor)
+			continue;
+		size_t n = r->n < left ? r->n : left;
+		pitch_add(l->pitch, &l->noise, mark, n, f.shift);
+		left -= n;
+	}
+}
+
+static void fit_noise(struct crank_learner *l)
+{
+	const struct tooth_run *r = longest_run(l->teeth);
+	if (r == NULL)
+		return;
+	size_t n = r->n < 4000 ? r->n : 4000;
+	struct smooth_edge *edge = malloc(n * sizeof *edge);
+	if (edge == NULL)
+		return;
+	const struct tooth_mark *mark = l->teeth->mark + r->first + (r->n - n) / 2;
+	struct align_fix f = align_run(&l->wheel, l->index_rad, l->closing_us, l->closings,
+	                               l->teeth->mark + r->first, r->n, NULL);
+	for (size_t i = 0; i < n; i++)
+		edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
+		                               teeth_angle_rad(&l->wheel, mark[i].slot + f.shift)};
+	if (smooth_fit_noise(edge, n, &l->noise)) {
+		l->wheel.edge_sd_rad = l->noise.edge_sd_rad;
+		l->wheel.drift_rad2_s4 = l->noise.drift_rad2_s4;
+	}
+	free(edge);
+}
+
+static double mean_omega(const struct crank_learner *l)
+{
+	const struct tooth_run *r = longest_run(l->teeth);
+	if (r == NULL)
+		return 0;
+	const struct tooth_mark *m = l->teeth->mark + r->first;
+	double dt = 1e-6 * (double)(m[r->n - 1].t_us - m[0].t_us);
+	return TWO_PI * (double)(m[r->n - 1].slot - m[0].slot) / l->wheel.slots / dt;
+}
+
+/* The first leg several times over, each time with a better wheel. */
+static int learn_first(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+{
+	l->nominal = l->wheel = nominal_wheel(&l->engine, leg);
+	for (unsigned round = 0; round < ROUNDS; round++) {
+		if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
+			return -1;
+		if (l->teeth->run_n == 0)
+			return 0;
+		if (round == 0)
+			l->noise =
+			    (struct smooth_noise){l->wheel.edge_sd_rad, FIRST_DRIFT * pow(mean_omega(l), 4)};
+		pitch_free(l->pitch);
+		l->pitch = pitch_new(&l->nominal);
+		if (l->pitch == NULL)
+			return fault_set(fault, EX_OSERR, "out of memory for the wheel");
+		learn_runs(l, round > 0);
+		if (pitch_solve(l->pitch, FIRST_ORDER_LEARNED, &l->wheel, fault) != 0)
+			return -1;
+		fit_noise(l);
+	}
+	l->started = true;
+	return 0;
+}
+
+static int learn_more(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+{
+	if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
+		return -1;
+	learn_runs(l, true);
+	return pitch_solve(l->pitch, FIRST_ORDER_LEARNED, &l->wheel, fault);
+}
+
+/* Teeth between closings, and how the closings scatter about their place. */
+static void watch_index(struct crank_learner *l)
+{
+	const struct teeth *t = l->teeth;
+	for (size_t r = 0; r < t->run_n; r++) {
+		size_t hint = 0;
+		double before = NAN;
+		const struct tooth_mark *mark = t->mark + t->run[r].first;
+		struct align_fix f =
+		    align_run(&l->wheel, l->index_rad, l->closing_us, l->closings, mark, t->run[r].n, NULL);
+		for (size_t i = 0; i < l->closings; i++) {
+			double phase = align_phase_rad(&l->wheel, mark, t->run[r].n, l->closing_us[i], &hint);
+			if (isnan(phase))
+				continue;
+			long teeth = lrint((phase - before) * l->wheel.teeth / TWO_PI);
+			if (!isnan(before) && teeth > 0 &&
+			    teeth < (long)(sizeof l->spacing / sizeof *l->spacing)) {
+				l->spacing[teeth]++;
+				l->spacings++;
+			}
+			before = phase;
+			double off = remainder(
+			    phase + TWO_PI * (double)f.shift / l->wheel.slots - l->index_rad, TWO_PI);
+			if (f.by == ALIGN_INDEX && fabs(off) < TWO_PI / l->wheel.teeth) {
+				l->index_sum2 += off * off;
+				l->index_n++;
+			}
+		}
+	}
+}
+
+int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+{
+	l->edges += leg->tooth_n;
+	l->index_events += leg->index_n;
+	if (leg->tooth_n < 16 || l->engine.tooth_count == 0)
+		return 0;
+	if (take_closings(l, leg, fault) != 0)
+		return -1;
+	int bad = l->started ? learn_more(l, leg, fault) : learn_first(l, leg, fault);
+	if (bad == 0 && l->started)
+		watch_index(l);
+	return bad;
+}
+
+static void __attribute__((format(printf, 2, 3))) remark(struct wheel *w, const char *format, ...)
+{
+	if (w->remarks == sizeof w->remark / sizeof w->remark[0])
+		return;
+	va_list args;
+	va_start(args, format);
+	vsnprintf(w->remark[w->remarks++], sizeof w->remark[0], format, args);
+	va_end(args);
+}
+
+static int check_count(const struct crank_learner *l, struct wheel *w, struct fault *fault)
+{
+	unsigned best = 0, n = (unsigned)(sizeof l->spacing / sizeof *l->spacing);
+	for (unsigned j = 1; j < n; j++)
+		if (l->spacing[j] > l->spacing[best])
+			best = j;
+	if (l->spacings < 4 || 2 * l->spacing[best] <= l->spacings)
+		return 0;
+	if (best % w->teeth != 0)
+		return fault_set(
+		    fault, EX_DATAERR,
+		    "the engine file gives the wheel %u teeth, but %u teeth pass between two closings of "
+		    "the index; set `count = %u` in [teeth], or check `edges`",
+		    w->teeth, best, best);
+	if (best > w->teeth)
+		remark(w, "the index closes only once in %u turns of the wheel", best / w->teeth);
+	return 0;
+}
+
+/* Turns the wheel so that its index closes where the engine file says, and
+ * numbers the slots from the first one past 0 deg. */
+static void place_on_crank(const struct crank_learner *l, struct wheel *w)
+{
+	const struct wheel *from = &l->wheel;
+	double turn = w->aligned ? l->engine.index_rad - l->index_rad : 0;
+	unsigned first = 0;
+	double lowest = INFINITY;
+	for (unsigned i = 0; i < w->slots; i++) {
+		double a = from->angle_rad[i] + turn;
+		a -= TWO_PI * floor(a / TWO_PI);
+		if (a < lowest) {
+			lowest = a;
+			first = i;
+		}
+	}
+	for (unsigned i = 0; i < w->slots; i++) {
+		unsigned j = (first + i) % w->slots;
+		double a = from->angle_rad[j] + turn;
+		w->angle_rad[i] = a - TWO_PI * floor(a / TWO_PI);
+		w->angle_sd_rad[i] = from->angle_sd_rad[j];
+		w->level[i] = from->level[j];
+	}
+}
+
+/* Leading edges against equal pitch; trailing edges against leading ones. */
+static void describe_pitch(const struct engine *e, struct wheel *w)
+{
+	bool both = w->slots > w->teeth;
+	uint8_t leading = e->edges == EDGES_FALLING ? 0 : 1;
+	double pitch = TWO_PI / w->teeth, mean = 0, behind = 0;
+	unsigned k = 0;
+	for (unsigned i = 0; i < w->slots; i++) {
+		if (w->level[i] != leading)
+			continue;
+		w->pitch_error_rad[k] = w->angle_rad[i] - k * pitch;
+		mean += w->pitch_error_rad[k++] / w->teeth;
+		double gap = w->angle_rad[(i + 1) % w->slots] - w->angle_rad[i];
+		behind += (gap < 0 ? gap + TWO_PI : gap) / w->teeth;
+	}
+	for (k = 0; k < w->teeth; k++)
+		w->pitch_error_rad[k] -= mean;
+	w->edge_offset_rad = both ? behind : NAN;
+}
+
+static int check_usable(const struct crank_learner *l, struct fault *fault)
+{
+	if (l->engine.tooth_count == 0)
+		return fault_set(
+		    fault, EX_CONFIG,
+		    "the engine file gives no toothed wheel; add `count` to its section [teeth]");
+	if (l->edges == 0)
+		return fault_set(fault, EX_DATAERR,
+		                 "the ride holds no tooth edges; check the pick-up and its wiring");
+	if (!l->started)
+		return fault_set(
+		    fault, EX_DATAERR,
+		    "the ride holds %llu tooth edges, but nowhere %u in a row that turn evenly; the crank "
+		    "angle cannot be told from them",
+		    (unsigned long long)l->edges, 9u);
+	return 0;
+}
+
+int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
+{
+	if (check_usable(l, fault) != 0)
+		return -1;
+	*w = l->wheel;
+	w->remarks = 0;
+	if (check_count(l, w, fault) != 0)
+		return -1;
+	w->aligned = !isnan(l->index_rad) && !isnan(l->engine.index_rad);
+	if (isnan(l->engine.index_rad))
+		remark(w, "the engine file gives no index angle: angles are relative only");
+	else if (!w->aligned)
+		remark(w, "no index was seen: angles are relative only");
+	place_on_crank(l, w);
+	describe_pitch(&l->engine, w);
+	w->index_spread_rad = l->index_n > 0 ? sqrt(l->index_sum2 / l->index_n) : NAN;
+	w->low_orders_known = false;
+	w->low_order_limit = FIRST_ORDER_LEARNED;
+	remark(w,
+	       "pitch errors of orders 1 to %d cannot be told from the engine's own unevenness and are taken "
+	       "as zero",
+	       FIRST_ORDER_LEARNED - 1);
+	return 0;
+}

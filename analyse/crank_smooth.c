@@ -1,0 +1,205 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/crank_smooth.h"
+#include "analyse/crank_motion.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define BLOCK 4096  /* edges smoothed at a time: bounded storage, in the cache */
+#define OVERLAP 384 /* edges on either side of a block: far beyond the filter's memory */
+#define ROBUST_SD 3.0
+#define REJECT_SD 8.0
+#define REJECT_ROW 3      /* that many in a row are no outliers: the crank did move so */
+#define TIMER_SD_S 1.2e-6 /* of a 4 us tick */
+
+struct step {              /* what the backward pass needs of an edge */
+	double x[3], p[6]; /* predicted */
+	double k[3], innovation, inverse_s;
+	double dt; /* to the next edge */
+};
+
+struct smooth_work {
+	struct step step[BLOCK + 2 * OVERLAP];
+};
+
+struct smooth_work *smooth_work_new(void)
+{
+	return malloc(sizeof(struct smooth_work));
+}
+
+void smooth_work_free(struct smooth_work *w)
+{
+	free(w);
+}
+
+static double edge_variance(const struct smooth_noise *noise, double omega)
+{
+	double timer = TIMER_SD_S * omega;
+	return noise->edge_sd_rad * noise->edge_sd_rad + timer * timer;
+}
+
+static struct motion set_out(const struct smooth_noise *noise, const struct smooth_edge *e)
+{
+	double omega = (e[1].angle_rad - e[0].angle_rad) / (e[1].t_s - e[0].t_s);
+	double var = edge_variance(noise, omega);
+	double w2 = omega * omega;
+	/* wide, but not so wide that digits are lost */
+	return (struct motion){.x = {e[0].angle_rad, omega, 0}, .p = {1e4 * var, 0, 0, w2, 0, w2 * w2}};
+}
+
+/* An outlier's variance is raised so that it pulls no more than at ROBUST_SD. */
+static double robust_variance(double var, double s, double innovation, int *row)
+{
+	double z2 = innovation * innovation / s;
+	if (z2 < ROBUST_SD * ROBUST_SD) {
+		*row = 0;
+		return var;
+	}
+	if (*row >= REJECT_ROW)
+		return var;
+	++*row;
+	if (z2 > REJECT_SD * REJECT_SD)
+		return 1e6 * (var + s);
+	return var + s * (z2 / (ROBUST_SD * ROBUST_SD) - 1);
+}
+
+static void filter(struct step *step, const struct smooth_noise *noise, const struct smooth_edge *e, size_t n)
+{
+	struct motion m = set_out(noise, e);
+	int row = 0;
+	for (size_t i = 0; i < n; i++) {
+		struct step *s = &step[i];
+		double innovation = e[i].angle_rad - m.x[0];
+		double var = edge_variance(noise, m.x[1]);
+		if (i > 4)
+			var = robust_variance(var, m.p[0] + var, innovation, &row);
+		for (int j = 0; j < 3; j++)
+			s->x[j] = m.x[j];
+		for (int j = 0; j < 6; j++)
+			s->p[j] = m.p[j];
+		struct motion_gain g = motion_take_covariance(m.p, var);
+		motion_take_state(m.x, &g, innovation);
+		for (int j = 0; j < 3; j++)
+			s->k[j] = g.k[j];
+		s->innovation = innovation;
+		s->inverse_s = 1 / g.s;
+		s->dt = i + 1 < n ? e[i + 1].t_s - e[i].t_s : 0;
+		motion_move(&m, s->dt, noise->drift_rad2_s4 * fabs(m.x[1]));
+	}
+}
+
+/* Adjoint state of the backward pass. */
+struct adjoint {
+	double l[3], L[6]; /* lambda; Lambda: 00 01 02 11 12 22 */
+};
+
+/* Back over the motion between two edges: l = F' l, L = F' L F. */
+static void adjoint_move(struct adjoint *a, double dt)
+{
+	double h = 0.5 * dt * dt, *l = a->l, *L = a->L;
+	l[2] += dt * l[1] + h * l[0];
+	l[1] += dt * l[0];
+	double a01 = dt * L[0] + L[1], a02 = h * L[0] + dt * L[1] + L[2];
+	double a11 = dt * L[1] + L[3], a12 = h * L[1] + dt * L[3] + L[4];
+	double a22 = h * L[2] + dt * L[4] + L[5];
+	L[1] = a01;
+	L[2] = a02;
+	L[3] = dt * a01 + a11;
+	L[4] = dt * a02 + a12;
+	L[5] = h * a02 + dt * a12 + a22;
+}
+
+/* Back over an edge: l = (I - K H)' l - H' v/S, L = (I - K H)' L (I - K H) + H' H / S. */
+static void adjoint_take(struct adjoint *a, const struct step *s)
+{
+	const double *k = s->k;
+	double *l = a->l, *L = a->L;
+	double lk0 = L[0] * k[0] + L[1] * k[1] + L[2] * k[2];
+	double lk1 = L[1] * k[0] + L[3] * k[1] + L[4] * k[2];
+	double lk2 = L[2] * k[0] + L[4] * k[1] + L[5] * k[2];
+	double klk = k[0] * lk0 + k[1] * lk1 + k[2] * lk2;
+	l[0] -= k[0] * l[0] + k[1] * l[1] + k[2] * l[2] + s->innovation * s->inverse_s;
+	L[0] += klk - 2 * lk0 + s->inverse_s;
+	L[1] -= lk1;
+	L[2] -= lk2;
+}
+
+static void state_at(const struct step *s, const struct adjoint *a, struct smooth_state *out)
+{
+	const double *p = s->p, *l = a->l, *L = a->L;
+	out->theta_rad = s->x[0] - (p[0] * l[0] + p[1] * l[1] + p[2] * l[2]);
+	out->omega_rad_s = s->x[1] - (p[1] * l[0] + p[3] * l[1] + p[4] * l[2]);
+	double v0 = L[0] * p[0] + L[1] * p[1] + L[2] * p[2];
+	double v1 = L[1] * p[0] + L[3] * p[1] + L[4] * p[2];
+	double v2 = L[2] * p[0] + L[4] * p[1] + L[5] * p[2];
+	double var = p[0] - (p[0] * v0 + p[1] * v1 + p[2] * v2);
+	/* rounding may take the last of a variance away, never all of it */
+	out->theta_var = fmax(var, 1e-4 / s->inverse_s * 1e-4);
+}
+
+static void smooth_block(struct smooth_work *w, const struct smooth_noise *noise, const struct smooth_edge *e,
+                         size_t n, size_t keep_from, size_t keep_to, struct smooth_state *out)
+{
+	filter(w->step, noise, e, n);
+	struct adjoint a = {{0}, {0}};
+	for (size_t i = n; i-- > keep_from;) {
+		const struct step *s = &w->step[i];
+		adjoint_move(&a, s->dt);
+		adjoint_take(&a, s);
+		if (i < keep_to)
+			state_at(s, &a, &out[i - keep_from]);
+	}
+}
+
+void smooth_run(struct smooth_work *w, const struct smooth_noise *noise, const struct smooth_edge *edge,
+                size_t n, struct smooth_state *out)
+{
+	for (size_t from = 0; from < n; from += BLOCK) {
+		size_t to = from + BLOCK < n ? from + BLOCK : n;
+		size_t first = from > OVERLAP ? from - OVERLAP : 0;
+		size_t last = to + OVERLAP < n ? to + OVERLAP : n;
+		smooth_block(w, noise, edge + first, last - first, from - first, to - first, out + from);
+	}
+}
+
+double smooth_likelihood(const struct smooth_noise *noise, const struct smooth_edge *e, size_t n,
+                         double *scale)
+{
+	struct motion m = set_out(noise, e);
+	double sum_log = 0, sum_square = 0, used = 0;
+	for (size_t i = 0; i < n; i++) {
+		double innovation = e[i].angle_rad - m.x[0];
+		struct motion_gain g = motion_take_covariance(m.p, edge_variance(noise, m.x[1]));
+		motion_take_state(m.x, &g, innovation);
+		if (i >= 8) { /* the start knows nothing yet */
+			sum_log += log(g.s);
+			sum_square += innovation * innovation / g.s;
+			used++;
+		}
+		if (i + 1 < n)
+			motion_move(&m, e[i + 1].t_s - e[i].t_s, noise->drift_rad2_s4 * fabs(m.x[1]));
+	}
+	double square = fmax(sum_square / used, 1e-30);
+	*scale = sqrt(square);
+	return -0.5 * (sum_log + used * log(square));
+}
+
+bool smooth_fit_noise(const struct smooth_edge *edge, size_t n, struct smooth_noise *noise)
+{
+	if (n < 32)
+		return false;
+	double omega = (edge[n - 1].angle_rad - edge[0].angle_rad) / (edge[n - 1].t_s - edge[0].t_s);
+	double sd = 0.05 * 3.14159265358979 / 180, best = -INFINITY;
+	struct smooth_noise found = *noise;
+	for (double lg = -7; lg < 2.01; lg += 0.25) {
+		struct smooth_noise trial = {sd, pow(10, lg) * pow(omega, 4)};
+		double scale, value = smooth_likelihood(&trial, edge, n, &scale);
+		if (!(value > best))
+			continue;
+		best = value;
+		found.edge_sd_rad = sd * scale;
+		found.drift_rad2_s4 = trial.drift_rad2_s4 * scale * scale;
+	}
+	*noise = found;
+	return best > -INFINITY;
+}

@@ -1,0 +1,44 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Angle, speed and their scatter at every accepted edge of a run, from all
+ * edges before and after (fixed-interval smoother in the modified
+ * Bryson-Frazier form: Bierman, Automatica 9 (1973) 383). */
+#ifndef TRAMMEL_CRANK_SMOOTH_H
+#define TRAMMEL_CRANK_SMOOTH_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+struct smooth_edge {
+	double t_s;
+	double angle_rad; /* of the slot, by the learned wheel */
+};
+
+struct smooth_state {
+	double theta_rad, omega_rad_s;
+	double theta_var; /* rad2; the wheel taken as exact */
+};
+
+struct smooth_noise {
+	double edge_sd_rad;
+	double drift_rad2_s4; /* growth of the acceleration's variance per radian turned */
+};
+
+struct smooth_work; /* opaque: storage for one block */
+struct smooth_work *smooth_work_new(void);
+void smooth_work_free(struct smooth_work *w);
+
+/* Smooths n >= 2 edges, rising in time, into out[n].  Edges far off what their
+ * neighbours say weigh less, or nothing. */
+void smooth_run(struct smooth_work *w, const struct smooth_noise *noise, const struct smooth_edge *edge,
+                size_t n, struct smooth_state *out);
+
+/* Log likelihood of the edges given the noise with its overall scale free; the
+ * best scale (a factor on both standard deviations) in *scale. */
+double smooth_likelihood(const struct smooth_noise *noise, const struct smooth_edge *edge, size_t n,
+                         double *scale);
+
+/* Edge scatter and drift that make the edges most likely, both positive.
+ * False when there are too few edges (less than 32). */
+bool smooth_fit_noise(const struct smooth_edge *edge, size_t n, struct smooth_noise *noise);
+
+#endif

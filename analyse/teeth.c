@@ -1,0 +1,261 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/teeth.h"
+#include "analyse/teeth_walk.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#define ANCHOR_STEPS 8 /* intervals in a row that agree: a place to start from */
+
+struct teeth *teeth_new(void)
+{
+	return calloc(1, sizeof(struct teeth));
+}
+
+void teeth_free(struct teeth *t)
+{
+	if (t == NULL)
+		return;
+	free(t->mark);
+	free(t->run);
+	free(t->t_s);
+	free(t->level);
+	free(t);
+}
+
+static bool reserve(void **array, size_t *cap, size_t want, size_t size)
+{
+	if (want <= *cap)
+		return true;
+	size_t cap_new = want + want / 4 + 64;
+	void *grown = realloc(*array, cap_new * size);
+	if (grown == NULL)
+		return false;
+	*array = grown;
+	*cap = cap_new;
+	return true;
+}
+
+/* The edges that count, as seconds from the leg's first. */
+static bool gather(struct teeth *t, enum engine_edges edges, const struct leg *leg)
+{
+	size_t cap = t->edge_cap;
+	if (!reserve((void **)&t->t_s, &cap, leg->tooth_n, sizeof *t->t_s))
+		return false;
+	cap = t->edge_cap;
+	if (!reserve((void **)&t->level, &cap, leg->tooth_n, sizeof *t->level))
+		return false;
+	t->edge_cap = cap;
+	t->t0_us = leg->tooth_n > 0 ? leg->tooth[0].t_us : leg->from_us;
+	t->seen = 0;
+	for (size_t i = 0; i < leg->tooth_n; i++) {
+		const struct ride_edge *e = &leg->tooth[i];
+		if (edges != EDGES_BOTH && (e->level != 0) != (edges == EDGES_RISING))
+			continue;
+		t->t_s[t->seen] = 1e-6 * (double)(e->t_us - t->t0_us);
+		t->level[t->seen++] = e->level != 0;
+	}
+	return true;
+}
+
+void teeth_walk_take(struct teeth_walk *k, size_t edge, int64_t slot)
+{
+	if (k->pick_n > 0) {
+		const struct teeth_pick *p = &k->pick[k->pick_n - 1];
+		double dt = teeth_walk_t(k, edge) - teeth_walk_t(k, p->edge);
+		k->slow_before = k->slow;
+		k->slow = dt / (teeth_walk_angle(k, slot) - teeth_walk_angle(k, p->slot));
+		double turn_part = 1.0 / k->w->slots;
+		k->omega_ref += turn_part * (1 / k->slow - k->omega_ref);
+	}
+	k->pick[k->pick_n++] = (struct teeth_pick){edge, slot};
+}
+
+/* Is edge i the next tooth, beyond doubt? */
+static bool step_is_plain(const struct teeth_walk *k, size_t i)
+{
+	const struct teeth_pick *last = &k->pick[k->pick_n - 1];
+	int64_t slot = last->slot + 1;
+	double trend = 0.5 * (k->slow - k->slow_before);
+	double expected = k->slow + fmax(-0.15 * k->slow, fmin(trend, 0.15 * k->slow));
+	double width = teeth_walk_angle(k, slot) - teeth_walk_angle(k, last->slot);
+	double ratio = (teeth_walk_t(k, i) - teeth_walk_t(k, last->edge)) / (width * expected);
+	return ratio > 0.75 && ratio < 1.3 && teeth_walk_fits(k, i, slot);
+}
+
+/* Walks from the picks there are to where the run ends; returns how. */
+static enum tooth_join walk(struct teeth_walk *k, size_t *next)
+{
+	size_t i = k->pick[k->pick_n - 1].edge + 1;
+	while (i < k->n) {
+		if (step_is_plain(k, i)) {
+			teeth_walk_take(k, i, k->pick[k->pick_n - 1].slot + 1);
+			i++;
+			continue;
+		}
+		enum teeth_beam_end end = teeth_beam(k, &i);
+		if (end == TEETH_BEAM_CLEAR)
+			continue;
+		*next = i;
+		return end == TEETH_BEAM_OVER ? TOOTH_JOIN_GAP : TOOTH_JOIN_UNSURE;
+	}
+	*next = i;
+	return TOOTH_JOIN_GAP;
+}
+
+/* Do ANCHOR_STEPS intervals from edge i on follow the wheel from slot c on? */
+static bool anchors_at(const struct teeth_walk *k, size_t i, int64_t c)
+{
+	double before = 0, loose = k->w->slots < 12 ? 1.5 : 1.3;
+	for (size_t j = 0; j <= ANCHOR_STEPS; j++) {
+		if (!teeth_walk_fits(k, i + j, c + (int64_t)j))
+			return false;
+		if (j == 0)
+			continue;
+		double width = teeth_walk_angle(k, c + (int64_t)j) - teeth_walk_angle(k, c + (int64_t)j - 1);
+		double slow = (teeth_walk_t(k, i + j) - teeth_walk_t(k, i + j - 1)) / width;
+		if (j > 1 && (slow > before * loose || slow * loose < before))
+			return false;
+		before = slow;
+	}
+	return true;
+}
+
+/* First slot from `near` on whose level is edge i's. */
+static int64_t slot_for(const struct teeth_walk *k, size_t i, int64_t near)
+{
+	for (unsigned j = 0; j < k->w->slots; j++)
+		if (teeth_walk_fits(k, i, near + j))
+			return near + j;
+	return near;
+}
+
+static bool find_anchor(const struct teeth_walk *k, int64_t near, size_t *edge, int64_t *slot)
+{
+	for (size_t i = 0; i + ANCHOR_STEPS < k->n; i++) {
+		int64_t c = slot_for(k, i, near);
+		if (anchors_at(k, i, c)) {
+			*edge = i;
+			*slot = c;
+			return true;
+		}
+	}
+	return false;
+}
+
+/* Starts a walk from picks in the pick buffer. */
+static void set_out(struct teeth_walk *k)
+{
+	const struct teeth_pick *p = k->pick;
+	size_t n = k->pick_n, last = n - 1, first = last > ANCHOR_STEPS ? last - ANCHOR_STEPS : 0;
+	double span = teeth_walk_angle(k, p[last].slot) - teeth_walk_angle(k, p[first].slot);
+	k->omega_ref = span / (teeth_walk_t(k, p[last].edge) - teeth_walk_t(k, p[first].edge));
+	k->pick_n = n - 2;
+	k->slow = 1 / k->omega_ref;
+	for (size_t j = last - 1; j <= last; j++)
+		teeth_walk_take(k, p[j].edge, p[j].slot);
+}
+
+/* Turns the picks of a walk into those of its mirror. */
+static void mirror(struct teeth_walk *k)
+{
+	k->dir = -k->dir;
+	for (size_t a = 0, b = k->pick_n; a < b; a++) {
+		b--;
+		struct teeth_pick low = k->pick[a], high = k->pick[b];
+		k->pick[a] = (struct teeth_pick){k->n - 1 - high.edge, -high.slot};
+		k->pick[b] = (struct teeth_pick){k->n - 1 - low.edge, -low.slot};
+	}
+}
+
+/* Grows a run both ways from an anchor; *next is the first edge after it. */
+static enum tooth_join grow_run(struct teeth_walk *k, size_t anchor, int64_t slot, size_t *next)
+{
+	size_t before;
+	k->pick_n = 0;
+	for (size_t j = 0; j <= ANCHOR_STEPS; j++)
+		k->pick[k->pick_n++] = (struct teeth_pick){anchor + j, slot + (int64_t)j};
+	mirror(k);
+	set_out(k);
+	walk(k, &before);
+	mirror(k);
+	set_out(k);
+	return walk(k, next);
+}
+
+static bool add_run(struct teeth *t, const struct teeth_walk *k, size_t from, enum tooth_join join)
+{
+	if (!reserve((void **)&t->run, &t->run_cap, t->run_n + 1, sizeof *t->run))
+		return false;
+	t->run[t->run_n++] = (struct tooth_run){t->n, k->pick_n, join, k->pick[0].edge};
+	for (size_t j = 0; j < k->pick_n; j++) {
+		double t_us = 1e6 * t->t_s[from + k->pick[j].edge];
+		t->mark[t->n++] = (struct tooth_mark){t->t0_us + llrint(t_us), k->pick[j].slot};
+	}
+	return true;
+}
+
+/* A gap before the run, or doubt?  Teeth that belong to no run mean doubt. */
+static enum tooth_join joined(const struct teeth *t, enum tooth_join end_before, size_t skipped)
+{
+	if (t->run_n == 0)
+		return TOOTH_JOIN_START;
+	return skipped > 1 ? TOOTH_JOIN_UNSURE : end_before;
+}
+
+static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w, enum engine_edges edges)
+{
+	int across = (int)fmax(2, fmin(7, 0.3 * w->teeth));
+	return (struct teeth_walk){
+	    .w = w,
+	    .levels = edges == EDGES_BOTH,
+	    .edge_sd = w->edge_sd_rad,
+	    .drift = w->drift_rad2_s4,
+	    .pitch = 6.283185307179586477 / w->slots,
+	    .gap_slots = across * (int)(w->slots / w->teeth),
+	    .t_s = t->t_s,
+	    .level = t->level,
+	    .n = t->seen,
+	};
+}
+
+static bool string_runs(struct teeth *t, struct teeth_walk *whole, struct teeth_pick *picks)
+{
+	enum tooth_join end_before = TOOTH_JOIN_START;
+	int64_t near = 0, slot;
+	size_t from = 0, anchor;
+	for (;;) {
+		struct teeth_walk k = *whole;
+		k.t_s += from;
+		k.level += from;
+		k.n -= from;
+		k.dir = 1;
+		k.pick = picks;
+		if (!find_anchor(&k, near, &anchor, &slot))
+			return true;
+		size_t next;
+		enum tooth_join end = grow_run(&k, anchor, slot, &next);
+		if (!add_run(t, &k, from, joined(t, end_before, k.pick[0].edge)))
+			return false;
+		end_before = end;
+		near = k.pick[k.pick_n - 1].slot + 1;
+		from += k.pick[k.pick_n - 1].edge + 1;
+	}
+}
+
+int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges edges, const struct leg *leg,
+                    struct fault *fault)
+{
+	t->n = t->run_n = 0;
+	if (!gather(t, edges, leg) || !reserve((void **)&t->mark, &t->mark_cap, t->seen, sizeof *t->mark))
+		return fault_set(fault, EX_OSERR, "out of memory for %zu tooth edges", leg->tooth_n);
+	struct teeth_pick *picks = malloc((t->seen + 1) * sizeof *picks);
+	if (picks == NULL)
+		return fault_set(fault, EX_OSERR, "out of memory for %zu tooth edges", t->seen);
+	struct teeth_walk whole = walk_over(t, w, edges);
+	bool ok = string_runs(t, &whole, picks);
+	free(picks);
+	return ok ? 0 : fault_set(fault, EX_OSERR, "out of memory for runs of teeth");
+}

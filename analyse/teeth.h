@@ -1,0 +1,68 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Which tooth was it?  Every edge of a leg is either a slot of the wheel or
+ * an extra one; slots between two accepted edges were missed.
+ *
+ * Edges are strung into runs inside which the count is certain.  A run starts
+ * in a regular stretch and grows both ways, one tooth an edge while the
+ * intervals are as expected; where they are not, a beam search weighs what may
+ * have happened (missed, extra, bounce) until one story is left.  Where none
+ * wins, or after a long gap, the run ends: how many slots lie between two runs
+ * is not decided here. */
+#ifndef TRAMMEL_TEETH_H
+#define TRAMMEL_TEETH_H
+
+#include "analyse/crank.h"
+
+struct tooth_mark { /* an accepted edge */
+	int64_t t_us;
+	int64_t slot; /* within a run relative to the run's neighbours only */
+};
+
+enum tooth_join { /* how a run follows the one before it */
+	          TOOTH_JOIN_START,
+	          TOOTH_JOIN_GAP,   /* no teeth for several pitches */
+	          TOOTH_JOIN_UNSURE /* teeth there, but no story wins */
+};
+
+struct tooth_run {
+	size_t first, n; /* marks */
+	enum tooth_join join;
+	uint64_t extra_before; /* edges between the run before and this one that belong to none */
+};
+
+struct teeth {
+	struct tooth_mark *mark;
+	size_t n;
+	struct tooth_run *run;
+	size_t run_n;
+	size_t seen; /* edges of the polarity that counts */
+	/* working storage */
+	double *t_s;
+	uint8_t *level;
+	int64_t t0_us;
+	size_t mark_cap, run_cap, edge_cap;
+};
+
+struct teeth *teeth_new(void);
+void teeth_free(struct teeth *t);
+
+/* Strings the edges of a leg into runs, by the wheel as far as it is known
+ * (angle, level, edge_sd_rad, drift).  0, or -1 with fault (memory). */
+int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges edges, const struct leg *leg,
+                    struct fault *fault);
+
+/* True angle of a slot counting on through the turns. */
+static inline double teeth_angle_rad(const struct wheel *w, int64_t slot)
+{
+	int64_t m = (int64_t)w->slots;
+	int64_t turn = slot >= 0 ? slot / m : -((m - 1 - slot) / m);
+	return 6.283185307179586477 * (double)turn + w->angle_rad[slot - turn * m];
+}
+
+static inline unsigned teeth_place(const struct wheel *w, int64_t slot)
+{
+	int64_t r = slot % (int64_t)w->slots;
+	return (unsigned)(r < 0 ? r + (int64_t)w->slots : r);
+}
+
+#endif

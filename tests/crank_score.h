@@ -1,0 +1,26 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Solves a rig's ride and compares the angle with the truth. */
+#ifndef TRAMMEL_CRANK_SCORE_H
+#define TRAMMEL_CRANK_SCORE_H
+
+#include "analyse/crank.h"
+#include "tests/wheel_rig.h"
+
+struct crank_score {
+	double rms_deg, p999_deg, max_deg, within_2sd, flagged_part;
+	size_t slips;                 /* good times at which the angle is off by half a tooth or more */
+	double missed_off, extra_off; /* counts found less true ones, mean over seeds */
+	double offset_deg;
+	unsigned rides, failed;
+	/* working storage */
+	double *error_deg;
+	size_t n, cap, asked, flagged, within;
+	double sum2;
+};
+
+/* Learns and solves one ride (one leg); adds its errors (constant offset of the
+ * ride removed: the index angle is given, not measured). */
+void crank_score_add(struct crank_score *c, const struct wheel_setup *s);
+void crank_score_finish(struct crank_score *c);
+
+#endif

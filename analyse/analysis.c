@@ -147,6 +147,8 @@ static void gather(struct stages *s, struct report *out)
 		out->crank = *crank_solver_totals(s->solver);
 		gather_slips(s->believed, out);
 		out->event_n = valve_events_finish(s->events, out->event);
+		out->gas = *valve_events_gas_model(s->events);
+		out->has_gas = true;
 		gather_strokes(s->strokes, out);
 		for (unsigned i = 0; i < out->wheel.remarks; i++)
 			report_say(&out->warnings, "%s", out->wheel.remark[i]);

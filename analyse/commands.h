@@ -8,6 +8,7 @@ int cmd_runs(int argc, char **argv);
 int cmd_export(int argc, char **argv);
 int cmd_verify(int argc, char **argv);
 int cmd_engine(int argc, char **argv);
+int cmd_plan(int argc, char **argv);
 int cmd_rehearse(int argc, char **argv);
 
 #endif

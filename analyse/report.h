@@ -53,6 +53,8 @@ struct report {
 	struct slip slip[256];
 	size_t event_n;
 	struct valve_event_summary event[VALVE_EVENT_SUMMARIES];
+	bool has_gas; /* gas model learned (entries may be NAN) */
+	struct gas_model gas;
 	bool has_strokes[END_COUNT];
 	struct stroke_summary stroke[END_COUNT];
 	struct stroke_diagram diagram[END_COUNT];

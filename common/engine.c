@@ -63,6 +63,8 @@ static const struct quantity quantities[] = {
 static const struct quantity valve_quantities[] = {
     {INI_VALVE, "opens", UNIT_ANGLE, offsetof(struct engine_valve, opens_rad), false, "0 deg", "360 deg"},
     {INI_VALVE, "shuts", UNIT_ANGLE, offsetof(struct engine_valve, shuts_rad), false, "0 deg", "360 deg"},
+    {INI_VALVE, "lead open", UNIT_TIME, offsetof(struct engine_valve, lead_open_s), false, "0 ms", "1 s"},
+    {INI_VALVE, "lead shut", UNIT_TIME, offsetof(struct engine_valve, lead_shut_s), false, "0 ms", "1 s"},
 };
 
 static int entry_fault(const struct build *b, const struct ini_entry *entry, const char *why)

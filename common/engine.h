@@ -16,6 +16,8 @@
  *   [teeth] crank ratio = 2     turns of the toothed wheel per turn of the crank
  *                               (the index switch is on the crank all the same)
  *   [valve N] rest = open       normally open: the coil shuts the valve
+ *   [valve N] lead open = 22 ms the controller switches on this much before its
+ *                               setting (`lead shut`: off); default 0 ms
  *   [sensor N] table = FILE     counts and value from a CSV file beside the
  *                               engine file; its header names the unit, as
  *                               "counts,bar_gauge" (or "counts,V", "counts,%")
@@ -68,6 +70,8 @@ struct engine_valve {
 	bool rest_open;    /* open while the coil is off: energising shuts it */
 	double opens_rad;  /* setting where the controller sends none; NAN = not given */
 	double shuts_rad;
+	double lead_open_s; /* the controller switches on this much before its setting */
+	double lead_shut_s;
 };
 
 /* Counts to value: straight line through two points, or a table (strictly

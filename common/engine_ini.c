@@ -25,7 +25,7 @@ static const struct section_kind kinds[INI_KINDS] = {
                     {"name", "mechanism", "pivot distance", "rod length", "offset", "crank radius", "bore",
                      "rod", "clearance cap", "clearance rod", "ambient", "air temperature"}},
     [INI_TEETH] = {"teeth", 0, {"count", "edges", "index angle", "crank ratio"}},
-    [INI_VALVE] = {"valve", ENGINE_VALVES_MAX, {"role", "opens", "shuts", "rest"}},
+    [INI_VALVE] = {"valve", ENGINE_VALVES_MAX, {"role", "opens", "shuts", "rest", "lead open", "lead shut"}},
     [INI_SENSOR] = {"sensor", ENGINE_SENSORS_MAX, {"role", "low", "high", "table"}},
     [INI_LIMITS] = {"limits", 0, {"supply", "speed", "rod force"}},
     [INI_DRIVE] = {"drive", 0, {"crank sprocket", "wheel sprocket", "wheel diameter", "mass"}},

@@ -175,15 +175,32 @@ static bool advance(struct beam *b, size_t edge)
 	return true;
 }
 
-static bool wins_by(const struct beam *b, double margin)
+/* Latest pick that a story shares with another; -1: none. */
+static int shared_pick(const struct beam *b, int x, int y)
 {
-	return b->story_n == 1 || b->story[0].log_p - b->story[1].log_p > margin;
+	while (x != y) {
+		if (x > y)
+			x = b->node[x].parent;
+		else
+			y = b->node[y].parent;
+	}
+	return x;
 }
 
-static void commit(struct beam *b, struct teeth_walk *k)
+/* Latest pick on which all stories agree that may still be true. */
+static int agreed_pick(const struct beam *b, double margin)
+{
+	int agreed = b->story[0].node;
+	for (int j = 1; j < b->story_n && b->story[0].log_p - b->story[j].log_p < margin; j++)
+		agreed = shared_pick(b, agreed, b->story[j].node);
+	return agreed;
+}
+
+/* Takes the picks up to node `last`. */
+static void commit(struct beam *b, struct teeth_walk *k, int last)
 {
 	int order[TEETH_BEAM_EDGES * 2], n = 0;
-	for (int j = b->story[0].node; j >= 0; j = b->node[j].parent)
+	for (int j = last; j >= 0; j = b->node[j].parent)
 		order[n++] = j;
 	while (n > 0) {
 		const struct node *p = &b->node[order[--n]];
@@ -193,30 +210,30 @@ static void commit(struct beam *b, struct teeth_walk *k)
 
 enum teeth_beam_end teeth_beam(struct teeth_walk *k, size_t *next)
 {
-	struct beam b = {.k = k, .edge_var = k->edge_sd * k->edge_sd};
+	struct beam b;
+	b.k = k;
+	b.edge_var = k->edge_sd * k->edge_sd;
+	b.node_n = 0;
 	size_t back = k->pick_n > 2 + BACK_PICKS ? BACK_PICKS : 0;
 	size_t to = k->pick_n - back, from = to > WARM_PICKS ? to - WARM_PICKS : 0;
 	warm_up(&b, from, to);
-	size_t start = k->pick[to - 1].edge + 1;
+	size_t trouble = *next, start = k->pick[to - 1].edge + 1;
+	k->pick_n = to;
 	for (size_t i = start; i < start + TEETH_BEAM_EDGES; i++) {
-		bool over = i >= k->n;
-		if (!over && !advance(&b, i))
-			over = true;
-		if (over) {
+		if (i >= k->n || !advance(&b, i)) {
 			*next = i;
-			k->pick_n = to;
-			if (wins_by(&b, MARGIN_OVER))
-				commit(&b, k);
+			commit(&b, k, agreed_pick(&b, MARGIN_OVER));
 			return TEETH_BEAM_OVER;
 		}
-		if (i + 1 > *next && b.story[0].clean >= CLEAN_STEPS && wins_by(&b, MARGIN)) {
-			*next = i + 1;
-			k->pick_n = to;
-			commit(&b, k);
-			return TEETH_BEAM_CLEAR;
-		}
+		if (b.story[0].clean < CLEAN_STEPS)
+			continue;
+		int agreed = agreed_pick(&b, MARGIN);
+		if (agreed < 0 || b.node[agreed].pick.edge < trouble)
+			continue;
+		*next = b.node[agreed].pick.edge + 1;
+		commit(&b, k, agreed);
+		return TEETH_BEAM_CLEAR;
 	}
 	*next = start;
-	k->pick_n = to;
 	return TEETH_BEAM_UNSURE;
 }

@@ -8,6 +8,7 @@
 
 #include <errno.h>
 #include <getopt.h>
+#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
@@ -227,6 +228,7 @@ static void add_seconds(struct timespec *t, double s)
 static int play(struct rehearse *r, struct outlet *o, const struct request *q, struct fault *f)
 {
 	struct timespec due;
+	signal(SIGPIPE, SIG_IGN); /* a reader may go; the sender talks on */
 	clock_gettime(CLOCK_MONOTONIC, &due);
 	for (double t = TURN_S * q->pace; t < q->settings.duration + TURN_S * q->pace;
 	     t += TURN_S * q->pace) {

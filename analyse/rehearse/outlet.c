@@ -13,6 +13,10 @@
 
 #define OUTLET_BUFFER 65536
 #define READER_LOOK_MS 20
+/* How long a live outlet waits for a slow reader before it throws away. */
+#define LIVE_PATIENCE_MS 250
+/* Closing a pseudo-terminal takes unread bytes away from its reader. */
+#define LIVE_FAREWELL_MS 250
 
 struct outlet {
 	int fd;
@@ -101,17 +105,29 @@ struct outlet *outlet_pty(enum link_kind link, char *slave, size_t slave_size, s
 	return outlet_new(master, "pseudo-terminal", true, link, fault);
 }
 
+static void pause_ms(long ms)
+{
+	const struct timespec pause = {.tv_nsec = ms * 1000000L};
+	nanosleep(&pause, NULL);
+}
+
 int outlet_wait_for_reader(struct outlet *o, struct fault *fault)
 {
-	const struct timespec pause = {.tv_nsec = READER_LOOK_MS * 1000000L};
 	for (;;) {
 		struct pollfd p = {.fd = o->fd, .events = POLLOUT};
 		if (poll(&p, 1, -1) < 0 && errno != EINTR)
 			return fault_set(fault, EX_OSERR, "%s: %s", o->name, strerror(errno));
 		if ((p.revents & POLLHUP) == 0)
 			return 0;
-		nanosleep(&pause, NULL);
+		pause_ms(READER_LOOK_MS);
 	}
+}
+
+/* Waits a little for room.  False: nobody takes it. */
+static bool room_comes(const struct outlet *o)
+{
+	struct pollfd p = {.fd = o->fd, .events = POLLOUT};
+	return poll(&p, 1, LIVE_PATIENCE_MS) > 0 && (p.revents & POLLHUP) == 0;
 }
 
 static void write_out(struct outlet *o)
@@ -121,9 +137,9 @@ static void write_out(struct outlet *o)
 		ssize_t n = write(o->fd, o->buffer + done, o->len - done);
 		if (n >= 0)
 			done += (size_t)n;
-		else if (o->live && (errno == EAGAIN || errno == EIO))
-			break; /* nobody takes it: lost */
-		else if (errno != EINTR)
+		else if (o->live && (errno == EIO || errno == EPIPE || (errno == EAGAIN && !room_comes(o))))
+			break;
+		else if (errno != EINTR && errno != EAGAIN)
 			o->error = errno;
 	}
 	o->len = 0;
@@ -157,6 +173,8 @@ int outlet_flush(struct outlet *o, struct fault *fault)
 int outlet_close(struct outlet *o, struct fault *fault)
 {
 	int result = outlet_flush(o, fault);
+	if (o->live)
+		pause_ms(LIVE_FAREWELL_MS);
 	if (close(o->fd) != 0 && result == 0)
 		result = fault_set(fault, EX_IOERR, "%s: cannot write: %s", o->name, strerror(errno));
 	o->fd = -1;

@@ -59,7 +59,7 @@ static int64_t any_value(uint64_t *state, int64_t low, int64_t high)
 	case 2:
 		return low < 0 ? (int64_t)rig_below(state, 100) - 50 : (int64_t)rig_below(state, 100);
 	default:
-		return low + (int64_t)(rig_random(state) % ((uint64_t)high - (uint64_t)low));
+		return (int64_t)((uint64_t)low + rig_random(state) % ((uint64_t)high - (uint64_t)low));
 	}
 }
 

@@ -42,21 +42,21 @@ static void slopes(const struct onset_window *w, struct point *at, int from)
 	}
 }
 
-static double dot(const double *a, const double *b, size_t n)
+static double dot(const double *a, const double *b, const double *weight, size_t n)
 {
 	double sum = 0;
 	for (size_t i = 0; i < n; i++)
-		sum += a[i] * b[i];
+		sum += weight[i] * a[i] * b[i];
 	return sum;
 }
 
-/* Huber: what lies far off counts by its distance, not its square. */
+#define FAR 4.0 /* residuals beyond this count by their size, not its square (Huber) */
+
 static double robust_sum(const double *r, size_t n)
 {
-	const double limit = 4;
 	double sum = 0;
 	for (size_t i = 0; i < n; i++)
-		sum += fabs(r[i]) <= limit ? r[i] * r[i] : limit * (2 * fabs(r[i]) - limit);
+		sum += fabs(r[i]) <= FAR ? r[i] * r[i] : FAR * (2 * fabs(r[i]) - FAR);
 	return sum;
 }
 
@@ -102,12 +102,15 @@ static void normal_equations(const struct point *at, const struct onset_prior *p
                              double *b)
 {
 	int m = LOCAL - from;
+	double far[ONSET_SAMPLES_MAX];
 	memset(a, 0, sizeof(*a) * SPD_MAX * SPD_MAX);
+	for (size_t i = 0; i < at->n; i++)
+		far[i] = fmin(1, FAR / fmax(fabs(at->residual[i]), 1));
 	for (int j = 0; j < m; j++) {
 		const double *sj = at->slope[from + j];
-		b[j] = dot(sj, at->residual, at->n);
+		b[j] = dot(sj, at->residual, far, at->n);
 		for (int i = 0; i <= j; i++)
-			a[i * SPD_MAX + j] = a[j * SPD_MAX + i] = dot(sj, at->slope[from + i], at->n);
+			a[i * SPD_MAX + j] = a[j * SPD_MAX + i] = dot(sj, at->slope[from + i], far, at->n);
 		double weight = parameter_precision(prior, at->value, from + j);
 		if (!isfinite(prior->sd[from + j]))
 			continue;

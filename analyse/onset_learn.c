@@ -40,6 +40,19 @@ static double t50_offset(const struct onset_prior *prior, double t50_s)
 	return (t50_s - prior->mean[ONSET_T50]) / prior->sd[ONSET_T50];
 }
 
+/* A window that no parameters fit must not outvote the others: its misfit S counts as
+ * c n log(1 + S / (c n)). */
+static double tame(double misfit, size_t n)
+{
+	double enough = 4 * (double)n;
+	return enough * log1p(misfit / enough);
+}
+
+static double tame_slope(double misfit, size_t n)
+{
+	return 1 / (1 + misfit / (4 * (double)n));
+}
+
 static double window_objective(const struct onset_window *w, const struct onset_prior *prior,
                                const double *value)
 {
@@ -47,7 +60,7 @@ static double window_objective(const struct onset_window *w, const struct onset_
 	onset_predict(w, value, predicted);
 	for (size_t i = 0; i < w->n; i++)
 		sum += huber_loss((w->p_pa[i] - predicted[i]) / w->noise_pa);
-	return sum + 5 * log1p(z * z / 4);
+	return tame(sum, w->n) + 5 * log1p(z * z / 4);
 }
 
 static double shared_prior(const struct onset_prior *prior, const double *value)
@@ -92,23 +105,28 @@ static bool fill_block(const struct onset_window *w, const struct onset_prior *p
                        struct block *b)
 {
 	double residual[ONSET_SAMPLES_MAX], slope[ONSET_PARAMETERS][ONSET_SAMPLES_MAX];
+	double weight[ONSET_SAMPLES_MAX], misfit = 0;
 	linearise(w, value, residual, slope);
+	for (size_t i = 0; i < w->n; i++)
+		misfit += huber_loss(residual[i]);
+	for (size_t i = 0; i < w->n; i++)
+		weight[i] = huber_weight(residual[i]) * tame_slope(misfit, w->n);
 	for (int j = 0; j < ONSET_PARAMETERS; j++) {
 		double right = 0;
 		for (size_t i = 0; i < w->n; i++)
-			right += huber_weight(residual[i]) * residual[i] * slope[j][i];
+			right += weight[i] * residual[i] * slope[j][i];
 		*(j < OWN ? &b->own_b[j] : &b->shared_b[j - OWN]) = right;
 		for (int k = 0; k <= j; k++) {
 			double sum = 0;
 			for (size_t i = 0; i < w->n; i++)
-				sum += huber_weight(residual[i]) * slope[j][i] * slope[k][i];
+				sum += weight[i] * slope[j][i] * slope[k][i];
 			put(b, k, j, sum);
 		}
 	}
 	double z = t50_offset(prior, value[ONSET_T50]);
-	double weight = 5 / (4 + z * z) * precision(prior->sd[ONSET_T50]);
-	b->own[0] += weight;
-	b->own_b[0] += weight * (prior->mean[ONSET_T50] - value[ONSET_T50]);
+	double pull = 5 / (4 + z * z) * precision(prior->sd[ONSET_T50]);
+	b->own[0] += pull;
+	b->own_b[0] += pull * (prior->mean[ONSET_T50] - value[ONSET_T50]);
 	b->own[SPD_MAX + 1] += 1; /* p0 within 100 %: only keeps the block regular */
 	return spd_inverse(b->own, OWN, b->inverse);
 }
@@ -146,6 +164,14 @@ static void add_prior(const struct onset_prior *prior, const double *value, doub
 	}
 }
 
+/* Keeps a shared parameter where it means something: T/Tw 0.5..2, b 0.05..0.6. */
+static double sensible(int j, double x)
+{
+	if (j == ONSET_WARM0)
+		return fmin(fmax(x, -0.7), 0.7);
+	return j == ONSET_B ? fmin(fmax(x, 0.05), 0.6) : x;
+}
+
 static double limited(int j, double step)
 {
 	return fmin(fmax(step, -limit[j]), limit[j]);
@@ -165,7 +191,7 @@ static void take_step(const struct block *b, const double *shared_step, double b
 	for (int i = 0; i < OWN; i++)
 		to[i] = from[i] + by * limited(i, own[i]);
 	for (int j = 0; j < SHARED; j++)
-		to[j + OWN] = from[j + OWN] + by * shared_step[j];
+		to[j + OWN] = sensible(j + OWN, from[j + OWN] + by * shared_step[j]);
 }
 
 struct learning {
@@ -214,7 +240,7 @@ static bool improve(struct learning *l, const struct block *block, double *step,
 		step[j] = limited(j + OWN, step[j]);
 	for (double by = 1; by > 0.1; by /= 2) {
 		for (int j = 0; j < SHARED; j++)
-			l->shared[j + OWN] = shared[j + OWN] + by * step[j];
+			l->shared[j + OWN] = sensible(j + OWN, shared[j + OWN] + by * step[j]);
 		for (size_t i = 0; i < l->n; i++)
 			if (l->use[i])
 				take_step(&block[i], step, by, before[i], l->value[i]);

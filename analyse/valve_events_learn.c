@@ -38,39 +38,75 @@ static void choose(struct valve_events *v, const struct leg *leg, const struct c
 	b->n = 0;
 	for (size_t i = 0; i < line->n && b->n < LEARN_WINDOWS; i++) {
 		struct transition *t = &line->at[i];
-		if (t->opens != valve_kind_opens(kind) || (i / 2) % stride != 0)
+		if (t->opens != valve_kind_opens(kind) || (i / 2) % stride != 0 ||
+		    t->command_us < (double)leg->core_from_us)
 			continue;
 		if (valve_window(v, leg, c, end, passage, t, 0, &b->window[b->n], &b->prior[b->n]))
 			b->from[b->n++] = t;
 	}
 }
 
-/* Nothing known yet: every event with several sizes of valve, anywhere after its command. */
-static void first_look(const struct group *g, struct batch *b)
+#define SIZES 4 /* of valve that are tried when nothing is known */
+
+struct start { /* one size of valve, tried on all windows of a batch */
+	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
+	bool seen[LEARN_WINDOWS];
+	double misfit[LEARN_WINDOWS]; /* a sample */
+};
+
+static void look_with(double flow_m3_s, const struct batch *b, struct start *s)
 {
-	static const double flow_m3_s[] = {0.5e-3, 1.5e-3, 4e-3, 10e-3};
-	double total[4] = {0};
-	struct onset_result found[4][LEARN_WINDOWS];
 	for (size_t i = 0; i < b->n; i++) {
 		struct onset_prior wide = b->prior[i];
-		for (int k = 0; k < 4; k++) {
-			wide.mean[ONSET_K] = log(flow_m3_s[k]);
-			wide.sd[ONSET_K] = 0.5;
-			if (!onset_fit(&b->window[i], &wide, &found[k][i]))
-				found[k][i].misfit = 0;
-			total[k] += fmin(found[k][i].misfit, 10 * (double)b->window[i].n);
+		struct onset_result r;
+		wide.mean[ONSET_K] = log(flow_m3_s);
+		wide.sd[ONSET_K] = 0.4;
+		s->misfit[i] = INFINITY;
+		s->seen[i] = onset_fit(&b->window[i], &wide, &r) && r.log_bayes_factor > 5 &&
+		             r.log_against_opposite > 5;
+		if (s->seen[i])
+			s->misfit[i] = r.misfit / (double)b->window[i].n;
+		memcpy(s->value[i], wide.mean, sizeof(wide.mean));
+		s->value[i][ONSET_T50] = r.t50_s;
+		s->value[i][ONSET_P0] = onset_start(&b->window[i], r.t50_s);
+	}
+}
+
+/* Windows in which some size of valve shows an event, but for those that no size explains half as
+ * well as it explains the others. */
+static void take_seen(const struct start *start, struct batch *b)
+{
+	double best[LEARN_WINDOWS], sorted[LEARN_WINDOWS];
+	size_t n = 0;
+	for (size_t i = 0; i < b->n; i++) {
+		best[i] = INFINITY;
+		for (int k = 0; k < SIZES; k++)
+			best[i] = fmin(best[i], start[k].misfit[i]);
+		if (isfinite(best[i]))
+			sorted[n++] = best[i];
+	}
+	double middle = n ? median(sorted, n) : 0;
+	for (size_t i = 0; i < b->n; i++)
+		b->use[i] = best[i] < 4 * middle + 1;
+}
+
+/* Nothing known yet: every event with several sizes of valve, anywhere after its command; the size
+ * that explains all of them best is kept. */
+static void first_look(const struct onset_prior *prior, struct batch *b)
+{
+	static const double flow_m3_s[SIZES] = {0.5e-3, 1.5e-3, 4e-3, 10e-3};
+	static struct start start[SIZES];
+	double best = INFINITY, sd[ONSET_PARAMETERS] = {0};
+	for (int k = 0; k < SIZES; k++)
+		look_with(flow_m3_s[k], b, &start[k]);
+	take_seen(start, b);
+	for (int k = 0; k < SIZES; k++) {
+		double sum = onset_learn(b->window, b->n, prior, start[k].value, b->use, sd);
+		if (sum < best) {
+			best = sum;
+			memcpy(b->value, start[k].value, sizeof(b->value));
 		}
 	}
-	int best = 0;
-	for (int k = 1; k < 4; k++)
-		if (total[k] < total[best])
-			best = k;
-	for (size_t i = 0; i < b->n; i++) {
-		const struct onset_result *r = &found[best][i];
-		b->use[i] = r->log_bayes_factor > 5 && r->log_against_opposite > 5;
-		memcpy(b->value[i], r->value, sizeof(r->value));
-	}
-	(void)g;
 }
 
 static void look_again(const struct group *g, struct batch *b)
@@ -82,21 +118,6 @@ static void look_again(const struct group *g, struct batch *b)
 		memcpy(b->value[i], r.value, sizeof(r.value));
 		memcpy(b->value[i] + ONSET_K, g->value + ONSET_K,
 		       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
-	}
-}
-
-/* Shared values to start from: the middle of what the single fits say. */
-static void middle_values(struct batch *b)
-{
-	for (int j = ONSET_K; j < ONSET_PARAMETERS; j++) {
-		double x[LEARN_WINDOWS];
-		size_t n = 0;
-		for (size_t i = 0; i < b->n; i++)
-			if (b->use[i])
-				x[n++] = b->value[i][j];
-		double shared = n ? median(x, n) : 0;
-		for (size_t i = 0; n && i < b->n; i++)
-			b->value[i][j] = shared;
 	}
 }
 
@@ -149,25 +170,31 @@ static void take_delay(struct group *g, const struct batch *b)
 	g->scale_s = fmax(3e-3, 2 * 1.4826 * median(off, n));
 }
 
+/* What is known beforehand of what the events of a kind share: 3 l/s, 0.35 W/K at 290 K, a
+ * ramp of 4 ms, b of 0.4; and how far off that may be. */
+static void wide_prior(const struct batch *b, struct onset_prior *prior)
+{
+	static const double mean[ONSET_PARAMETERS] = {0, 0, -5.8, 0, 4.6, -5.52, 0.4};
+	static const double sd[ONSET_PARAMETERS] = {0, 0, 1.0, 0.15, 0.7, 0.5, 0.08};
+	*prior = b->prior[0];
+	for (int j = ONSET_K; j < ONSET_PARAMETERS; j++) {
+		prior->mean[j] = mean[j];
+		prior->sd[j] = sd[j];
+	}
+}
+
 /* Learns one kind from its batch; `first` when nothing is known of it. */
 static double learn_group(struct group *g, struct batch *b, bool first)
 {
+	struct onset_prior prior;
+	double sd[ONSET_PARAMETERS] = {0};
+	wide_prior(b, &prior);
 	if (first)
-		first_look(g, b);
+		first_look(&prior, b);
 	else
 		look_again(g, b);
 	if (used(b) < 3)
 		return 0;
-	if (first)
-		middle_values(b);
-	struct onset_prior prior = b->prior[0];
-	static const double wide[ONSET_PARAMETERS] = {0, 0, 1.0, 0.15, 0.7, 0.5, 0.08};
-	static const double mean[ONSET_PARAMETERS] = {0, 0, -5.8, 0, 4.6, -5.52, 0.4};
-	for (int j = ONSET_K; j < ONSET_PARAMETERS; j++) {
-		prior.mean[j] = mean[j];
-		prior.sd[j] = wide[j];
-	}
-	double sd[ONSET_PARAMETERS] = {0};
 	onset_learn(b->window, b->n, &prior, b->value, b->use, sd);
 	double misfit = leave_out_strays(b);
 	if (used(b) < 3)

@@ -246,26 +246,46 @@ static bool is_good(uint8_t flag)
 	return flag == CRANK_GOOD || flag == CRANK_NOT_ALIGNED;
 }
 
-static void count_teeth(struct crank_solver *s, const struct leg *leg)
+static bool counts(const struct crank_solver *s, const struct ride_edge *e)
+{
+	return s->engine.edges == EDGES_BOTH || (e->level != 0) == (s->engine.edges == EDGES_RISING);
+}
+
+/* Edges that are no tooth's count as extra where the count is sure. */
+static void count_edges(struct crank_solver *s, const struct leg *leg)
+{
+	size_t p = 0;
+	for (size_t i = 0; i < leg->tooth_n; i++) {
+		const struct ride_edge *e = &leg->tooth[i];
+		if (!counts(s, e))
+			continue;
+		while (p < s->crank.n && s->point[p].t_us < e->t_us)
+			p++;
+		bool taken = p < s->crank.n && s->point[p].t_us == e->t_us;
+		bool sure = p > 0 && is_good(s->point[p - 1].flag);
+		p += taken;
+		if (!in_core(leg, e->t_us))
+			continue;
+		s->totals.teeth_seen++;
+		s->totals.teeth_extra += !taken && sure;
+	}
+}
+
+static void count_points(struct crank_solver *s, const struct leg *leg)
 {
 	struct crank_totals *t = &s->totals;
-	uint64_t seen = 0, taken = 0;
-	for (size_t i = 0; i < leg->tooth_n; i++)
-		if (in_core(leg, leg->tooth[i].t_us))
-			seen += s->engine.edges == EDGES_BOTH ||
-			        (leg->tooth[i].level != 0) == (s->engine.edges == EDGES_RISING);
 	for (size_t i = 0; i < s->crank.n; i++) {
 		const struct crank_point *p = &s->point[i];
 		if (!in_core(leg, p->t_us))
 			continue;
-		taken++;
-		t->sum_sd2 += is_good(p->flag) ? (double)p->sd_rad * (double)p->sd_rad : 0;
-		t->sd_n += is_good(p->flag);
-		if (i + 1 < s->crank.n && (is_good(p->flag) || p->flag == CRANK_DROPOUT))
-			t->teeth_missed += (uint64_t)llabs(p[1].slot - p->slot) - 1;
+		if (is_good(p->flag)) {
+			t->sum_sd2 += (double)p->sd_rad * (double)p->sd_rad;
+			t->sd_n++;
+		}
+		bool known = is_good(p->flag) || p->flag == CRANK_DROPOUT;
+		if (i + 1 < s->crank.n && known && p[1].slot > p->slot)
+			t->teeth_missed += (uint64_t)(p[1].slot - p->slot - 1);
 	}
-	t->teeth_seen += seen;
-	t->teeth_extra += seen - taken;
 }
 
 static void count_time(struct crank_solver *s, const struct leg *leg)
@@ -360,7 +380,8 @@ int crank_solve(struct crank_solver *s, const struct leg *leg, const struct cran
 	if (!leg->continues)
 		s->carry_n = 0;
 	build_points(s);
-	count_teeth(s, leg);
+	count_edges(s, leg);
+	count_points(s, leg);
 	count_time(s, leg);
 	count_index(s, leg);
 	carry_on(s, leg);

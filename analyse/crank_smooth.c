@@ -2,6 +2,8 @@
 #include "analyse/crank_smooth.h"
 #include "analyse/crank_motion.h"
 
+#include <gsl/gsl_sort.h>
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -9,7 +11,9 @@
 #define OVERLAP 384 /* edges on either side of a block: far beyond the filter's memory */
 #define ROBUST_SD 3.0
 #define REJECT_SD 8.0
-#define REJECT_ROW 3      /* that many in a row are no outliers: the crank did move so */
+#define REJECT_ROW 3 /* that many in a row are no outliers: the crank did move so */
+#define FAR_SD 4.0
+#define SETTLE 8          /* edges after which the filter knows its state */
 #define TIMER_SD_S 1.2e-6 /* of a 4 us tick */
 
 struct step {              /* what the backward pass needs of an edge */
@@ -162,44 +166,87 @@ void smooth_run(struct smooth_work *w, const struct smooth_noise *noise, const s
 	}
 }
 
-double smooth_likelihood(const struct smooth_noise *noise, const struct smooth_edge *e, size_t n,
-                         double *scale)
+struct tally { /* of innovations over their standard deviations */
+	double sum_log, sum_square;
+	size_t used, far;
+};
+
+/* Innovations within `reach` standard deviations; the others move nothing.
+ * `size` (may be NULL) takes |innovation| / sd of each. */
+static struct tally tally_innovations(const struct smooth_noise *noise, const struct smooth_edge *e, size_t n,
+                                      double reach, double *size)
 {
 	struct motion m = set_out(noise, e);
-	double sum_log = 0, sum_square = 0, used = 0;
+	struct tally t = {0, 0, 0, 0};
+	int row = 0;
 	for (size_t i = 0; i < n; i++) {
-		double innovation = e[i].angle_rad - m.x[0];
-		struct motion_gain g = motion_take_covariance(m.p, edge_variance(noise, m.x[1]));
+		double innovation = e[i].angle_rad - m.x[0], var = edge_variance(noise, m.x[1]);
+		double z2 = innovation * innovation / (m.p[0] + var);
+		bool far = i >= SETTLE && row < REJECT_ROW && z2 > reach * reach;
+		struct motion_gain g = motion_take_covariance(m.p, far ? 1e6 * (m.p[0] + var) : var);
 		motion_take_state(m.x, &g, innovation);
-		if (i >= 8) { /* the start knows nothing yet */
-			sum_log += log(g.s);
-			sum_square += innovation * innovation / g.s;
-			used++;
+		row = far ? row + 1 : 0;
+		if (i >= SETTLE && size != NULL)
+			size[i - SETTLE] = sqrt(z2);
+		if (i >= SETTLE && !far) {
+			t.sum_log += log(g.s);
+			t.sum_square += z2;
+			t.used++;
 		}
+		t.far += far;
 		if (i + 1 < n)
 			motion_move(&m, e[i + 1].t_s - e[i].t_s, noise->drift_rad2_s4 * fabs(m.x[1]));
 	}
-	double square = fmax(sum_square / used, 1e-30);
+	return t;
+}
+
+double smooth_likelihood(const struct smooth_noise *noise, const struct smooth_edge *e, size_t n,
+                         double *scale)
+{
+	struct tally t = tally_innovations(noise, e, n, 1e9, NULL);
+	double square = fmax(t.sum_square / (double)t.used, 1e-30);
 	*scale = sqrt(square);
-	return -0.5 * (sum_log + used * log(square));
+	return -0.5 * (t.sum_log + (double)t.used * log(square));
+}
+
+static struct smooth_noise scaled(struct smooth_noise n, double scale)
+{
+	return (struct smooth_noise){n.edge_sd_rad * scale, n.drift_rad2_s4 * scale * scale};
+}
+
+/* Likelihood at the best scale, in which a few edges far off (an extra one
+ * taken for a tooth) have little say. */
+static double robust_likelihood(struct smooth_noise *noise, const struct smooth_edge *e, size_t n,
+                                double *size)
+{
+	tally_innovations(noise, e, n, 1e9, size);
+	gsl_sort(size, 1, n - SETTLE);
+	*noise = scaled(*noise, gsl_stats_median_from_sorted_data(size, 1, n - SETTLE) / 0.6745);
+	struct tally t = tally_innovations(noise, e, n, FAR_SD, NULL);
+	if (t.used < n / 2)
+		return -INFINITY;
+	double used = (double)t.used, square = t.sum_square / used;
+	*noise = scaled(*noise, sqrt(square));
+	double log_mean = t.sum_log / used + log(square);
+	return -0.5 * used * (log_mean + 1) - 0.5 * (double)t.far * (log_mean + FAR_SD * FAR_SD);
 }
 
 bool smooth_fit_noise(const struct smooth_edge *edge, size_t n, struct smooth_noise *noise)
 {
 	if (n < 32)
 		return false;
+	double *size = malloc(n * sizeof *size), best = -INFINITY;
+	if (size == NULL)
+		return false;
 	double omega = (edge[n - 1].angle_rad - edge[0].angle_rad) / (edge[n - 1].t_s - edge[0].t_s);
-	double sd = 0.05 * 3.14159265358979 / 180, best = -INFINITY;
-	struct smooth_noise found = *noise;
 	for (double lg = -7; lg < 2.01; lg += 0.25) {
-		struct smooth_noise trial = {sd, pow(10, lg) * pow(omega, 4)};
-		double scale, value = smooth_likelihood(&trial, edge, n, &scale);
-		if (!(value > best))
-			continue;
-		best = value;
-		found.edge_sd_rad = sd * scale;
-		found.drift_rad2_s4 = trial.drift_rad2_s4 * scale * scale;
+		struct smooth_noise trial = {1e-3, pow(10, lg) * pow(omega, 4)};
+		double value = robust_likelihood(&trial, edge, n, size);
+		if (value > best) {
+			best = value;
+			*noise = trial;
+		}
 	}
-	*noise = found;
+	free(size);
 	return best > -INFINITY;
 }

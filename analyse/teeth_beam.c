@@ -38,7 +38,7 @@ struct beam {
 	const struct teeth_walk *k;
 	struct story story[STORIES_MAX], grown[STORIES_MAX * 8];
 	int story_n, grown_n;
-	struct node node[TEETH_BEAM_EDGES * STORIES_MAX * 2];
+	struct node node[TEETH_BEAM_EDGES * STORIES_MAX * 8];
 	int node_n;
 	double edge_var;
 };
@@ -47,7 +47,7 @@ struct beam {
  * speed of one ride. */
 static double drift_rate(const struct teeth_walk *k, double omega)
 {
-	double per_rad = k->drift > 0 ? 4 * k->drift : 0.3 * pow(fmax(k->omega_ref, fabs(omega)), 4);
+	double per_rad = k->drift > 0 ? 2 * k->drift : 0.3 * pow(fmax(k->omega_ref, fabs(omega)), 4);
 	return per_rad * fmax(fabs(omega), 0.05 * k->omega_ref);
 }
 

@@ -60,6 +60,11 @@ static double robust_sum(const double *r, size_t n)
 	return sum;
 }
 
+static double clamp(double x, double low, double high)
+{
+	return fmin(fmax(x, low), high);
+}
+
 static double precision(double sd)
 {
 	return sd > 0 ? 1 / (sd * sd) : 1e12;
@@ -190,17 +195,37 @@ struct scan {
 	size_t n, best;
 };
 
+/* Objective at one t50 with p0 alone adjusted: the other slopes hold only near the t50 at
+ * which they were taken. */
+static double glance(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
+                     double t50_s)
+{
+	double top = 0, bottom = 1e-9;
+	at->value[ONSET_T50] = t50_s;
+	residuals(w, at->value, at->residual);
+	const double *s = at->slope[ONSET_P0];
+	for (size_t i = 0; i < w->n; i++) {
+		double far = fmin(1, FAR / fmax(fabs(at->residual[i]), 1));
+		top += far * s[i] * at->residual[i];
+		bottom += far * s[i] * s[i];
+	}
+	double off[ONSET_SAMPLES_MAX], shift = clamp(top / bottom, -0.1, 0.1);
+	for (size_t i = 0; i < w->n; i++)
+		off[i] = at->residual[i] - s[i] * shift;
+	return robust_sum(off, w->n) + t50_penalty(prior, t50_s);
+}
+
 /* The objective over the whole span where the event may lie. */
 static void scan_over(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
                       struct scan *s)
 {
-	double span = prior->latest_s - prior->earliest_s, step[LOCAL];
+	double span = prior->latest_s - prior->earliest_s;
 	double ramp_s = exp(prior->mean[ONSET_RAMP]);
 	s->n = (size_t)fmin(fmax(ceil(span / fmax(ramp_s / 2, 1e-3)), 4), SCAN_MAX);
 	s->best = 0;
 	for (size_t i = 0; i < s->n; i++) {
 		s->t_s[i] = prior->earliest_s + span * ((double)i + 0.5) / (double)s->n;
-		s->sum[i] = profile(w, prior, at, s->t_s[i], step) + t50_penalty(prior, s->t_s[i]);
+		s->sum[i] = glance(w, prior, at, s->t_s[i]);
 		if (s->sum[i] < s->sum[s->best])
 			s->best = i;
 	}
@@ -213,18 +238,15 @@ static double objective(const struct onset_window *w, const struct onset_prior *
 	return robust_sum(residual, w->n) + prior_sum(prior, value, ONSET_T50);
 }
 
-static double clamp(double x, double low, double high)
-{
-	return fmin(fmax(x, low), high);
-}
-
 static void step_to(const struct onset_prior *prior, const double *from, const double *step, double by,
                     double *to)
 {
 	const double limit[LOCAL] = {3e-3, 0.3, 0.3, 0.2};
 	memcpy(to, from, sizeof(*to) * ONSET_PARAMETERS);
 	for (int j = 0; j < LOCAL; j++)
-		to[j] += by * clamp(step[j], -limit[j], limit[j]);
+		by = fmin(by, limit[j] / fmax(fabs(step[j]), 1e-30));
+	for (int j = 0; j < LOCAL; j++)
+		to[j] += by * step[j];
 	to[ONSET_T50] = clamp(to[ONSET_T50], prior->earliest_s, prior->latest_s);
 }
 
@@ -236,7 +258,7 @@ static double climb(const struct onset_window *w, const struct onset_prior *prio
 	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], next[ONSET_PARAMETERS];
 	double residual[ONSET_SAMPLES_MAX];
 	*sd = prior->sd[ONSET_T50];
-	for (int round = 0; round < 6; round++) {
+	for (int round = 0; round < 8; round++) {
 		slopes(w, at, ONSET_T50);
 		normal_equations(at, prior, ONSET_T50, a, b);
 		if (!spd_solve(a, b, LOCAL, x))
@@ -311,7 +333,7 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 {
 	struct point at, other;
 	struct scan scan;
-	double step[LOCAL], sd;
+	double sd;
 	memset(out, 0, sizeof(*out));
 	if (w->n < 5 || w->cells < 4 || !(prior->latest_s > prior->earliest_s))
 		return false;
@@ -319,14 +341,13 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 	double opposite = without_event(w, prior, &other, -INFINITY);
 	start_at(w, prior, &other);
 	double stayed = without_event(w, prior, &other, INFINITY);
-	at = other;
+	start_at(w, prior, &at);
 	at.value[ONSET_T50] = clamp(prior->mean[ONSET_T50], prior->earliest_s, prior->latest_s);
 	residuals(w, at.value, at.residual);
 	slopes(w, &at, ONSET_P0);
 	out->expected = expected_misfit(prior, &at, &other);
 	scan_over(w, prior, &at, &scan);
-	profile(w, prior, &at, scan.t_s[scan.best], step);
-	step_to(prior, at.value, step, 1, at.value);
+	at.value[ONSET_T50] = scan.t_s[scan.best];
 	climb(w, prior, &at, &sd);
 	memcpy(out->value, at.value, sizeof(at.value));
 	double best = posterior(w, prior, &at, sd, 5e-5, out);

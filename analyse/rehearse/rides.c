@@ -16,8 +16,8 @@ struct ride {
  * 22 ms after the command, half shut 28 ms), rolling when the log begins. */
 #define ON_THE_LINE                                                                                          \
 	"open_delay=20", "open_ramp=4", "shut_delay=25.5", "shut_ramp=5", "start_mode=1", "rpm=50",          \
-	    "start_angle=20", "extra_mass=200", "brake=15", "brake_swing=10", "brake_period=14"
-#define AS_FOUND ON_THE_LINE, "opens.1=150", "opens.3=330"
+	    "start_angle=20", "extra_mass=150", "brake=17", "brake_swing=14", "brake_period=12"
+#define AS_FOUND ON_THE_LINE, "opens.1=130", "opens.3=310"
 
 static const struct ride rides[] = {
     {"late",

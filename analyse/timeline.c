@@ -53,9 +53,10 @@ const struct timeline_counts *timeline_counts(const struct timeline *t)
 	return &t->counts;
 }
 
-static bool from_host(unsigned kind)
+/* Host-side kinds and the hello carry no sender time of their own. */
+static bool timeless(unsigned kind)
 {
-	return kind == RECORD_ARRIVAL || kind == RECORD_GAP || kind == RECORD_ALARM;
+	return kind == RECORD_ARRIVAL || kind == RECORD_GAP || kind == RECORD_ALARM || kind == RECORD_HELLO;
 }
 
 /* Takes the next record, from the queue or the log. */
@@ -99,7 +100,7 @@ static bool jump_is_true(const struct timeline *t, uint32_t candidate)
 	int for_jump = 0, against = 0;
 	for (size_t i = 0; i < t->n; i++) {
 		const struct record *r = &t->queue[(t->head + i) % LOOK_AHEAD].record.r;
-		if (from_host(r->kind))
+		if (timeless(r->kind))
 			continue;
 		int32_t a = apart_us(r->t_us, candidate), b = apart_us(r->t_us, (uint32_t)t->last_us);
 		for_jump += a >= -BACK_US && a <= NEAR_US;
@@ -187,7 +188,7 @@ int timeline_next(struct timeline *t, struct timeline_record *out, struct fault 
 		}
 		if (l.r.kind == RECORD_GAP && l.r.channel == GAP_SENDER_RESET)
 			t->reset_told = t->started;
-		if (!from_host(l.r.kind))
+		if (!timeless(l.r.kind))
 			got = place(t, &l, out, fault);
 		if (got < 0)
 			return -1;

@@ -31,7 +31,7 @@ static struct plant make_plant(const struct engine *e, const char *const *assign
 
 static double p_v_power(const struct plant *p, enum engine_end end, double n)
 {
-	return plant_chamber(p, p->y, end).p_pa * pow(mech_volume_m3(&p->mech, end, p->y[THETA]), n);
+	return p->now.chamber[end].p_pa * pow(mech_volume_m3(&p->mech, end, p->y[THETA]), n);
 }
 
 /* Largest relative departure of p V^n over one turn at 60 rpm. */
@@ -87,11 +87,11 @@ static struct plant blow_down_plant(const char *heat)
 static double time_down_to(struct plant *p, double p_pa)
 {
 	const struct plant_areas open = one_open(PORT_CAP_EXHAUST);
-	double before, now = plant_chamber(p, p->y, END_CAP).p_pa;
+	double before, now = p->now.chamber[END_CAP].p_pa;
 	do {
 		before = now;
 		plant_step(p, &open);
-		now = plant_chamber(p, p->y, END_CAP).p_pa;
+		now = p->now.chamber[END_CAP].p_pa;
 		ck_assert_double_lt(p->t_s, 5);
 	} while (now > p_pa);
 	return p->t_s - p->step_s * (p_pa - now) / (before - now);
@@ -114,7 +114,7 @@ START_TEST(a_tank_empties_as_computed_without_heat)
 	const struct blow_down *b = &blow_downs[_i];
 	struct plant p = blow_down_plant("wall_h=0");
 	ck_assert_double_eq_tol(time_down_to(&p, b->bar * 1e5), b->adiabatic_s, 1e-3 * b->adiabatic_s);
-	ck_assert_double_eq_tol(plant_chamber(&p, p.y, END_CAP).t_k, b->adiabatic_k, 0.06);
+	ck_assert_double_eq_tol(p.now.chamber[END_CAP].t_k, b->adiabatic_k, 0.06);
 }
 END_TEST
 

@@ -13,10 +13,9 @@ static double turns(const struct plant *p, enum engine_end end, double theta)
 }
 
 /* How far this end's pressure is above a tenth of the supply's, gauge. */
-static double margin_pa(const struct plant *p, const double y[PLANT_STATES], enum engine_end end)
+static double margin_pa(const struct plant *p, const struct plant_view *v, enum engine_end end)
 {
-	double gauge = plant_chamber(p, y, end).p_pa - p->ambient_pa;
-	double supply = plant_line(p, y).p_pa - p->ambient_pa;
+	double gauge = v->chamber[end].p_pa - p->ambient_pa, supply = v->line.p_pa - p->ambient_pa;
 	return gauge - USEFUL_PART * fmax(supply, 0);
 }
 
@@ -34,10 +33,10 @@ static double part_above(double a, double b)
 static double useful_rad(const struct plant *p, enum engine_end end)
 {
 	double before = p->y_before[THETA], now = p->y[THETA];
-	double arm = mech_arm_m(&p->mech, (before + now) / 2);
+	double arm = p->before.arm_m + p->now.arm_m;
 	if (end == END_CAP ? arm <= 0 : arm >= 0)
 		return 0;
-	return (now - before) * part_above(margin_pa(p, p->y_before, end), margin_pa(p, p->y, end));
+	return (now - before) * part_above(margin_pa(p, &p->before, end), margin_pa(p, &p->now, end));
 }
 
 static double at_part(const struct plant *p, int state, double u)
@@ -94,5 +93,5 @@ void loops_step(struct loops *s, const struct plant *p, const struct sender *clo
 
 void loops_release(struct loops *s, const struct plant *p, enum engine_end end)
 {
-	s->loop[end].release_bar_gauge = unit_bar_gauge(plant_chamber(p, p->y, end).p_pa, p->ambient_pa);
+	s->loop[end].release_bar_gauge = unit_bar_gauge(p->now.chamber[end].p_pa, p->ambient_pa);
 }

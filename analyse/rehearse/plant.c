@@ -43,6 +43,42 @@ static void start_gas(struct plant *p)
 	}
 }
 
+/* The stiffest part is a chamber at dead centre behind open valves near equal
+ * pressures, where the flow is straight in the pressure difference: time
+ * constant V / (gamma C rho0 R sqrt(T T0) slope), slope 24 for b = 0.3.  RK4
+ * holds to 2.78 of it; 2 leaves room. */
+double plant_step_limit(const struct plant *p)
+{
+	double c = p->piston_leak_c;
+	for (int i = 0; i < PORT_COUNT; i++)
+		c = fmax(c, p->c[i] + p->seat_leak_c[i]);
+	double v = fmin(p->mech.clearance_m3[END_CAP], p->mech.clearance_m3[END_ROD]);
+	double near_equal = 24 * AIR_GAMMA * c * AIR_ANR_DENSITY * AIR_R * AIR_ANR_TEMPERATURE_K;
+	return 2 * v / near_equal;
+}
+
+double plant_regulator_pa(const struct plant *p, double t_s)
+{
+	const struct settings *s = &p->s;
+	if (t_s >= s->shut_at)
+		return p->ambient_pa;
+	double to = given_or(s->regulator_to, s->regulator);
+	return p->ambient_pa + 1e5 * (s->regulator + (to - s->regulator) * fmin(t_s / s->duration, 1));
+}
+
+static struct plant_view view_of(const struct plant *p, const double y[PLANT_STATES])
+{
+	const struct mech *m = &p->mech;
+	struct plant_view v = {.x_m = mech_travel_m(m, y[THETA]), .arm_m = mech_arm_m(m, y[THETA])};
+	double v_cap = m->clearance_m3[END_CAP] + m->area_m2[END_CAP] * v.x_m;
+	double v_rod = m->clearance_m3[END_ROD] + m->area_m2[END_ROD] * (m->stroke_m - v.x_m);
+	v.tank = gas_state(y[TANK_M], y[TANK_U], p->tank_m3);
+	v.line = gas_state(y[LINE_M], y[LINE_U], p->line_m3);
+	v.chamber[END_CAP] = gas_state(y[CHAMBER_M], y[CHAMBER_U], v_cap);
+	v.chamber[END_ROD] = gas_state(y[ROD_M], y[ROD_U], v_rod);
+	return v;
+}
+
 struct plant plant_make(const struct engine *e, const struct settings *s)
 {
 	struct plant p = {.mech = mech_of(e), .s = *s, .step_s = s->step * 1e-3, .bore_m = e->bore_m};
@@ -60,118 +96,65 @@ struct plant plant_make(const struct engine *e, const struct settings *s)
 	p.y[OMEGA] = drive_start_speed(s);
 	start_gas(&p);
 	memcpy(p.y_before, p.y, sizeof p.y);
+	p.now = p.before = view_of(&p, p.y);
 	return p;
 }
 
-/* The stiffest part is a chamber at dead centre behind open valves near equal
- * pressures, where the flow is straight in the pressure difference: time
- * constant V / (gamma C rho0 R sqrt(T T0) slope), slope 24 for b = 0.3.  RK4
- * holds to 2.78 of it; 2 leaves room. */
-double plant_step_limit(const struct plant *p)
-{
-	double c = p->piston_leak_c;
-	for (int i = 0; i < PORT_COUNT; i++)
-		c = fmax(c, p->c[i] + p->seat_leak_c[i]);
-	double v = fmin(p->mech.clearance_m3[END_CAP], p->mech.clearance_m3[END_ROD]);
-	double near_equal = 24 * AIR_GAMMA * c * AIR_ANR_DENSITY * AIR_R * AIR_ANR_TEMPERATURE_K;
-	return 2 * v / near_equal;
-}
-
-struct gas plant_chamber(const struct plant *p, const double y[PLANT_STATES], enum engine_end end)
-{
-	double v = mech_volume_m3(&p->mech, end, y[THETA]);
-	return gas_state(y[CHAMBER_M + 2 * end], y[CHAMBER_U + 2 * end], v);
-}
-
-struct gas plant_line(const struct plant *p, const double y[PLANT_STATES])
-{
-	return gas_state(y[LINE_M], y[LINE_U], p->line_m3);
-}
-
-struct gas plant_tank(const struct plant *p, const double y[PLANT_STATES])
-{
-	return gas_state(y[TANK_M], y[TANK_U], p->tank_m3);
-}
-
-double plant_regulator_pa(const struct plant *p, double t_s)
-{
-	const struct settings *s = &p->s;
-	if (t_s >= s->shut_at)
-		return p->ambient_pa;
-	double to = given_or(s->regulator_to, s->regulator);
-	return p->ambient_pa + 1e5 * (s->regulator + (to - s->regulator) * fmin(t_s / s->duration, 1));
-}
-
-/* Everything the equations need about one instant. */
-struct instant {
-	struct gas tank, line, chamber[END_COUNT];
-	struct gas_rate d_tank, d_line, d_chamber[END_COUNT], vented;
-	double x, arm;           /* piston travel, m; d travel / d theta, m/rad */
+/* What flows at one instant. */
+struct flows {
+	struct gas_rate tank, line, chamber[END_COUNT], vented;
 	double inlet[END_COUNT]; /* kg/s */
 };
 
-static void look(const struct plant *p, const double y[PLANT_STATES], struct instant *i)
-{
-	memset(i, 0, sizeof *i);
-	const struct mech *m = &p->mech;
-	i->x = mech_travel_m(m, y[THETA]);
-	i->arm = mech_arm_m(m, y[THETA]);
-	double v_cap = m->clearance_m3[END_CAP] + m->area_m2[END_CAP] * i->x;
-	double v_rod = m->clearance_m3[END_ROD] + m->area_m2[END_ROD] * (m->stroke_m - i->x);
-	i->tank = plant_tank(p, y);
-	i->line = plant_line(p, y);
-	i->chamber[END_CAP] = gas_state(y[CHAMBER_M], y[CHAMBER_U], v_cap);
-	i->chamber[END_ROD] = gas_state(y[ROD_M], y[ROD_U], v_rod);
-}
-
 /* The regulator opens in proportion to how far the line is below its setting
  * and never lets air back. */
-static void feed_line(const struct plant *p, double t_s, struct instant *i)
+static void feed_line(const struct plant *p, double t_s, const struct plant_view *v, struct flows *f)
 {
-	double opening = (plant_regulator_pa(p, t_s) - i->line.p_pa) / (p->s.droop * 1e5);
+	double opening = (plant_regulator_pa(p, t_s) - v->line.p_pa) / (p->s.droop * 1e5);
 	opening = fmin(fmax(opening, 0), 1);
-	if (i->tank.p_pa > i->line.p_pa)
-		gas_flow(opening * p->regulator_c, 0.3, i->tank, i->line, &i->d_tank, &i->d_line);
+	if (v->tank.p_pa > v->line.p_pa)
+		gas_flow(opening * p->regulator_c, 0.3, v->tank, v->line, &f->tank, &f->line);
 }
 
-static void breathe(const struct plant *p, const double area[PORT_COUNT], struct instant *i)
+static void breathe(const struct plant *p, const double area[PORT_COUNT], const struct plant_view *v,
+                    struct flows *f)
 {
 	const struct gas ambient = {.p_pa = p->ambient_pa, .t_k = p->wall_k};
 	for (int end = END_CAP; end < END_COUNT; end++) {
 		int in = end == END_CAP ? PORT_CAP_INLET : PORT_ROD_INLET, out = in + 1;
-		i->inlet[end] = gas_flow(p->c[in] * area[in] + p->seat_leak_c[in], p->s.b[in], i->line,
-		                         i->chamber[end], &i->d_line, &i->d_chamber[end]);
-		gas_flow(p->c[out] * area[out] + p->seat_leak_c[out], p->s.b[out], i->chamber[end], ambient,
-		         &i->d_chamber[end], &i->vented);
+		f->inlet[end] = gas_flow(p->c[in] * area[in] + p->seat_leak_c[in], p->s.b[in], v->line,
+		                         v->chamber[end], &f->line, &f->chamber[end]);
+		gas_flow(p->c[out] * area[out] + p->seat_leak_c[out], p->s.b[out], v->chamber[end], ambient,
+		         &f->chamber[end], &f->vented);
 	}
-	gas_flow(p->piston_leak_c, 0.3, i->chamber[END_CAP], i->chamber[END_ROD], &i->d_chamber[END_CAP],
-	         &i->d_chamber[END_ROD]);
-	gas_flow(p->gland_leak_c, 0.3, i->chamber[END_ROD], ambient, &i->d_chamber[END_ROD], &i->vented);
+	gas_flow(p->piston_leak_c, 0.3, v->chamber[END_CAP], v->chamber[END_ROD], &f->chamber[END_CAP],
+	         &f->chamber[END_ROD]);
+	gas_flow(p->gland_leak_c, 0.3, v->chamber[END_ROD], ambient, &f->chamber[END_ROD], &f->vented);
 }
 
-static void warm(const struct plant *p, struct instant *i)
+static void warm(const struct plant *p, const struct plant_view *v, struct flows *f)
 {
 	double around = UNIT_PI * p->bore_m;
-	i->d_tank.u += p->s.tank_heat * (p->wall_k - i->tank.t_k);
-	i->d_line.u += p->s.line_heat * (p->wall_k - i->line.t_k);
+	f->tank.u += p->s.tank_heat * (p->wall_k - v->tank.t_k);
+	f->line.u += p->s.line_heat * (p->wall_k - v->line.t_k);
 	for (int end = END_CAP; end < END_COUNT; end++) {
-		double length = end == END_CAP ? i->x : p->mech.stroke_m - i->x;
+		double length = end == END_CAP ? v->x_m : p->mech.stroke_m - v->x_m;
 		double exposed = 2 * p->mech.area_m2[end] + around * length;
-		i->d_chamber[end].u += p->s.wall_h * exposed * (p->wall_k - i->chamber[end].t_k);
+		f->chamber[end].u += p->s.wall_h * exposed * (p->wall_k - v->chamber[end].t_k);
 	}
 }
 
-static double gas_torque(const struct plant *p, const struct instant *i)
+static double gas_torque(const struct plant *p, const struct plant_view *v)
 {
-	double cap = (i->chamber[END_CAP].p_pa - p->ambient_pa) * p->mech.area_m2[END_CAP];
-	double rod = (i->chamber[END_ROD].p_pa - p->ambient_pa) * p->mech.area_m2[END_ROD];
-	return (cap - rod) * i->arm;
+	double cap = (v->chamber[END_CAP].p_pa - p->ambient_pa) * p->mech.area_m2[END_CAP];
+	double rod = (v->chamber[END_ROD].p_pa - p->ambient_pa) * p->mech.area_m2[END_ROD];
+	return (cap - rod) * v->arm_m;
 }
 
-static struct drive_load load_of(const struct plant *p, const struct instant *i)
+static struct drive_load load_of(const struct plant *p, const struct plant_view *v)
 {
-	double across = fabs(i->chamber[END_CAP].p_pa - i->chamber[END_ROD].p_pa) * 1e-5;
-	return (struct drive_load){.gas = gas_torque(p, i), .dry = p->dry + p->s.pressure_friction * across};
+	double across = fabs(v->chamber[END_CAP].p_pa - v->chamber[END_ROD].p_pa) * 1e-5;
+	return (struct drive_load){.gas = gas_torque(p, v), .dry = p->dry + p->s.pressure_friction * across};
 }
 
 static void put(double d[PLANT_STATES], int at, struct gas_rate r)
@@ -181,26 +164,25 @@ static void put(double d[PLANT_STATES], int at, struct gas_rate r)
 }
 
 static void derivative(const struct plant *p, double t_s, const double y[PLANT_STATES],
-                       const double area[PORT_COUNT], double d[PLANT_STATES])
+                       const struct plant_view *v, const double area[PORT_COUNT], double d[PLANT_STATES])
 {
-	struct instant i;
-	look(p, y, &i);
-	feed_line(p, t_s, &i);
-	breathe(p, area, &i);
-	warm(p, &i);
-	double omega = p->at_rest ? 0 : y[OMEGA], piston = i.arm * omega;
-	d[WORK] = i.chamber[END_CAP].p_pa * p->mech.area_m2[END_CAP] * piston;
-	d[WORK_ROD] = -i.chamber[END_ROD].p_pa * p->mech.area_m2[END_ROD] * piston;
-	i.d_chamber[END_CAP].u -= d[WORK];
-	i.d_chamber[END_ROD].u -= d[WORK_ROD];
-	put(d, TANK_M, i.d_tank);
-	put(d, LINE_M, i.d_line);
-	put(d, CHAMBER_M, i.d_chamber[END_CAP]);
-	put(d, ROD_M, i.d_chamber[END_ROD]);
-	d[AIR] = i.inlet[END_CAP];
-	d[AIR_ROD] = i.inlet[END_ROD];
-	d[VENT] = i.vented.m;
-	struct drive_load load = load_of(p, &i);
+	struct flows f = {.inlet = {0}};
+	feed_line(p, t_s, v, &f);
+	breathe(p, area, v, &f);
+	warm(p, v, &f);
+	double omega = p->at_rest ? 0 : y[OMEGA], piston = v->arm_m * omega;
+	d[WORK] = v->chamber[END_CAP].p_pa * p->mech.area_m2[END_CAP] * piston;
+	d[WORK_ROD] = -v->chamber[END_ROD].p_pa * p->mech.area_m2[END_ROD] * piston;
+	f.chamber[END_CAP].u -= d[WORK];
+	f.chamber[END_ROD].u -= d[WORK_ROD];
+	put(d, TANK_M, f.tank);
+	put(d, LINE_M, f.line);
+	put(d, CHAMBER_M, f.chamber[END_CAP]);
+	put(d, ROD_M, f.chamber[END_ROD]);
+	d[AIR] = f.inlet[END_CAP];
+	d[AIR_ROD] = f.inlet[END_ROD];
+	d[VENT] = f.vented.m;
+	struct drive_load load = load_of(p, v);
 	d[THETA] = omega;
 	d[OMEGA] = p->at_rest ? 0 : drive_acceleration(p, t_s, y[OMEGA], &load);
 }
@@ -212,31 +194,37 @@ static void add_scaled(double out[PLANT_STATES], const double y[PLANT_STATES], d
 		out[i] = y[i] + h * d[i];
 }
 
+/* The derivative a part h of a step further along k. */
+static void further(const struct plant *p, double h, const double k[PLANT_STATES],
+                    const double area[PORT_COUNT], double d[PLANT_STATES])
+{
+	double z[PLANT_STATES];
+	add_scaled(z, p->y, h, k);
+	struct plant_view v = view_of(p, z);
+	derivative(p, p->t_s + h, z, &v, area, d);
+}
+
 static void integrate(struct plant *p, const struct plant_areas *areas)
 {
-	double h = p->step_s, k1[PLANT_STATES], k2[PLANT_STATES], k3[PLANT_STATES], k4[PLANT_STATES],
-	       z[PLANT_STATES];
-	derivative(p, p->t_s, p->y, areas->at[0], k1);
-	add_scaled(z, p->y, h / 2, k1);
-	derivative(p, p->t_s + h / 2, z, areas->at[1], k2);
-	add_scaled(z, p->y, h / 2, k2);
-	derivative(p, p->t_s + h / 2, z, areas->at[1], k3);
-	add_scaled(z, p->y, h, k3);
-	derivative(p, p->t_s + h, z, areas->at[2], k4);
+	double h = p->step_s, k1[PLANT_STATES], k2[PLANT_STATES], k3[PLANT_STATES], k4[PLANT_STATES];
+	derivative(p, p->t_s, p->y, &p->now, areas->at[0], k1);
+	further(p, h / 2, k1, areas->at[1], k2);
+	further(p, h / 2, k2, areas->at[1], k3);
+	further(p, h, k3, areas->at[2], k4);
 	for (int i = 0; i < PLANT_STATES; i++)
 		p->y[i] += h / 6 * (k1[i] + 2 * k2[i] + 2 * k3[i] + k4[i]);
 }
 
 void plant_step(struct plant *p, const struct plant_areas *areas)
 {
-	struct instant i;
-	look(p, p->y, &i);
-	struct drive_load load = load_of(p, &i);
+	struct drive_load load = load_of(p, &p->now);
 	p->at_rest = drive_holds(p, p->t_s, p->y[OMEGA], &load);
 	if (p->at_rest)
 		p->y[OMEGA] = 0;
 	memcpy(p->y_before, p->y, sizeof p->y);
+	p->before = p->now;
 	integrate(p, areas);
+	p->now = view_of(p, p->y);
 	p->t_s += p->step_s;
 }
 

@@ -31,6 +31,13 @@ enum plant_state {
 	PLANT_STATES
 };
 
+/* What the states mean at one instant. */
+struct plant_view {
+	struct gas tank, line, chamber[END_COUNT];
+	double x_m;   /* piston travel from the cap-end dead centre */
+	double arm_m; /* d travel / d theta, m/rad */
+};
+
 struct plant {
 	struct mech mech;
 	struct settings s;
@@ -43,6 +50,7 @@ struct plant {
 	double dry;                    /* N m, dry friction that does not depend on pressure */
 	double t_s, step_s;
 	double y[PLANT_STATES], y_before[PLANT_STATES]; /* now, and one step ago */
+	struct plant_view now, before;
 	bool at_rest;
 };
 
@@ -66,11 +74,6 @@ double plant_theta(const struct plant *p, double t_s);
 double plant_omega(const struct plant *p, double t_s);
 /* Time within the last step at which the crank passes theta_rad. */
 double plant_passes(const struct plant *p, double theta_rad);
-
-/* Gas in a chamber, the line or the tank, in a given state vector. */
-struct gas plant_chamber(const struct plant *p, const double y[PLANT_STATES], enum engine_end end);
-struct gas plant_line(const struct plant *p, const double y[PLANT_STATES]);
-struct gas plant_tank(const struct plant *p, const double y[PLANT_STATES]);
 
 /* Regulator setting at a time, Pa absolute. */
 double plant_regulator_pa(const struct plant *p, double t_s);

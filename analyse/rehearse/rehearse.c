@@ -82,13 +82,13 @@ static double quantity(const struct rehearse *r, enum engine_sensor_role role)
 	const struct plant *p = &r->plant;
 	switch (role) {
 	case SENSOR_SUPPLY:
-		return plant_line(p, p->y).p_pa;
+		return p->now.line.p_pa;
 	case SENSOR_TANK:
-		return plant_tank(p, p->y).p_pa;
+		return p->now.tank.p_pa;
 	case SENSOR_CAP:
-		return plant_chamber(p, p->y, END_CAP).p_pa;
+		return p->now.chamber[END_CAP].p_pa;
 	case SENSOR_ROD:
-		return plant_chamber(p, p->y, END_ROD).p_pa;
+		return p->now.chamber[END_ROD].p_pa;
 	case SENSOR_BATTERY:
 		return r->s.battery - r->s.battery_sag * coils_on(&r->coils) -
 		       r->s.battery_droop * p->t_s / 60;
@@ -252,7 +252,7 @@ static void on_command(struct rehearse *r, const struct happening *h)
 	v.controller_ddeg = tenths(h->controller_deg);
 	r->truth->commands++;
 	sender_send(&r->sender, h->t_s, v);
-	double supply_bar = unit_bar_gauge(plant_line(&r->plant, r->plant.y).p_pa, r->plant.ambient_pa);
+	double supply_bar = unit_bar_gauge(r->plant.now.line.p_pa, r->plant.ambient_pa);
 	double volts = quantity(r, SENSOR_BATTERY) - r->s.battery;
 	double extra_ms = r->s.delay_per_bar[h->number] * supply_bar + r->s.delay_per_volt[h->number] * volts;
 	coils_command(&r->coils, h->number, h->t_s, sender_us(&r->sender, h->t_s), h->level, extra_ms,

@@ -91,8 +91,10 @@ bool outfile_unlinked(const struct outfile *f)
 int64_t outfile_cut_unproven(struct outfile *f)
 {
 	int64_t extra = f->bytes - f->proven_bytes;
-	if (extra <= 0 || ftruncate(f->fd, f->proven_bytes) != 0)
+	if (extra <= 0)
 		return 0;
+	if (ftruncate(f->fd, f->proven_bytes) != 0)
+		return -1;
 	f->bytes = f->proven_bytes;
 	return extra;
 }

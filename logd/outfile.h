@@ -44,7 +44,7 @@ int outfile_sync(const struct outfile *f);
 /* Somebody deleted it. */
 bool outfile_unlinked(const struct outfile *f);
 
-/* Cuts the file back to what was proven; bytes cut off. */
+/* Cuts the file back to what was proven.  Bytes cut off; -1 with errno. */
 int64_t outfile_cut_unproven(struct outfile *f);
 
 /* Deletes it.  0, or -1 with errno. */

@@ -23,6 +23,9 @@
 #define WRITE_EVERY_US (CLOCK_SECOND_US / 10)
 #define WRITE_LEAST_RECORDS 256 /* fewer wait for the sync: small blocks cost their heads */
 #define RETRY_US (CLOCK_SECOND_US / 2)
+#define PAUSE_US 50000
+#define CLOSE_TRIES 10 /* with PAUSE_US between them: half of the second that ending may take */
+#define STALE_FILES 3
 #define ROOM_LOOK_US CLOCK_SECOND_US
 #define FIRST_FIT_BYTES ((int64_t)64 * 1024)
 
@@ -36,9 +39,9 @@ struct store {
 	struct segment_writer *writer;
 	struct tail *tail;
 	struct segment_facts facts;
-	struct outfile out;   /* segment being written */
-	struct outfile stale; /* failed one, to be cut back to what was proven */
-	uint64_t previous_id; /* newest file with proven records */
+	struct outfile out;                /* segment being written */
+	struct outfile stale[STALE_FILES]; /* failed, to be cut back to what was proven */
+	uint64_t previous_id;              /* newest file with proven records */
 
 	uint64_t total;   /* records kept so far, RAM included */
 	int64_t not_kept; /* since the disk failed, not yet told */
@@ -74,7 +77,8 @@ struct store *store_new(const struct store_config *config, struct status *status
 	s->stop = stop;
 	s->shelf.fd = -1;
 	outfile_none(&s->out);
-	outfile_none(&s->stale);
+	for (unsigned i = 0; i < STALE_FILES; i++)
+		outfile_none(&s->stale[i]);
 	s->writer = segment_writer_new();
 	s->tail = tail_new(tail_records(config));
 	if (s->writer == NULL || s->tail == NULL) {
@@ -84,12 +88,18 @@ struct store *store_new(const struct store_config *config, struct status *status
 	return s;
 }
 
+static void forget_stale(struct store *s)
+{
+	for (unsigned i = 0; i < STALE_FILES; i++)
+		outfile_abandon(&s->stale[i]);
+}
+
 void store_free(struct store *s)
 {
 	if (s == NULL)
 		return;
 	outfile_abandon(&s->out);
-	outfile_abandon(&s->stale);
+	forget_stale(s);
 	shelf_close(&s->shelf);
 	segment_writer_free(s->writer);
 	tail_free(s->tail);
@@ -136,23 +146,29 @@ static const char *advice_for(int error)
 	}
 }
 
-/* What was proven of it stays; the rest is cut off when it is safe elsewhere. */
+/* What was proven of it stays; the rest is cut off when it is safe elsewhere.  With
+ * more failures at once than we keep files for, the oldest stays as it is: readers
+ * know by the record numbers what they have had already. */
 static void set_aside(struct store *s)
 {
-	outfile_abandon(&s->stale);
-	s->stale = s->out;
+	struct outfile *last = &s->stale[STALE_FILES - 1];
+	outfile_abandon(last);
+	for (unsigned i = STALE_FILES - 1; i > 0; i--)
+		s->stale[i] = s->stale[i - 1];
+	s->stale[0] = s->out;
 	outfile_none(&s->out);
-	s->previous_id = s->facts.file_id;
 }
 
 /* Nothing of it was proven: as if it had never been. */
 static void undo_segment(struct store *s)
 {
-	if (outfile_unlink(&s->out, s->shelf.fd) == 0) {
-		s->shelf.bytes -= s->out.bytes;
-		s->shelf.segments--;
-		s->facts.number--;
+	if (outfile_unlink(&s->out, s->shelf.fd) != 0) {
+		set_aside(s);
+		return;
 	}
+	s->shelf.bytes -= s->out.bytes;
+	s->shelf.segments--;
+	s->facts.number--;
 	outfile_abandon(&s->out);
 }
 
@@ -164,10 +180,12 @@ static void fail(struct store *s, const char *what, int error)
 	status_add(&s->status->disk_faults, 1);
 	s->last_error = error;
 	s->retry_us = clock_mono_us() + RETRY_US;
-	if (s->out.fd >= 0 && s->out.proven_bytes > 0)
+	if (s->out.fd >= 0 && s->out.proven_bytes > 0) {
+		s->previous_id = s->facts.file_id;
 		set_aside(s);
-	else if (s->out.fd >= 0)
+	} else if (s->out.fd >= 0) {
 		undo_segment(s);
+	}
 	publish(s);
 }
 
@@ -303,13 +321,26 @@ static int prove(struct store *s)
 	return 0;
 }
 
-/* The records of the failed file are safe elsewhere now. */
+/* The unproven records of a failed file are safe elsewhere now.  What cannot be cut off
+ * at once is tried again with the next sync. */
+static void cut_one(struct store *s, struct outfile *f)
+{
+	int64_t bytes = f->bytes;
+	if (f->proven_bytes == 0 && outfile_unlink(f, s->shelf.fd) == 0)
+		s->shelf.segments--;
+	else
+		bytes = outfile_cut_unproven(f);
+	if (bytes < 0)
+		return;
+	s->shelf.bytes -= bytes;
+	outfile_abandon(f);
+}
+
 static void cut_stale(struct store *s)
 {
-	if (s->stale.fd < 0)
-		return;
-	s->shelf.bytes -= outfile_cut_unproven(&s->stale);
-	outfile_abandon(&s->stale);
+	for (unsigned i = 0; i < STALE_FILES; i++)
+		if (s->stale[i].fd >= 0)
+			cut_one(s, &s->stale[i]);
 }
 
 static int sync_all(struct store *s)
@@ -397,7 +428,7 @@ static int reopen_directory(struct store *s)
 	bool vanished = shelf_vanished(&s->shelf);
 	if (!vanished && s->last_error != ENOENT)
 		return 0;
-	outfile_abandon(&s->stale);
+	forget_stale(s);
 	if (!vanished)
 		return shelf_scan(&s->shelf);
 	shelf_close(&s->shelf);
@@ -511,10 +542,9 @@ static void add_to_file(struct store *s, const struct record *r)
 		rotate(s);
 }
 
-static void wait_for_disk(struct store *s)
+static void pause_for_disk(void)
 {
-	nanosleep(&(struct timespec){.tv_nsec = 50 * 1000 * 1000}, NULL);
-	store_turn(s);
+	nanosleep(&(struct timespec){.tv_nsec = PAUSE_US * 1000}, NULL);
 }
 
 /* A copy in RAM; a full tail is emptied by proving what it holds. */
@@ -525,7 +555,8 @@ static bool keep_copy(struct store *s, const struct record *r)
 			continue;
 		if (!s->config.patient || atomic_load(s->stop))
 			return false;
-		wait_for_disk(s);
+		pause_for_disk();
+		store_turn(s);
 	}
 	return true;
 }
@@ -582,10 +613,15 @@ void store_riding(struct store *s, bool anew)
 
 int store_close(struct store *s)
 {
-	if (s->out.fd < 0)
-		recover(s);
-	if (s->out.fd >= 0)
-		(void)close_segment(s);
+	bool closed = false;
+	for (unsigned i = 0; i < CLOSE_TRIES && !closed; i++) {
+		if (i > 0)
+			pause_for_disk();
+		if (s->out.fd < 0)
+			recover(s);
+		closed = s->out.fd >= 0 && close_segment(s) == 0;
+	}
+	cut_stale(s);
 	publish(s);
 	bool lost = s->not_kept > 0 || tail_count(s->tail) > 0;
 	status_add(&s->status->records_not_kept, (int64_t)tail_count(s->tail));

@@ -79,7 +79,7 @@ static bool grow(void **array, size_t n, size_t size)
 	return true;
 }
 
-static bool reserve(struct crank_solver *s, const struct leg *leg)
+static bool reserve(struct crank_solver *s)
 {
 	size_t longest = 0;
 	for (size_t i = 0; i < s->teeth->run_n; i++)
@@ -94,11 +94,6 @@ static bool reserve(struct crank_solver *s, const struct leg *leg)
 		if (!grow((void **)&s->point, s->teeth->n, sizeof *s->point))
 			return false;
 		s->point_cap = s->teeth->n;
-	}
-	if (leg->index_n > s->closing_cap) {
-		if (!grow((void **)&s->closing_us, leg->index_n, sizeof *s->closing_us))
-			return false;
-		s->closing_cap = leg->index_n;
 	}
 	return true;
 }
@@ -162,12 +157,33 @@ static int64_t nearest_shift(const struct wheel *w, double expected, int64_t fir
 	return (int64_t)a_tooth * llrint((expected - (double)first_slot) / a_tooth);
 }
 
+static struct align_fix fix_run(const struct crank_solver *s, size_t r)
+{
+	const struct tooth_run *run = &s->teeth->run[r];
+	return align_run(s->wheel, s->wheel->aligned ? s->engine.index_rad : NAN, s->closing_us, s->closings,
+	                 s->teeth->mark + run->first, run->n, &s->noise);
+}
+
+/* Strings the edges, and once more where a run was started from the wrong slot. */
+static int associate(struct crank_solver *s, const struct leg *leg, struct fault *fault)
+{
+	teeth_forget(s->teeth);
+	if (teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) != 0)
+		return -1;
+	bool again = false;
+	for (size_t r = 0; r < s->teeth->run_n; r++) {
+		struct align_fix f = fix_run(s, r);
+		if (f.by != ALIGN_NONE)
+			again |= teeth_know(s->teeth, s->wheel, r, f.shift);
+	}
+	return again ? teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) : 0;
+}
+
 static bool place_run(struct crank_solver *s, size_t r)
 {
 	const struct tooth_run *run = &s->teeth->run[r];
 	struct tooth_mark *mark = s->teeth->mark + run->first;
-	struct align_fix f = align_run(s->wheel, s->wheel->aligned ? s->engine.index_rad : NAN, s->closing_us,
-	                               s->closings, mark, run->n, &s->noise);
+	struct align_fix f = fix_run(s, r);
 	double expected = (double)(s->any ? s->last_slot + 1 : mark[0].slot);
 	if (r > 0)
 		expected = expected_slot(s, run - 1, run, mark[-1].slot);
@@ -372,11 +388,16 @@ int crank_solve(struct crank_solver *s, const struct leg *leg, const struct cran
                 struct fault *fault)
 {
 	*crank = &s->crank;
-	if (teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) != 0)
-		return -1;
-	if (!reserve(s, leg))
-		return fault_set(fault, EX_OSERR, "out of memory for a leg of %zu teeth", leg->tooth_n);
+	if (leg->index_n > s->closing_cap) {
+		if (!grow((void **)&s->closing_us, leg->index_n, sizeof *s->closing_us))
+			return fault_set(fault, EX_OSERR, "out of memory for %zu index events", leg->index_n);
+		s->closing_cap = leg->index_n;
+	}
 	s->closings = leg->index_n > 0 ? align_closings(leg, s->closing_us) : 0;
+	if (associate(s, leg, fault) != 0)
+		return -1;
+	if (!reserve(s))
+		return fault_set(fault, EX_OSERR, "out of memory for a leg of %zu teeth", leg->tooth_n);
 	if (!leg->continues)
 		s->carry_n = 0;
 	build_points(s);

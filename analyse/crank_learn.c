@@ -145,26 +145,46 @@ static const struct tooth_run *longest_run(const struct teeth *t)
 	return best;
 }
 
+/* Places the runs on the wheel; fix[r] for each. */
+static struct align_fix place(const struct crank_learner *l, size_t r, bool by_pattern)
+{
+	const struct tooth_run *run = &l->teeth->run[r];
+	return align_run(&l->wheel, l->index_rad, l->closing_us, l->closings, l->teeth->mark + run->first,
+	                 run->n, by_pattern ? &l->noise : NULL);
+}
+
+/* Strings the edges, and once more where a run was started from the wrong slot. */
+static int associate(struct crank_learner *l, const struct leg *leg, bool by_pattern, struct fault *fault)
+{
+	teeth_forget(l->teeth);
+	if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
+		return -1;
+	const struct tooth_run *longest = longest_run(l->teeth);
+	if (isnan(l->index_rad) && longest != NULL)
+		l->index_rad = index_on_run(l, longest);
+	bool again = false;
+	for (size_t r = 0; r < l->teeth->run_n; r++) {
+		struct align_fix f = place(l, r, by_pattern);
+		if (f.by != ALIGN_NONE)
+			again |= teeth_know(l->teeth, &l->wheel, r, f.shift);
+	}
+	return again && by_pattern ? teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) : 0;
+}
+
 /* Learns from the runs whose place on the wheel is known. */
 static void learn_runs(struct crank_learner *l, bool by_pattern)
 {
 	const struct teeth *t = l->teeth;
 	const struct tooth_run *longest = longest_run(t);
-	if (longest == NULL)
-		return;
-	if (isnan(l->index_rad))
-		l->index_rad = index_on_run(l, longest);
 	size_t left = LEARN_EDGES_A_LEG;
 	for (size_t i = 0; i < t->run_n && left > 0; i++) {
 		const struct tooth_run *r = &t->run[i];
-		const struct tooth_mark *mark = t->mark + r->first;
-		struct align_fix f = align_run(&l->wheel, l->index_rad, l->closing_us, l->closings, mark,
-		                               r->n, by_pattern ? &l->noise : NULL);
+		struct align_fix f = place(l, i, by_pattern);
 		bool anchor = isnan(l->index_rad) && !by_pattern && r == longest;
 		if (f.by == ALIGN_NONE && !anchor)
 			continue;
 		size_t n = r->n < left ? r->n : left;
-		pitch_add(l->pitch, &l->noise, mark, n, f.shift);
+		pitch_add(l->pitch, &l->noise, t->mark + r->first, n, f.shift);
 		left -= n;
 	}
 }
@@ -206,7 +226,7 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 {
 	l->nominal = l->wheel = nominal_wheel(&l->engine, leg);
 	for (unsigned round = 0; round < ROUNDS; round++) {
-		if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
+		if (associate(l, leg, round > 0, fault) != 0)
 			return -1;
 		if (l->teeth->run_n == 0)
 			return 0;
@@ -228,7 +248,7 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 
 static int learn_more(struct crank_learner *l, const struct leg *leg, struct fault *fault)
 {
-	if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
+	if (associate(l, leg, true, fault) != 0)
 		return -1;
 	learn_runs(l, true);
 	return pitch_solve(l->pitch, FIRST_ORDER_LEARNED, &l->wheel, fault);

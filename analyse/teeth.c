@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/crank_motion.h"
 #include "analyse/teeth.h"
 #include "analyse/teeth_walk.h"
 
@@ -7,6 +8,7 @@
 #include <string.h>
 #include <sysexits.h>
 
+#define FLOOR_SD 1e-3  /* rad: an edge is not trusted further while counting */
 #define ANCHOR_STEPS 8 /* intervals in a row that agree: a place to start from */
 
 struct teeth *teeth_new(void)
@@ -22,6 +24,7 @@ void teeth_free(struct teeth *t)
 	free(t->run);
 	free(t->t_s);
 	free(t->level);
+	free(t->hint);
 	free(t);
 }
 
@@ -78,8 +81,7 @@ static bool step_is_plain(const struct teeth_walk *k, size_t i)
 {
 	const struct teeth_pick *last = &k->pick[k->pick_n - 1];
 	int64_t slot = last->slot + 1;
-	double trend = 0.5 * (k->slow - k->slow_before);
-	double expected = k->slow + fmax(-0.15 * k->slow, fmin(trend, 0.15 * k->slow));
+	double expected = 0.5 * (k->slow + k->slow_before);
 	double width = teeth_walk_angle(k, slot) - teeth_walk_angle(k, last->slot);
 	double ratio = (teeth_walk_t(k, i) - teeth_walk_t(k, last->edge)) / (width * expected);
 	return ratio > 0.75 && ratio < 1.3 && teeth_walk_fits(k, i, slot);
@@ -185,15 +187,76 @@ static enum tooth_join grow_run(struct teeth_walk *k, size_t anchor, int64_t slo
 	return walk(k, next);
 }
 
-static bool add_run(struct teeth *t, const struct teeth_walk *k, size_t from, enum tooth_join join)
+/* How well regular edges from `edge` on look like the wheel from `slot` on:
+ * log likelihood by the motion filter. */
+static double looks_like(const struct teeth_walk *k, size_t edge, int64_t slot)
+{
+	double t0 = teeth_walk_t(k, edge), dt = teeth_walk_t(k, edge + 1) - t0;
+	double a0 = teeth_walk_angle(k, slot), omega = (teeth_walk_angle(k, slot + 1) - a0) / dt,
+	       w2 = omega * omega;
+	double var = k->edge_sd * k->edge_sd, drift = k->drift > 0 ? k->drift : w2 * w2, sum = 0, t = t0;
+	struct motion m = {.x = {a0, omega, 0}, .p = {1e4 * var, 0, 0, w2, 0, w2 * w2}};
+	for (size_t j = 0; j <= ANCHOR_STEPS; j++) {
+		double at = teeth_walk_t(k, edge + j);
+		motion_move(&m, at - t, drift * fabs(m.x[1]));
+		double miss = teeth_walk_angle(k, slot + (int64_t)j) - m.x[0];
+		struct motion_gain g = motion_take_covariance(m.p, var);
+		motion_take_state(m.x, &g, miss);
+		sum -= 0.5 * (log(g.s) + miss * miss / g.s);
+		t = at;
+	}
+	return sum;
+}
+
+/* The start slot that the anchor looks most like, or that is known. */
+static int64_t place_anchor(const struct teeth *t, const struct teeth_walk *k, size_t edge, int64_t slot,
+                            int64_t t_us)
+{
+	for (size_t i = 0; i < t->hint_n; i++)
+		if (t->hint[i].t_us == t_us) {
+			int64_t m = (int64_t)k->w->slots, off = (t->hint[i].slot - slot) % m;
+			return slot + (off < 0 ? off + m : off);
+		}
+	int64_t a_tooth = k->w->slots / k->w->teeth, best = slot;
+	double most = looks_like(k, edge, slot) + 1e-6;
+	for (unsigned j = 1; j < k->w->teeth; j++) {
+		double like = looks_like(k, edge, slot + j * a_tooth);
+		if (like > most) {
+			most = like;
+			best = slot + j * a_tooth;
+		}
+	}
+	return best;
+}
+
+bool teeth_know(struct teeth *t, const struct wheel *w, size_t run, int64_t shift)
+{
+	if (!reserve((void **)&t->hint, &t->hint_cap, t->hint_n + 1, sizeof *t->hint))
+		return false;
+	const struct tooth_run *r = &t->run[run];
+	t->hint[t->hint_n++] = (struct tooth_hint){r->anchor_us, r->anchor_slot + shift};
+	return shift % (int64_t)w->slots != 0;
+}
+
+void teeth_forget(struct teeth *t)
+{
+	t->hint_n = 0;
+}
+
+static int64_t edge_us(const struct teeth *t, size_t edge)
+{
+	return t->t0_us + llrint(1e6 * t->t_s[edge]);
+}
+
+static bool add_run(struct teeth *t, const struct teeth_walk *k, size_t from, const struct tooth_run *run)
 {
 	if (!reserve((void **)&t->run, &t->run_cap, t->run_n + 1, sizeof *t->run))
 		return false;
-	t->run[t->run_n++] = (struct tooth_run){t->n, k->pick_n, join, k->pick[0].edge};
-	for (size_t j = 0; j < k->pick_n; j++) {
-		double t_us = 1e6 * t->t_s[from + k->pick[j].edge];
-		t->mark[t->n++] = (struct tooth_mark){t->t0_us + llrint(t_us), k->pick[j].slot};
-	}
+	t->run[t->run_n] = *run;
+	t->run[t->run_n].first = t->n;
+	t->run[t->run_n++].n = k->pick_n;
+	for (size_t j = 0; j < k->pick_n; j++)
+		t->mark[t->n++] = (struct tooth_mark){edge_us(t, from + k->pick[j].edge), k->pick[j].slot};
 	return true;
 }
 
@@ -208,12 +271,13 @@ static enum tooth_join joined(const struct teeth *t, enum tooth_join end_before,
 static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w, enum engine_edges edges)
 {
 	int across = (int)fmax(2, fmin(7, 0.3 * w->teeth));
+	double pitch = 6.283185307179586477 / w->slots;
 	return (struct teeth_walk){
 	    .w = w,
 	    .levels = edges == EDGES_BOTH,
-	    .edge_sd = w->edge_sd_rad,
+	    .edge_sd = fmin(hypot(w->edge_sd_rad, FLOOR_SD), 0.06 * pitch),
 	    .drift = w->drift_rad2_s4,
-	    .pitch = 6.283185307179586477 / w->slots,
+	    .pitch = pitch,
 	    .gap_slots = across * (int)(w->slots / w->teeth),
 	    .t_s = t->t_s,
 	    .level = t->level,
@@ -236,8 +300,11 @@ static bool string_runs(struct teeth *t, struct teeth_walk *whole, struct teeth_
 		if (!find_anchor(&k, near, &anchor, &slot))
 			return true;
 		size_t next;
-		enum tooth_join end = grow_run(&k, anchor, slot, &next);
-		if (!add_run(t, &k, from, joined(t, end_before, k.pick[0].edge)))
+		struct tooth_run run = {.anchor_us = edge_us(t, from + anchor)};
+		run.anchor_slot = place_anchor(t, &k, anchor, slot, run.anchor_us);
+		enum tooth_join end = grow_run(&k, anchor, run.anchor_slot, &next);
+		run.join = joined(t, end_before, k.pick[0].edge);
+		if (!add_run(t, &k, from, &run))
 			return false;
 		end_before = end;
 		near = k.pick[k.pick_n - 1].slot + 1;

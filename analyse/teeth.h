@@ -27,7 +27,11 @@ enum tooth_join { /* how a run follows the one before it */
 struct tooth_run {
 	size_t first, n; /* marks */
 	enum tooth_join join;
-	uint64_t extra_before; /* edges between the run before and this one that belong to none */
+	int64_t anchor_us, anchor_slot; /* where it was started from */
+};
+
+struct tooth_hint { /* an edge whose slot is known, modulo the wheel */
+	int64_t t_us, slot;
 };
 
 struct teeth {
@@ -35,12 +39,14 @@ struct teeth {
 	size_t n;
 	struct tooth_run *run;
 	size_t run_n;
-	size_t seen; /* edges of the polarity that counts */
+	size_t seen;             /* edges of the polarity that counts */
+	struct tooth_hint *hint; /* see teeth_know */
+	size_t hint_n;
 	/* working storage */
 	double *t_s;
 	uint8_t *level;
 	int64_t t0_us;
-	size_t mark_cap, run_cap, edge_cap;
+	size_t mark_cap, run_cap, edge_cap, hint_cap;
 };
 
 struct teeth *teeth_new(void);
@@ -50,6 +56,12 @@ void teeth_free(struct teeth *t);
  * (angle, level, edge_sd_rad, drift).  0, or -1 with fault (memory). */
 int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges edges, const struct leg *leg,
                     struct fault *fault);
+
+/* A run begins at the slot of the wheel that its first regular edges look most
+ * like.  When the index says otherwise: note by how much, for each run, and
+ * associate again.  True when any of the shifts is one. */
+bool teeth_know(struct teeth *t, const struct wheel *w, size_t run, int64_t shift);
+void teeth_forget(struct teeth *t);
 
 /* True angle of a slot counting on through the turns. */
 static inline double teeth_angle_rad(const struct wheel *w, int64_t slot)

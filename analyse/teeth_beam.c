@@ -10,6 +10,8 @@
 #define MARGIN 8.0   /* log odds at which a story has won */
 #define MARGIN_OVER 5.0
 #define CLEAN_STEPS 3
+#define TAIL_SD 2.5
+#define REACH_SD 8.0
 
 /* Prior odds: a few per cent of teeth missed, of edges extra. */
 #define LOG_TOOTH (-0.06)
@@ -100,6 +102,13 @@ static void reject(struct beam *b, const struct story *s, double dt)
 	keep(b, &r);
 }
 
+/* Half the square, but a straight line beyond TAIL_SD: a wheel not quite known
+ * and a torque that jumps must not make the true story impossible. */
+static double misfit(double z)
+{
+	return z < TAIL_SD ? 0.5 * z * z : TAIL_SD * (z - 0.5 * TAIL_SD);
+}
+
 /* The edge is the m-th slot after the story's last. */
 static void accept(struct beam *b, const struct story *s, const struct motion *at, size_t edge, double t,
                    int m)
@@ -115,7 +124,7 @@ static void accept(struct beam *b, const struct story *s, const struct motion *a
 	if (r.m.x[1] <= 0)
 		return;
 	r.log_p += LOG_TOOTH + fmax((m - 1) * LOG_MISSED, LOG_MISSED_FLOOR) + log(k->pitch) -
-	           0.5 * (LOG_TWO_PI + log(g.s) + miss * miss / g.s);
+	           0.5 * (LOG_TWO_PI + log(g.s)) - misfit(fabs(miss) / sqrt(g.s));
 	r.t = t;
 	r.clean = m == 1 ? s->clean + 1 : 0;
 	if (b->node_n == (int)(sizeof b->node / sizeof b->node[0]))
@@ -140,9 +149,9 @@ static bool grow(struct beam *b, const struct story *s, size_t edge)
 		return false;
 	for (int m = 1; m <= k->gap_slots; m++) {
 		double off = teeth_walk_angle(k, s->slot + m) - at.x[0];
-		if (off > 5 * sd)
+		if (off > REACH_SD * sd)
 			break;
-		if (off > -5 * sd && teeth_walk_fits(k, edge, s->slot + m))
+		if (off > -REACH_SD * sd && teeth_walk_fits(k, edge, s->slot + m))
 			accept(b, s, &at, edge, t, m);
 	}
 	return true;

@@ -93,4 +93,5 @@ install: all
 clean:
 	rm -rf $(BUILD)
 
+-include $(wildcard tests/*.mk)
 -include $(shell find $(BUILD)/obj -name '*.d' 2>/dev/null)

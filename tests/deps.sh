@@ -3,7 +3,7 @@
 # Installs the Debian packages that the build, the tests and the pictures need.
 set -eu
 packages="gcc clang make pkg-config check libsubunit-dev libserialport-dev libcsv-dev libgsl-dev libinih-dev
-libjansson-dev libsystemd-dev gnuplot-nox"
+libjansson-dev libsystemd-dev gnuplot-nox libclang-rt-dev chromium systemd"
 as_root() {
 	if [ "$(id -u)" -eq 0 ]; then "$@"; else sudo "$@"; fi
 }

@@ -125,8 +125,7 @@ static const char *const bad[] = {
     "mark,1,\xc3(",
     "mark,1,a\x1b[31m",
     "mark,1,tab\there",
-    "mark,1,\xc2\x9b"
-    "31m",
+    "mark,1,\xc2\x9b[31m",
     "hello,256",
     "hello",
     ",1,1",

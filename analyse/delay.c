@@ -37,7 +37,7 @@ static double quantile_sorted(const double *x, size_t n, double q)
 
 struct problem {
 	size_t n;
-	int terms;         /* 1: mean, 2: line */
+	int terms; /* 1: mean, 2: line */
 	const double *y;
 	const double *z;   /* centred speed, NULL with one term */
 	double *given;     /* weights known beforehand */
@@ -325,7 +325,7 @@ static size_t resample(const struct problem *p, const struct blocks *b, double (
 static int intervals(const struct problem *p, const struct wanted *wanted, int count, double (*ci)[2])
 {
 	struct blocks b = {0};
-	double (*beta)[TERMS] = malloc(sizeof(*beta) * RESAMPLES);
+	double(*beta)[TERMS] = malloc(sizeof(*beta) * RESAMPLES);
 	double *sorted = malloc(sizeof(*sorted) * (RESAMPLES + p->n));
 	int status = beta == NULL || sorted == NULL ? -1 : make_blocks(p, &b);
 	size_t n = status == 0 && b.n > 1 ? resample(p, &b, beta) : 0;
@@ -463,9 +463,16 @@ static int fit_mean_only(struct problem *p, struct delay_line *out)
 int delay_line(const double *speed, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
 {
 	struct problem p;
-	*out = (struct delay_line){.n = n, .at_zero = NAN, .slope = NAN, .at_mean = NAN, .mean_speed = NAN,
-	                           .at_zero_ci95 = {NAN, NAN}, .slope_ci95 = {NAN, NAN},
-	                           .at_mean_ci95 = {NAN, NAN}, .speed_low = NAN, .speed_high = NAN,
+	*out = (struct delay_line){.n = n,
+	                           .at_zero = NAN,
+	                           .slope = NAN,
+	                           .at_mean = NAN,
+	                           .mean_speed = NAN,
+	                           .at_zero_ci95 = {NAN, NAN},
+	                           .slope_ci95 = {NAN, NAN},
+	                           .at_mean_ci95 = {NAN, NAN},
+	                           .speed_low = NAN,
+	                           .speed_high = NAN,
 	                           .bend_t = NAN};
 	if (n == 0)
 		return 0;

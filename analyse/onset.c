@@ -1,50 +1,74 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The forward model: pressures of a window for given parameters. */
+/* The forward model: pressures of a window for several sets of parameters
+ * side by side.  One set alone would wait for each square root and division in
+ * turn; ONSET_LANES of them share the waiting, and the inner loops vectorise. */
 #include "analyse/onset.h"
 #include "common/air.h"
 
 #include <math.h>
+#include <string.h>
+
+#define LANES ONSET_LANES
 
 /* phi has an infinite slope at ratio 1; ISO 6358 models commonly run straight
  * into 0 from here on (laminar patch). */
 #define LAMINAR_RATIO 0.99
 
-struct flow { /* per Pa: value and derivative by the chamber's pressure */
-	double value, slope;
+struct lanes { /* one value a lane */
+	double at[LANES];
 };
 
-/* phi(r) and dphi/dr. */
-static struct flow flow_function(double r, double b)
+struct gas { /* in the chamber */
+	struct lanes p_pa;
+	struct lanes m; /* mass x R Tw = p V Tw / T, J */
+};
+
+struct model { /* the parameters, ready for use */
+	struct lanes t50_s, ramp_s, k_m3_s, heat_w;
+	struct lanes b, per_1_b;    /* critical ratio, 1 / (1 - b) */
+	struct lanes laminar_slope; /* of phi from LAMINAR_RATIO on, < 0 */
+};
+
+struct sums { /* over the passages: flow, its slope by p, mass flow */
+	struct lanes flow, slope, mass;
+};
+
+/* max(x, 0) without a branch. */
+static double positive(double x)
 {
-	if (r <= b)
-		return (struct flow){1, 0};
-	double scale = 1 / (1 - b);
-	if (r < LAMINAR_RATIO) {
-		double x = (r - b) * scale;
-		double phi = sqrt(1 - x * x);
-		return (struct flow){phi, -x * scale / phi};
-	}
-	double x = (LAMINAR_RATIO - b) * scale;
-	double slope = -sqrt(1 - x * x) / (1 - LAMINAR_RATIO);
-	return (struct flow){slope * (r - 1), slope};
+	return (x + fabs(x)) / 2;
 }
 
-/* Flow times pressure from `outer` into a chamber at p (< 0: out of it), for K = 1. */
-static struct flow flow_into(double outer_pa, double p_pa, double b, double outflow)
+/* 1 for x >= 0, else 0, without a branch. */
+static double above(double x)
 {
-	if (p_pa <= outer_pa) {
-		struct flow f = flow_function(p_pa / outer_pa, b);
-		return (struct flow){outer_pa * f.value, f.slope};
-	}
-	double r = outer_pa / p_pa;
-	struct flow f = flow_function(r, b);
-	return (struct flow){-p_pa * f.value * outflow, (r * f.slope - f.value) * outflow};
+	return 0.5 + copysign(0.5, x);
 }
 
-/* sqrt(x) within 2 % for x = 0.4..2.5: hot air leaves faster. */
-static double root(double x)
+/* Adds the flow of one passage with K times area k, from `outer_pa`; outflow goes with the root of the
+ * chamber's warmth t, here (1 + 3 t)/(3 + t): within 2 % for t = 0.4..2.5.  ISO 6358 flow function; choices
+ * are written as arithmetic so that the lanes run abreast. */
+static void add_flow(const struct model *restrict m, const struct lanes *restrict k, double outer_pa,
+                     const struct gas *restrict g, const struct lanes *restrict warm, struct sums *restrict s)
 {
-	return (1 + 3 * x) / (3 + x);
+	for (int l = 0; l < LANES; l++) {
+		double p = g->p_pa.at[l], t = warm->at[l], per = m->per_1_b.at[l];
+		double out = above(p - outer_pa), in = 1 - out;
+		double up = in * outer_pa + out * p;
+		double r = (in * p + out * outer_pa) / up;
+		double x = positive((r - m->b.at[l]) * per);
+		double phi = sqrt(1 - x * x + 1e-9), laminar = m->laminar_slope.at[l];
+		double smooth = above(LAMINAR_RATIO - r), straight = 1 - smooth;
+		double dphi = straight * laminar - smooth * x * per / phi;
+		phi = smooth * phi + straight * laminar * (r - 1);
+		/* root(t) and root(t) / t over one denominator */
+		double inverse = 1 / ((3 + t) * t), less = (1 + 3 * t) * inverse;
+		double carry = in - out * less * t;
+		double flow = k->at[l] * up * phi;
+		s->flow.at[l] += flow * carry;
+		s->slope.at[l] += k->at[l] * (in * dphi - out * carry * (r * dphi - phi));
+		s->mass.at[l] += flow * (in - out * less);
+	}
 }
 
 /* Integral from -infinity of the rising ramp that passes half at 0. */
@@ -56,7 +80,7 @@ static double ramp_integral(double t_s, double ramp_s)
 	return into < ramp_s ? into * into / (2 * ramp_s) : into - ramp_s / 2;
 }
 
-/* Mean area over [from, from + step]. */
+/* Mean area over [from, from + step] after t50. */
 static double mean_area(double from_s, double step_s, double ramp_s, bool opening)
 {
 	double open;
@@ -75,110 +99,137 @@ static double exp_small(double x)
 	return 1 + x * (1 + x / 2 * (1 + x / 3));
 }
 
-struct gas { /* in the chamber */
-	double p_pa;
-	double m; /* mass x R Tw = p V Tw / T, J */
-};
-
-struct passages { /* K times area, m3/s, and what they lead to */
-	double k[2], outer_pa[2];
-	double leak;
-};
-
-static void add_flow(double k, double outer_pa, double b, double outflow, const struct gas *g, double warm,
-                     struct flow *sum, double *mass)
+/* K times area of the passage that moves, in cell k; false when shut in all lanes. */
+static bool moving_passage(const struct onset_window *w, const struct model *m, size_t k, struct lanes *out)
 {
-	struct flow f = flow_into(outer_pa, g->p_pa, b, outflow);
-	sum->value += k * f.value;
-	sum->slope += k * f.slope;
-	*mass += k * (f.value > 0 ? f.value : f.value / warm);
+	double from = w->start_s + (double)k * w->step_s;
+	bool any = false;
+	for (int l = 0; l < LANES; l++) {
+		double area = mean_area(from - m->t50_s.at[l], w->step_s, m->ramp_s.at[l], w->opening);
+		out->at[l] = m->k_m3_s.at[l] * area;
+		any = any || area > 0;
+	}
+	return any;
 }
 
-/* Flows over one cell: a linearised trapezoid, stable where the flow stiffens near equilibrium. */
-static void exchange(const struct onset_window *w, size_t k, const struct passages *x, double b, double warm,
+static void add_steady(const struct model *m, double k_m3_s, double outer_pa, const struct gas *g,
+                       const struct lanes *warm, struct sums *s)
+{
+	struct lanes k;
+	for (int l = 0; l < LANES; l++)
+		k.at[l] = k_m3_s;
+	add_flow(m, &k, outer_pa, g, warm, s);
+}
+
+/* Flows over one cell: a linearised trapezoid, stable where the flow stiffens
+ * near equilibrium. */
+static void exchange(const struct onset_window *w, size_t k, const struct model *m, const struct lanes *warm,
                      struct gas *g)
 {
-	struct flow sum = {0, 0};
-	double mass = 0, outflow = root(warm), factor = AIR_GAMMA * w->step_s / w->volume_m3[k];
-	for (int i = 0; i < 2; i++)
-		if (x->k[i] > 0)
-			add_flow(x->k[i], x->outer_pa[i], b, outflow, g, warm, &sum, &mass);
-	if (x->leak > 0)
-		add_flow(x->leak, x->outer_pa[ONSET_EXHAUST], b, outflow, g, warm, &sum, &mass);
-	double damped = 1 / (1 - fmin(factor * sum.slope, 0) / 2);
-	g->p_pa += factor * sum.value * damped;
-	g->m += w->step_s * mass * damped;
+	struct sums s = {0};
+	struct lanes moving;
+	double outer[2] = {w->supply_pa[k], w->ambient_pa};
+	bool any = moving_passage(w, m, k, &moving), other = w->other[k] > 0, leak = w->leak_m3_s > 0;
+	if (any)
+		add_flow(m, &moving, outer[w->passage], g, warm, &s);
+	if (other)
+		add_steady(m, w->other_k_m3_s * w->other[k], outer[!w->passage], g, warm, &s);
+	if (leak)
+		add_steady(m, w->leak_m3_s, w->ambient_pa, g, warm, &s);
+	if (!any && !other && !leak)
+		return;
+	double factor = AIR_GAMMA * w->step_s / w->volume_m3[k];
+	for (int l = 0; l < LANES; l++) {
+		double slope = factor * s.slope.at[l];
+		double damped = 1 / (1 - (slope < 0 ? slope : 0) / 2);
+		g->p_pa.at[l] += factor * s.flow.at[l] * damped;
+		g->m.at[l] += w->step_s * s.mass.at[l] * damped;
+	}
 }
 
 /* One cell: half the volume change, flows and wall heat, the other half. */
-static void advance(const struct onset_window *w, size_t k, const struct passages *x, const double *value,
-                    double heat_w, struct gas *g)
+static void advance(const struct onset_window *w, size_t k, const struct model *m, struct gas *g)
 {
 	double half = exp_small(AIR_GAMMA / 2 * (w->log_volume[k] - w->log_volume[k + 1]));
-	g->p_pa *= half;
-	double warm = g->p_pa * w->volume_m3[k] / g->m;
-	if (x->k[0] + x->k[1] + x->leak > 0)
-		exchange(w, k, x, value[ONSET_B], warm, g);
-	g->p_pa += w->step_s * (AIR_GAMMA - 1) * heat_w * (1 - warm) / w->volume_m3[k];
-	g->p_pa *= half;
+	double volume = w->volume_m3[k], heat = w->step_s * (AIR_GAMMA - 1) / volume;
+	struct lanes warm;
+	for (int l = 0; l < LANES; l++) {
+		g->p_pa.at[l] *= half;
+		warm.at[l] = g->p_pa.at[l] * volume / g->m.at[l];
+	}
+	exchange(w, k, m, &warm, g);
+	for (int l = 0; l < LANES; l++) {
+		g->p_pa.at[l] += heat * m->heat_w.at[l] * (1 - warm.at[l]);
+		g->p_pa.at[l] *= half;
+	}
 }
 
 struct lag { /* exact for a pressure that runs straight over a cell */
-	double keep, follow, ramp, q_pa;
+	double keep, follow, ramp;
+	struct lanes q_pa;
 };
 
 static struct lag lag_of(double lag_s, double step_s)
 {
 	if (!(lag_s > 0))
-		return (struct lag){.keep = 0, .follow = 0, .ramp = 1};
+		return (struct lag){.keep = 0, .follow = 1, .ramp = 1};
 	double keep = exp(-step_s / lag_s);
 	return (struct lag){.keep = keep, .follow = 1 - keep, .ramp = 1 - lag_s / step_s * (1 - keep)};
 }
 
-static double lag_step(struct lag *l, double p_pa, double next_pa)
+static void lag_step(struct lag *l, const struct lanes *p, const struct lanes *next)
 {
-	l->q_pa = l->keep * l->q_pa + l->follow * p_pa + l->ramp * (next_pa - p_pa);
-	if (l->keep == 0)
-		l->q_pa = next_pa;
-	return l->q_pa;
+	for (int i = 0; i < LANES; i++)
+		l->q_pa.at[i] =
+		    l->keep * l->q_pa.at[i] + l->follow * p->at[i] + l->ramp * (next->at[i] - p->at[i]);
 }
 
 /* Samples inside cell k, straight between its two nodes. */
-static size_t sample_cell(const struct onset_window *w, size_t k, size_t i, double q, double next, double *out)
+static size_t sample_cell(const struct onset_window *w, size_t k, size_t i, const struct lanes *q,
+                          const struct lanes *next, size_t lanes, double (*out)[ONSET_SAMPLES_MAX])
 {
 	double from = w->start_s + (double)k * w->step_s;
 	double to = k + 1 == w->cells ? INFINITY : from + w->step_s;
-	for (; i < w->n && w->t_s[i] < to; i++)
-		out[i] = q + (next - q) * (w->t_s[i] - from) / w->step_s;
+	for (; i < w->n && w->t_s[i] < to; i++) {
+		double into = (w->t_s[i] - from) / w->step_s;
+		for (size_t l = 0; l < lanes; l++)
+			out[l][i] = q->at[l] + (next->at[l] - q->at[l]) * into;
+	}
 	return i;
 }
 
-/* K times area of both passages in cell k. */
-static void open_passages(const struct onset_window *w, size_t k, const double *value, double k_m3_s,
-                          double ramp_s, struct passages *x)
+/* Lanes beyond the number wanted repeat the first. */
+static void set_lane(const double *value, const struct onset_window *w, int l, struct model *m, struct gas *g)
 {
-	double from = w->start_s + (double)k * w->step_s - value[ONSET_T50];
-	x->k[!w->passage] = w->other_k_m3_s * w->other[k];
-	x->k[w->passage] = k_m3_s * mean_area(from, w->step_s, ramp_s, w->opening);
-	x->outer_pa[ONSET_INLET] = w->supply_pa[k];
+	double b = value[ONSET_B], per = 1 / (1 - b), x = (LAMINAR_RATIO - b) * per;
+	m->t50_s.at[l] = value[ONSET_T50];
+	m->ramp_s.at[l] = exp(value[ONSET_RAMP]);
+	m->k_m3_s.at[l] = exp(value[ONSET_K]);
+	m->heat_w.at[l] = exp(value[ONSET_HEAT]);
+	m->b.at[l] = b;
+	m->per_1_b.at[l] = per;
+	m->laminar_slope.at[l] = -sqrt(1 - x * x) / (1 - LAMINAR_RATIO);
+	g->p_pa.at[l] = exp(value[ONSET_P0]);
+	g->m.at[l] = exp(value[ONSET_P0] + w->log_volume[0] - value[ONSET_WARM0]);
 }
 
-void onset_predict(const struct onset_window *w, const double value[ONSET_PARAMETERS], double *out)
+void onset_predict(const struct onset_window *w, const double (*value)[ONSET_PARAMETERS], size_t lanes,
+                   double (*out)[ONSET_SAMPLES_MAX])
 {
-	double k_m3_s = exp(value[ONSET_K]), ramp_s = exp(value[ONSET_RAMP]), heat_w = exp(value[ONSET_HEAT]);
-	struct gas g = {.p_pa = exp(value[ONSET_P0])};
-	struct passages x = {.outer_pa[ONSET_EXHAUST] = w->ambient_pa, .leak = w->leak_m3_s};
+	struct model m;
+	struct gas g;
 	struct lag lag = lag_of(w->lag_s, w->step_s);
-	g.m = g.p_pa * exp(w->log_volume[0] - value[ONSET_WARM0]);
 	size_t i = 0;
+	for (int l = 0; l < LANES; l++)
+		set_lane(value[(size_t)l < lanes ? l : 0], w, l, &m, &g);
 	for (size_t k = 0; k < w->cells; k++) {
-		double p = g.p_pa;
-		open_passages(w, k, value, k_m3_s, ramp_s, &x);
-		advance(w, k, &x, value, heat_w, &g);
-		if (k == 0) /* as if it had run on like this before */
-			lag.q_pa = p - w->lag_s * (g.p_pa - p) / w->step_s;
-		double q = lag.q_pa, q_next = lag_step(&lag, p, g.p_pa);
-		i = sample_cell(w, k, i, q, q_next, out);
+		struct lanes p = g.p_pa;
+		advance(w, k, &m, &g);
+		for (int l = 0; l < LANES && k == 0; l++) /* as if it had run on like this before */
+			lag.q_pa.at[l] = p.at[l] - w->lag_s * (g.p_pa.at[l] - p.at[l]) / w->step_s;
+		struct lanes q = lag.q_pa;
+		lag_step(&lag, &p, &g.p_pa);
+		i = sample_cell(w, k, i, &q, &lag.q_pa, lanes, out);
 	}
 }
 

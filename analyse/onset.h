@@ -19,8 +19,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ONSET_CELLS_MAX 480
-#define ONSET_SAMPLES_MAX 480
+#define ONSET_CELLS_MAX 256
+#define ONSET_SAMPLES_MAX 256
 
 enum onset_passage { ONSET_INLET, ONSET_EXHAUST };
 
@@ -67,7 +67,7 @@ struct onset_prior {
 enum onset_state { ONSET_MOVES, ONSET_STAYED, ONSET_OTHERWISE };
 
 struct onset_result {
-	double t50_s, sd_s;          /* mean and sd over the profile likelihood */
+	double t50_s, sd_s; /* mean and sd over the profile likelihood */
 	double value[ONSET_PARAMETERS];
 	double misfit;               /* sum of squared standardised residuals */
 	double log_bayes_factor;     /* moved at all against stayed as before */
@@ -76,9 +76,12 @@ struct onset_result {
 	bool unimodal;
 };
 
-/* Pressure the sensor would show at the window's samples for these
- * parameters (t50 may be +-INFINITY). `out` holds window->n. */
-void onset_predict(const struct onset_window *w, const double value[ONSET_PARAMETERS], double *out);
+#define ONSET_LANES 4
+
+/* Pressure the sensor would show at the window's samples for 1..ONSET_LANES
+ * sets of parameters (t50 may be +-INFINITY).  Fills out[0..lanes-1][0..window->n-1]. */
+void onset_predict(const struct onset_window *w, const double (*value)[ONSET_PARAMETERS], size_t lanes,
+                   double (*out)[ONSET_SAMPLES_MAX]);
 
 /* Rough log pressure at the start of the window, from the first samples. */
 double onset_start(const struct onset_window *w, double until_s);

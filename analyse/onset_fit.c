@@ -8,49 +8,42 @@
 #include <string.h>
 
 #define LOCAL 4 /* t50, p0, K, warm0: the first parameters of the enum */
-#define SCAN_MAX 48
-#define PROFILE 13
+#define REST (LOCAL - 1)
+#define SCAN_MAX 40
+#define PROFILE 12 /* points, a multiple of ONSET_LANES */
+#define FAR 4.0    /* residuals beyond this count by their size, not its square (Huber) */
 
-struct point { /* residuals and derivatives at one set of parameters */
-	double value[ONSET_PARAMETERS];
-	double residual[ONSET_SAMPLES_MAX]; /* (measured - predicted) / noise */
-	double slope[LOCAL][ONSET_SAMPLES_MAX];
+typedef double samples[ONSET_SAMPLES_MAX];
+typedef double parameters[ONSET_PARAMETERS];
+
+struct point { /* residuals (measured - predicted, in noise units) and derivatives at one place */
+	parameters value;
+	samples residual, slope[LOCAL];
+	samples weight;              /* Huber */
+	double a[SPD_MAX * SPD_MAX]; /* normal matrix of p0, K and warm0, prior included */
 	size_t n;
 };
 
-static const double difference[ONSET_PARAMETERS] = {1e-4, 1e-3, 5e-3, 1e-2, 1e-2, 1e-2, 5e-3};
+static const double difference[LOCAL] = {1e-4, 1e-3, 5e-3, 1e-2};
 
-static void residuals(const struct onset_window *w, const double *value, double *residual)
+static void residuals(const struct onset_window *w, const parameters *value, size_t lanes, samples *out)
 {
-	onset_predict(w, value, residual);
 	double scale = 1 / w->noise_pa;
-	for (size_t i = 0; i < w->n; i++)
-		residual[i] = (w->p_pa[i] - residual[i]) * scale;
-}
-
-/* Derivatives of the prediction (in noise units) by forward differences. */
-static void slopes(const struct onset_window *w, struct point *at, int from)
-{
-	double moved[ONSET_SAMPLES_MAX];
-	for (int j = from; j < LOCAL; j++) {
-		double value[ONSET_PARAMETERS];
-		memcpy(value, at->value, sizeof(value));
-		value[j] += difference[j];
-		residuals(w, value, moved);
+	onset_predict(w, value, lanes, out);
+	for (size_t l = 0; l < lanes; l++)
 		for (size_t i = 0; i < w->n; i++)
-			at->slope[j][i] = (at->residual[i] - moved[i]) / difference[j];
-	}
+			out[l][i] = (w->p_pa[i] - out[l][i]) * scale;
 }
 
-static double dot(const double *a, const double *b, const double *weight, size_t n)
+static double clamp(double x, double low, double high)
 {
-	double sum = 0;
-	for (size_t i = 0; i < n; i++)
-		sum += weight[i] * a[i] * b[i];
-	return sum;
+	return fmin(fmax(x, low), high);
 }
 
-#define FAR 4.0 /* residuals beyond this count by their size, not its square (Huber) */
+static double huber_weight(double r)
+{
+	return fmin(1, FAR / fmax(fabs(r), 1));
+}
 
 static double robust_sum(const double *r, size_t n)
 {
@@ -60,10 +53,15 @@ static double robust_sum(const double *r, size_t n)
 	return sum;
 }
 
-static double clamp(double x, double low, double high)
+static double weighted_dot(const struct point *at, const double *a, const double *b)
 {
-	return fmin(fmax(x, low), high);
+	double sum = 0;
+	for (size_t i = 0; i < at->n; i++)
+		sum += at->weight[i] * a[i] * b[i];
+	return sum;
 }
+
+/* --- priors ---------------------------------------------------------------- */
 
 static double precision(double sd)
 {
@@ -77,240 +75,342 @@ static double t50_penalty(const struct onset_prior *prior, double t50_s)
 	return 5 * log1p(z * z / 4);
 }
 
-/* Its weight as if it were normal, for Gauss-Newton. */
-static double t50_precision(const struct onset_prior *prior, double t50_s)
+/* Weight of a parameter's prior as if it were normal, for Gauss-Newton. */
+static double prior_weight(const struct onset_prior *prior, const double *value, int j)
 {
-	double z = (t50_s - prior->mean[ONSET_T50]) / prior->sd[ONSET_T50];
-	return 5 / (4 + z * z) * precision(prior->sd[ONSET_T50]);
+	if (isinf(prior->sd[j]))
+		return 0;
+	double z = (value[j] - prior->mean[j]) / prior->sd[j];
+	double flat = j == ONSET_T50 ? 5 / (4 + z * z) : 1;
+	return flat * precision(prior->sd[j]);
 }
 
-static double parameter_precision(const struct onset_prior *prior, const double *value, int j)
-{
-	return j == ONSET_T50 ? t50_precision(prior, value[j]) : precision(prior->sd[j]);
-}
-
-static double prior_sum(const struct onset_prior *prior, const double *value, int from)
+/* Of p0, K and warm0. */
+static double prior_sum(const struct onset_prior *prior, const double *value)
 {
 	double sum = 0;
-	for (int j = from; j < LOCAL; j++) {
+	for (int j = ONSET_P0; j < LOCAL; j++) {
 		double off = value[j] - prior->mean[j];
-		if (j == ONSET_T50)
-			sum += t50_penalty(prior, value[j]);
-		else if (isfinite(prior->sd[j]))
-			sum += precision(prior->sd[j]) * off * off;
+		sum += isinf(prior->sd[j]) ? 0 : precision(prior->sd[j]) * off * off;
 	}
 	return sum;
 }
 
-/* Normal equations over the parameters from..LOCAL-1.  Samples far off weigh less. */
-static void normal_equations(const struct point *at, const struct onset_prior *prior, int from, double *a,
-                             double *b)
+/* --- derivatives and normal equations ------------------------------------------ */
+
+static void perturb(const double *value, int j, double *out)
 {
-	int m = LOCAL - from;
-	double far[ONSET_SAMPLES_MAX];
-	memset(a, 0, sizeof(*a) * SPD_MAX * SPD_MAX);
+	memcpy(out, value, sizeof(parameters));
+	out[j] += difference[j];
+}
+
+static void set_weights(struct point *at)
+{
 	for (size_t i = 0; i < at->n; i++)
-		far[i] = fmin(1, FAR / fmax(fabs(at->residual[i]), 1));
-	for (int j = 0; j < m; j++) {
-		const double *sj = at->slope[from + j];
-		b[j] = dot(sj, at->residual, far, at->n);
-		for (int i = 0; i <= j; i++)
-			a[i * SPD_MAX + j] = a[j * SPD_MAX + i] = dot(sj, at->slope[from + i], far, at->n);
-		double weight = parameter_precision(prior, at->value, from + j);
-		if (!isfinite(prior->sd[from + j]))
-			continue;
-		a[j * SPD_MAX + j] += weight;
-		b[j] += weight * (prior->mean[from + j] - at->value[from + j]);
+		at->weight[i] = huber_weight(at->residual[i]);
+}
+
+static void slope_from(struct point *at, const double *moved, int j)
+{
+	for (size_t i = 0; i < at->n; i++)
+		at->slope[j][i] = (at->residual[i] - moved[i]) / difference[j];
+}
+
+/* Normal matrix over the parameters from..LOCAL-1. */
+static void normal_matrix(const struct point *at, const struct onset_prior *prior, int from, double *a)
+{
+	for (int j = from; j < LOCAL; j++) {
+		int row = (j - from) * SPD_MAX;
+		for (int i = from; i <= j; i++)
+			a[row + i - from] = a[(i - from) * SPD_MAX + j - from] =
+			    weighted_dot(at, at->slope[j], at->slope[i]);
+		a[row + j - from] += prior_weight(prior, at->value, j);
 	}
 }
 
-/* The objective with p0, K and warm0 eliminated to first order about `at`, whose slopes are known;
- * fills `at`'s residuals for t50.  t50's own prior is left out. */
-static double profile(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
-                      double t50_s, double step[LOCAL])
+static double normal_right(const struct point *at, const struct onset_prior *prior, const double *residual,
+                           int j)
 {
-	double a[SPD_MAX * SPD_MAX], b[SPD_MAX] = {0}, x[SPD_MAX] = {0};
-	at->value[ONSET_T50] = t50_s;
-	residuals(w, at->value, at->residual);
-	normal_equations(at, prior, ONSET_P0, a, b);
-	memset(step, 0, sizeof(*step) * LOCAL);
-	if (spd_solve(a, b, LOCAL - 1, x))
-		memcpy(step + 1, x, sizeof(*step) * (LOCAL - 1));
-	double off[ONSET_SAMPLES_MAX];
-	for (size_t i = 0; i < w->n; i++)
-		off[i] = at->residual[i] - at->slope[1][i] * step[1] - at->slope[2][i] * step[2] -
-		         at->slope[3][i] * step[3];
-	double value[ONSET_PARAMETERS];
+	double weight = prior_weight(prior, at->value, j);
+	return weighted_dot(at, at->slope[j], residual) +
+	       (weight > 0 ? weight * (prior->mean[j] - at->value[j]) : 0);
+}
+
+/* Residuals, slopes of p0, K and warm0 and their normal matrix, all at at->value. */
+static void look_at_rest(const struct onset_window *w, const struct onset_prior *prior, struct point *at)
+{
+	parameters value[ONSET_LANES];
+	samples out[ONSET_LANES];
+	memcpy(value[0], at->value, sizeof(parameters));
+	for (int j = ONSET_P0; j < LOCAL; j++)
+		perturb(at->value, j, value[j]);
+	residuals(w, value, LOCAL, out);
+	memcpy(at->residual, out[0], sizeof(double) * w->n);
+	for (int j = ONSET_P0; j < LOCAL; j++)
+		slope_from(at, out[j], j);
+	set_weights(at);
+	normal_matrix(at, prior, ONSET_P0, at->a);
+}
+
+/* Slopes of all local parameters about residuals already known. */
+static void look_at_all(const struct onset_window *w, struct point *at)
+{
+	parameters value[ONSET_LANES];
+	samples out[ONSET_LANES];
+	for (int j = 0; j < LOCAL; j++)
+		perturb(at->value, j, value[j]);
+	residuals(w, value, LOCAL, out);
+	for (int j = 0; j < LOCAL; j++)
+		slope_from(at, out[j], j);
+	set_weights(at);
+}
+
+/* Objective with p0, K and warm0 eliminated to first order about `at` for other residuals, t50's
+ * prior left out; the step goes to `step`. */
+static double eliminate(const struct onset_prior *prior, const struct point *at, const double *residual,
+                        double step[REST])
+{
+	double b[SPD_MAX];
+	samples off;
+	parameters value;
+	for (int j = 0; j < REST; j++)
+		b[j] = normal_right(at, prior, residual, j + 1);
+	memset(step, 0, sizeof(*step) * REST);
+	spd_solve(at->a, b, REST, step);
+	for (size_t i = 0; i < at->n; i++)
+		off[i] = residual[i] - at->slope[1][i] * step[0] - at->slope[2][i] * step[1] -
+		         at->slope[3][i] * step[2];
 	memcpy(value, at->value, sizeof(value));
-	for (int j = 1; j < LOCAL; j++)
-		value[j] += step[j];
-	return robust_sum(off, w->n) + prior_sum(prior, value, ONSET_P0);
+	for (int j = 0; j < REST; j++)
+		value[j + 1] += step[j];
+	return robust_sum(off, at->n) + prior_sum(prior, value);
 }
 
-/* A hypothesis without a free t50 (stayed, or there already): two rounds of elimination. */
-static double without_event(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
-                            double t50_s)
-{
-	double step[LOCAL], sum = 0;
-	at->value[ONSET_T50] = t50_s;
-	for (int round = 0; round < 2; round++) {
-		residuals(w, at->value, at->residual);
-		slopes(w, at, ONSET_P0);
-		sum = profile(w, prior, at, t50_s, step);
-		for (int j = 1; j < LOCAL; j++)
-			at->value[j] += step[j];
-	}
-	return sum;
-}
-
-static void start_at(const struct onset_window *w, const struct onset_prior *prior, struct point *at)
+static void start_at(const struct onset_window *w, const struct onset_prior *prior, double t50_s,
+                     struct point *at)
 {
 	memcpy(at->value, prior->mean, sizeof(at->value));
 	at->n = w->n;
 	at->value[ONSET_P0] = onset_start(w, prior->mean[ONSET_T50]);
+	at->value[ONSET_T50] = t50_s;
+}
+
+/* A hypothesis without a free t50: nothing moved (t50 = infinity), or it was so all along
+ * (-infinity).  One round of elimination, a second one where it matters. */
+static double without_event(const struct onset_window *w, const struct onset_prior *prior, double t50_s,
+                            struct point *at)
+{
+	double step[REST], sum = 0;
+	start_at(w, prior, t50_s, at);
+	for (int round = 0; round < 2; round++) {
+		look_at_rest(w, prior, at);
+		sum = eliminate(prior, at, at->residual, step);
+		if (sum > 10 * (double)w->n)
+			break;
+		for (int j = 0; j < REST; j++)
+			at->value[j + 1] += step[j];
+	}
+	return sum;
 }
 
 /* How badly the curve without the event would fit data that follow the event where the prior puts
  * it: both curves are known as residuals against the same data. */
 static double expected_misfit(const struct onset_prior *prior, const struct point *event,
-                              struct point *without)
+                              const struct point *without)
 {
-	double a[SPD_MAX * SPD_MAX], b[SPD_MAX] = {0}, x[SPD_MAX] = {0}, sum = 0;
+	double b[SPD_MAX], x[SPD_MAX] = {0}, sum = 0;
+	samples apart;
 	for (size_t i = 0; i < event->n; i++)
-		without->residual[i] -= event->residual[i];
-	normal_equations(without, prior, ONSET_P0, a, b);
-	if (!spd_solve(a, b, LOCAL - 1, x))
-		return 0;
+		apart[i] = without->residual[i] - event->residual[i];
+	for (int j = 0; j < REST; j++)
+		b[j] = weighted_dot(without, without->slope[j + 1], apart);
+	(void)prior;
+	spd_solve(without->a, b, REST, x);
 	for (size_t i = 0; i < event->n; i++) {
-		double off = without->residual[i];
-		for (int j = 1; j < LOCAL; j++)
-			off -= without->slope[j][i] * x[j - 1];
+		double off = apart[i];
+		for (int j = 0; j < REST; j++)
+			off -= without->slope[j + 1][i] * x[j];
 		sum += off * off;
 	}
 	return sum;
 }
+
+/* --- the scan --------------------------------------------------------------------- */
 
 struct scan {
 	double t_s[SCAN_MAX], sum[SCAN_MAX];
 	size_t n, best;
 };
 
-/* Objective at one t50 with p0 alone adjusted: the other slopes hold only near the t50 at
- * which they were taken. */
-static double glance(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
-                     double t50_s)
+/* Objective with p0 alone adjusted: the other slopes hold only near the t50 at which they
+ * were taken. */
+static double glance(const struct point *at, const double *residual)
 {
 	double top = 0, bottom = 1e-9;
-	at->value[ONSET_T50] = t50_s;
-	residuals(w, at->value, at->residual);
+	samples off;
 	const double *s = at->slope[ONSET_P0];
-	for (size_t i = 0; i < w->n; i++) {
-		double far = fmin(1, FAR / fmax(fabs(at->residual[i]), 1));
-		top += far * s[i] * at->residual[i];
-		bottom += far * s[i] * s[i];
+	for (size_t i = 0; i < at->n; i++) {
+		double weight = huber_weight(residual[i]);
+		top += weight * s[i] * residual[i];
+		bottom += weight * s[i] * s[i];
 	}
-	double off[ONSET_SAMPLES_MAX], shift = clamp(top / bottom, -0.1, 0.1);
-	for (size_t i = 0; i < w->n; i++)
-		off[i] = at->residual[i] - s[i] * shift;
-	return robust_sum(off, w->n) + t50_penalty(prior, t50_s);
+	double shift = clamp(top / bottom, -0.1, 0.1);
+	for (size_t i = 0; i < at->n; i++)
+		off[i] = residual[i] - s[i] * shift;
+	return robust_sum(off, at->n);
+}
+
+/* Residuals at a few values of t50, the rest as in `at`. */
+static void residuals_at(const struct onset_window *w, const struct point *at, const double *t50_s,
+                         size_t lanes, samples *out)
+{
+	parameters value[ONSET_LANES];
+	for (size_t l = 0; l < lanes; l++) {
+		memcpy(value[l], at->value, sizeof(parameters));
+		value[l][ONSET_T50] = t50_s[l];
+	}
+	residuals(w, value, lanes, out);
 }
 
 /* The objective over the whole span where the event may lie. */
-static void scan_over(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
+static void scan_over(const struct onset_window *w, const struct onset_prior *prior, const struct point *at,
                       struct scan *s)
 {
+	samples out[ONSET_LANES];
 	double span = prior->latest_s - prior->earliest_s;
-	double ramp_s = exp(prior->mean[ONSET_RAMP]);
-	s->n = (size_t)fmin(fmax(ceil(span / fmax(ramp_s / 2, 1e-3)), 4), SCAN_MAX);
+	double spacing = fmax(0.75 * exp(prior->mean[ONSET_RAMP]), 2e-3);
+	size_t batches = (size_t)clamp(ceil(span / spacing / ONSET_LANES), 1, SCAN_MAX / ONSET_LANES);
+	s->n = batches * ONSET_LANES;
 	s->best = 0;
-	for (size_t i = 0; i < s->n; i++) {
+	for (size_t i = 0; i < s->n; i++)
 		s->t_s[i] = prior->earliest_s + span * ((double)i + 0.5) / (double)s->n;
-		s->sum[i] = glance(w, prior, at, s->t_s[i]);
+	for (size_t i = 0; i < s->n; i++) {
+		if (i % ONSET_LANES == 0)
+			residuals_at(w, at, s->t_s + i, ONSET_LANES, out);
+		s->sum[i] = glance(at, out[i % ONSET_LANES]) + t50_penalty(prior, s->t_s[i]);
 		if (s->sum[i] < s->sum[s->best])
 			s->best = i;
 	}
 }
 
-static double objective(const struct onset_window *w, const struct onset_prior *prior, const double *value,
-                        double *residual)
-{
-	residuals(w, value, residual);
-	return robust_sum(residual, w->n) + prior_sum(prior, value, ONSET_T50);
-}
+/* --- Gauss-Newton ------------------------------------------------------------------ */
 
-static void step_to(const struct onset_prior *prior, const double *from, const double *step, double by,
-                    double *to)
+/* Four steps of falling length along one direction; never far in any parameter. */
+static void steps_along(const struct onset_prior *prior, const double *from, const double *step,
+                        parameters *to)
 {
-	const double limit[LOCAL] = {3e-3, 0.3, 0.3, 0.2};
-	memcpy(to, from, sizeof(*to) * ONSET_PARAMETERS);
+	static const double limit[LOCAL] = {3e-3, 0.3, 0.3, 0.2};
+	double by = 1;
 	for (int j = 0; j < LOCAL; j++)
 		by = fmin(by, limit[j] / fmax(fabs(step[j]), 1e-30));
-	for (int j = 0; j < LOCAL; j++)
-		to[j] += by * step[j];
-	to[ONSET_T50] = clamp(to[ONSET_T50], prior->earliest_s, prior->latest_s);
+	for (int l = 0; l < ONSET_LANES; l++, by /= 3) {
+		memcpy(to[l], from, sizeof(parameters));
+		for (int j = 0; j < LOCAL; j++)
+			to[l][j] += by * step[j];
+		to[l][ONSET_T50] = clamp(to[l][ONSET_T50], prior->earliest_s, prior->latest_s);
+	}
 }
 
-/* Gauss-Newton over all local parameters; leaves residuals and slopes at the optimum and t50's
- * standard deviation in *sd. */
-static double climb(const struct onset_window *w, const struct onset_prior *prior, struct point *at, double *sd)
+static double objective(const struct onset_prior *prior, const double *value, const double *residual,
+                        size_t n)
 {
-	double sum = objective(w, prior, at->value, at->residual);
-	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], next[ONSET_PARAMETERS];
-	double residual[ONSET_SAMPLES_MAX];
+	return robust_sum(residual, n) + t50_penalty(prior, value[ONSET_T50]) + prior_sum(prior, value);
+}
+
+/* Takes the best of the steps; how much was gained, 0 when none is better. */
+static double take_best(const struct onset_window *w, const struct onset_prior *prior, const double *step,
+                        struct point *at, double *sum)
+{
+	parameters to[ONSET_LANES];
+	samples out[ONSET_LANES];
+	steps_along(prior, at->value, step, to);
+	residuals(w, to, ONSET_LANES, out);
+	int best = -1;
+	double before = *sum;
+	for (int l = 0; l < ONSET_LANES; l++) {
+		double tried = objective(prior, to[l], out[l], w->n);
+		if (tried < *sum) {
+			*sum = tried;
+			best = l;
+		}
+	}
+	if (best < 0)
+		return 0;
+	memcpy(at->value, to[best], sizeof(parameters));
+	memcpy(at->residual, out[best], sizeof(double) * w->n);
+	return before - *sum;
+}
+
+/* Over all local parameters; leaves t50's standard deviation in *sd. */
+static void climb(const struct onset_window *w, const struct onset_prior *prior, struct point *at, double *sd)
+{
+	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], sum;
+	residuals(w, &at->value, 1, &at->residual);
+	sum = objective(prior, at->value, at->residual, w->n);
 	*sd = prior->sd[ONSET_T50];
 	for (int round = 0; round < 8; round++) {
-		slopes(w, at, ONSET_T50);
-		normal_equations(at, prior, ONSET_T50, a, b);
+		look_at_all(w, at);
+		normal_matrix(at, prior, ONSET_T50, a);
+		for (int j = 0; j < LOCAL; j++)
+			b[j] = normal_right(at, prior, at->residual, j);
 		if (!spd_solve(a, b, LOCAL, x))
 			break;
 		*sd = sqrt(fmax(spd_inverse_first(a, LOCAL), 0));
-		double by = 1, tried = INFINITY;
-		for (; by > 0.1; by /= 2) {
-			step_to(prior, at->value, x, by, next);
-			tried = objective(w, prior, next, residual);
-			if (tried <= sum)
-				break;
-		}
-		if (!(tried <= sum))
-			break;
-		double gained = sum - tried;
-		memcpy(at->value, next, sizeof(next));
-		memcpy(at->residual, residual, sizeof(residual));
-		sum = tried;
-		if (gained < 0.02)
+		double foreseen = 0;
+		for (int j = 0; j < LOCAL; j++)
+			foreseen += b[j] * x[j];
+		if (foreseen < 0.02 || take_best(w, prior, x, at, &sum) < 0.02)
 			break;
 	}
-	return sum;
+	normal_matrix(at, prior, ONSET_P0, at->a);
+}
+
+/* --- the profile over t50 ------------------------------------------------------------ */
+
+struct profile {
+	double t_s[PROFILE], sum[PROFILE], best;
+};
+
+static void profile_over(const struct onset_window *w, const struct onset_prior *prior,
+                         const struct point *at, double reach_s, struct profile *p)
+{
+	samples out[ONSET_LANES];
+	double step[REST];
+	p->best = INFINITY;
+	for (int i = 0; i < PROFILE; i++) {
+		double along = (2.0 * i + 1) / PROFILE - 1;
+		p->t_s[i] = clamp(at->value[ONSET_T50] + reach_s * along, prior->earliest_s, prior->latest_s);
+	}
+	for (int i = 0; i < PROFILE; i++) {
+		if (i % ONSET_LANES == 0)
+			residuals_at(w, at, p->t_s + i, ONSET_LANES, out);
+		p->sum[i] = eliminate(prior, at, out[i % ONSET_LANES], step) + t50_penalty(prior, p->t_s[i]);
+		p->best = fmin(p->best, p->sum[i]);
+	}
 }
 
 /* Mean and sd of t50 over its profile; widened until the ends are out. */
-static double posterior(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
-                        double sd, double floor_s, struct onset_result *out)
+static double posterior(const struct onset_window *w, const struct onset_prior *prior, const struct point *at,
+                        double sd, struct onset_result *out)
 {
-	double t[PROFILE], sum[PROFILE], step[LOCAL], centre = at->value[ONSET_T50];
-	double reach = fmax(sd, floor_s) * 3, best = INFINITY;
+	struct profile p;
+	double reach = 3 * fmax(sd, 5e-5), centre = at->value[ONSET_T50];
 	for (int widen = 0; widen < 4; widen++, reach *= 2) {
-		best = INFINITY;
-		for (int i = 0; i < PROFILE; i++) {
-			t[i] = clamp(centre + reach * (i - PROFILE / 2) / (PROFILE / 2), prior->earliest_s,
-			             prior->latest_s);
-			sum[i] = profile(w, prior, at, t[i], step) + t50_penalty(prior, t[i]);
-			best = fmin(best, sum[i]);
-		}
-		if (fmin(sum[0], sum[PROFILE - 1]) > best + 5)
+		profile_over(w, prior, at, reach, &p);
+		if (fmin(p.sum[0], p.sum[PROFILE - 1]) > p.best + 5)
 			break;
 	}
 	double weight = 0, mean = 0, square = 0;
 	for (int i = 0; i < PROFILE; i++) {
-		double like = exp(-(sum[i] - best) / 2);
+		double like = exp(-(p.sum[i] - p.best) / 2), off = p.t_s[i] - centre;
 		weight += like;
-		mean += like * t[i];
-		square += like * (t[i] - centre) * (t[i] - centre);
+		mean += like * off;
+		square += like * off * off;
 	}
 	mean /= weight;
-	out->t50_s = mean;
-	out->sd_s = sqrt(fmax(square / weight - (mean - centre) * (mean - centre), 0));
-	return best;
+	out->t50_s = centre + mean;
+	out->sd_s = sqrt(fmax(square / weight - mean * mean, 0));
+	return p.best;
 }
 
 /* Is there another place, far from the best, that fits nearly as well? */
@@ -337,23 +437,18 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 	memset(out, 0, sizeof(*out));
 	if (w->n < 5 || w->cells < 4 || !(prior->latest_s > prior->earliest_s))
 		return false;
-	start_at(w, prior, &other);
-	double opposite = without_event(w, prior, &other, -INFINITY);
-	start_at(w, prior, &other);
-	double stayed = without_event(w, prior, &other, INFINITY);
-	start_at(w, prior, &at);
-	at.value[ONSET_T50] = clamp(prior->mean[ONSET_T50], prior->earliest_s, prior->latest_s);
-	residuals(w, at.value, at.residual);
-	slopes(w, &at, ONSET_P0);
+	double opposite = without_event(w, prior, -INFINITY, &other);
+	double stayed = without_event(w, prior, INFINITY, &other);
+	start_at(w, prior, clamp(prior->mean[ONSET_T50], prior->earliest_s, prior->latest_s), &at);
+	look_at_rest(w, prior, &at);
 	out->expected = expected_misfit(prior, &at, &other);
 	scan_over(w, prior, &at, &scan);
 	at.value[ONSET_T50] = scan.t_s[scan.best];
 	climb(w, prior, &at, &sd);
 	memcpy(out->value, at.value, sizeof(at.value));
-	double best = posterior(w, prior, &at, sd, 5e-5, out);
-	out->misfit = best;
-	out->unimodal = one_peak(&scan, out->t50_s, out->sd_s, best);
-	double moved = evidence(prior, best, out->sd_s);
+	out->misfit = posterior(w, prior, &at, sd, out);
+	out->unimodal = one_peak(&scan, out->t50_s, out->sd_s, out->misfit);
+	double moved = evidence(prior, out->misfit, out->sd_s);
 	out->log_bayes_factor = (stayed - moved) / 2;
 	out->log_against_opposite = (opposite - moved) / 2;
 	return true;

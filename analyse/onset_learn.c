@@ -56,10 +56,10 @@ static double tame_slope(double misfit, size_t n)
 static double window_objective(const struct onset_window *w, const struct onset_prior *prior,
                                const double *value)
 {
-	double predicted[ONSET_SAMPLES_MAX], sum = 0, z = t50_offset(prior, value[ONSET_T50]);
-	onset_predict(w, value, predicted);
+	double predicted[1][ONSET_SAMPLES_MAX], sum = 0, z = t50_offset(prior, value[ONSET_T50]);
+	onset_predict(w, (const double(*)[ONSET_PARAMETERS])value, 1, predicted);
 	for (size_t i = 0; i < w->n; i++)
-		sum += huber_loss((w->p_pa[i] - predicted[i]) / w->noise_pa);
+		sum += huber_loss((w->p_pa[i] - predicted[0][i]) / w->noise_pa);
 	return tame(sum, w->n) + 5 * log1p(z * z / 4);
 }
 
@@ -73,21 +73,28 @@ static double shared_prior(const struct onset_prior *prior, const double *value)
 	return sum;
 }
 
-/* Residual and all derivatives of one window, in noise units. */
+_Static_assert(ONSET_PARAMETERS + 1 <= 2 * ONSET_LANES, "two batches of lanes hold all derivatives");
+
+/* Residual and all derivatives of one window, in noise units: lane 0 of the
+ * first batch holds the place itself. */
 static void linearise(const struct onset_window *w, const double *value, double *residual,
                       double (*slope)[ONSET_SAMPLES_MAX])
 {
-	double base[ONSET_SAMPLES_MAX], moved[ONSET_PARAMETERS];
-	onset_predict(w, value, base);
-	for (size_t i = 0; i < w->n; i++)
-		residual[i] = (w->p_pa[i] - base[i]) / w->noise_pa;
-	for (int j = 0; j < ONSET_PARAMETERS; j++) {
-		memcpy(moved, value, sizeof(moved));
-		moved[j] += difference[j];
-		onset_predict(w, moved, slope[j]);
-		for (size_t i = 0; i < w->n; i++)
-			slope[j][i] = (slope[j][i] - base[i]) / (difference[j] * w->noise_pa);
+	double moved[2 * ONSET_LANES][ONSET_PARAMETERS];
+	double out[2 * ONSET_LANES][ONSET_SAMPLES_MAX];
+	for (int j = 0; j <= ONSET_PARAMETERS; j++) {
+		memcpy(moved[j], value, sizeof(moved[j]));
+		if (j > 0)
+			moved[j][j - 1] += difference[j - 1];
 	}
+	onset_predict(w, (const double(*)[ONSET_PARAMETERS])moved, ONSET_LANES, out);
+	onset_predict(w, (const double(*)[ONSET_PARAMETERS])moved + ONSET_LANES,
+	              ONSET_PARAMETERS + 1 - ONSET_LANES, out + ONSET_LANES);
+	for (size_t i = 0; i < w->n; i++)
+		residual[i] = (w->p_pa[i] - out[0][i]) / w->noise_pa;
+	for (int j = 0; j < ONSET_PARAMETERS; j++)
+		for (size_t i = 0; i < w->n; i++)
+			slope[j][i] = (out[j + 1][i] - out[0][i]) / (difference[j] * w->noise_pa);
 }
 
 static void put(struct block *b, int i, int j, double sum)
@@ -150,8 +157,8 @@ static void add_reduced(const struct block *b, double *s, double *right)
 	for (int j = 0; j < SHARED; j++) {
 		eliminated(b, j, part);
 		for (int i = 0; i < SHARED; i++)
-			s[i * SPD_MAX + j] += b->shared[i * SPD_MAX + j] - b->cross[0][i] * part[0] -
-			                      b->cross[1][i] * part[1];
+			s[i * SPD_MAX + j] +=
+			    b->shared[i * SPD_MAX + j] - b->cross[0][i] * part[0] - b->cross[1][i] * part[1];
 	}
 }
 
@@ -258,7 +265,8 @@ static bool improve(struct learning *l, const struct block *block, double *step,
 double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
                    double (*value)[ONSET_PARAMETERS], const bool *use, double sd[ONSET_PARAMETERS])
 {
-	struct learning l = {.w = w, .n = n < BLOCKS_MAX ? n : BLOCKS_MAX, .prior = prior, .use = use, .value = value};
+	struct learning l = {
+	    .w = w, .n = n < BLOCKS_MAX ? n : BLOCKS_MAX, .prior = prior, .use = use, .value = value};
 	struct block block[BLOCKS_MAX];
 	double s[SPD_MAX * SPD_MAX], right[SPD_MAX], step[SPD_MAX], inverse[SPD_MAX * SPD_MAX];
 	for (size_t i = 0; i < l.n; i++)

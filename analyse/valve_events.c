@@ -43,9 +43,10 @@ struct valve_events *valve_events_new(const struct engine *e, const struct mech 
 		for (int k = 0; k < EVENT_KINDS; k++)
 			v->group[end][k] = unknown_group;
 	}
-	v->window = malloc(sizeof(*v->window) * LEARN_WINDOWS);
-	if (v->window == NULL) {
-		free(v);
+	v->window = malloc(sizeof(*v->window));
+	v->batch = malloc(sizeof(*v->batch) * EVENT_KINDS);
+	if (v->window == NULL || v->batch == NULL) {
+		valve_events_free(v);
 		return NULL;
 	}
 	valve_gas_model(v);
@@ -58,6 +59,7 @@ void valve_events_free(struct valve_events *v)
 		return;
 	valve_tally_free(&v->tally);
 	free(v->window);
+	free(v->batch);
 	free(v->transition_store);
 	free(v->supply_smooth);
 	free(v->row);
@@ -107,8 +109,8 @@ static void fill_pressures(const struct valve_events *v, const struct leg *leg, 
 	e->down_pa = passage == ONSET_INLET ? chamber : v->engine.ambient_pa;
 }
 
-#define FLOOR_S 1e-4    /* sd of an event time is never said to be less */
-#define CLEAR 40.0      /* misfit at which the absence of an event is seen */
+#define FLOOR_S 1e-4 /* sd of an event time is never said to be less */
+#define CLEAR 40.0   /* misfit at which the absence of an event is seen */
 
 static char class_of(const struct onset_result *r)
 {

@@ -12,8 +12,8 @@
 /* One kind of event at one end: what was learned about it. */
 struct group {
 	bool learned;
-	unsigned learned_from;        /* windows */
-	double delay_s, scale_s;      /* of t50 after the command */
+	unsigned learned_from;          /* windows */
+	double delay_s, scale_s;        /* of t50 after the command */
 	double value[ONSET_PARAMETERS]; /* K, n, ramp, b in force */
 	double sd[ONSET_PARAMETERS];    /* how far one event may stray from them */
 	double noise_factor;            /* sd of residuals over the sensor's own noise, >= 1 */
@@ -31,17 +31,25 @@ struct passage_line { /* the transitions of one passage, rising in time */
 	size_t n;
 };
 
-struct chamber { /* one end in the leg at hand */
+struct chamber {                          /* one end in the leg at hand */
 	const struct ride_series *series; /* NULL = no sensor */
 	double noise_pa;
 	struct passage_line line[2]; /* [enum onset_passage] */
 };
 
+struct batch { /* the windows of one kind, to learn from */
+	struct onset_window window[LEARN_WINDOWS];
+	struct onset_prior prior[LEARN_WINDOWS];
+	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
+	bool use[LEARN_WINDOWS];
+	size_t n;
+};
+
 struct valve_events {
 	struct engine engine; /* shallow copy */
 	struct mech mech;
-	int channel[END_COUNT];       /* sensor, -1 = none */
-	int supply_channel;           /* -1 = none */
+	int channel[END_COUNT]; /* sensor, -1 = none */
+	int supply_channel;     /* -1 = none */
 	struct group group[END_COUNT][EVENT_KINDS];
 	double lag_s[END_COUNT];
 	double supply_pa[END_COUNT]; /* taken where no sensor shows it; NAN */
@@ -53,7 +61,8 @@ struct valve_events {
 	unsigned prepared_number;
 	struct valve_event *row;
 	size_t row_room;
-	struct onset_window *window; /* [LEARN_WINDOWS] */
+	struct batch *batch;         /* [EVENT_KINDS] */
+	struct onset_window *window; /* of the event at hand */
 	struct gas_model gas;
 	struct valve_tally tally;
 	char finding[16][240];
@@ -72,8 +81,8 @@ bool valve_command_opens(const struct engine *e, const struct ride_command *c);
 /* Passages, noise and supply of a leg; nothing when it is prepared already.  0 or -1. */
 int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct fault *fault);
 /* Transition of `command` in a passage's line; NULL when the command changes nothing. */
-struct transition *valve_transition(struct valve_events *v, enum engine_end end,
-                                    enum onset_passage passage, size_t command);
+struct transition *valve_transition(struct valve_events *v, enum engine_end end, enum onset_passage passage,
+                                    size_t command);
 /* Puts predicted times of all transitions back to command + learned delay. */
 void valve_predict_transitions(struct valve_events *v);
 

@@ -7,15 +7,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-struct batch { /* the windows of one kind */
-	struct onset_window *window;
-	struct onset_prior prior[LEARN_WINDOWS];
-	struct transition *from[LEARN_WINDOWS];
-	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
-	bool use[LEARN_WINDOWS];
-	size_t n;
-};
-
 static int compare_double(const void *a, const void *b)
 {
 	double x = *(const double *)a, y = *(const double *)b;
@@ -37,12 +28,12 @@ static void choose(struct valve_events *v, const struct leg *leg, const struct c
 	size_t stride = line->n / (2 * LEARN_WINDOWS) + 1;
 	b->n = 0;
 	for (size_t i = 0; i < line->n && b->n < LEARN_WINDOWS; i++) {
-		struct transition *t = &line->at[i];
+		const struct transition *t = &line->at[i];
 		if (t->opens != valve_kind_opens(kind) || (i / 2) % stride != 0 ||
 		    t->command_us < (double)leg->core_from_us)
 			continue;
 		if (valve_window(v, leg, c, end, passage, t, 0, &b->window[b->n], &b->prior[b->n]))
-			b->from[b->n++] = t;
+			b->n++;
 	}
 }
 
@@ -95,7 +86,7 @@ static void take_seen(const struct start *start, struct batch *b)
 static void first_look(const struct onset_prior *prior, struct batch *b)
 {
 	static const double flow_m3_s[SIZES] = {0.5e-3, 1.5e-3, 4e-3, 10e-3};
-	static struct start start[SIZES];
+	struct start start[SIZES];
 	double best = INFINITY, sd[ONSET_PARAMETERS] = {0};
 	for (int k = 0; k < SIZES; k++)
 		look_with(flow_m3_s[k], b, &start[k]);
@@ -131,10 +122,10 @@ static size_t used(const struct batch *b)
 
 static double square_mean(const struct onset_window *w, const double *value)
 {
-	double predicted[ONSET_SAMPLES_MAX], sum = 0;
-	onset_predict(w, value, predicted);
+	double predicted[1][ONSET_SAMPLES_MAX], sum = 0;
+	onset_predict(w, (const double(*)[ONSET_PARAMETERS])value, 1, predicted);
 	for (size_t i = 0; i < w->n; i++)
-		sum += pow((w->p_pa[i] - predicted[i]) / w->noise_pa, 2);
+		sum += pow((w->p_pa[i] - predicted[0][i]) / w->noise_pa, 2);
 	return sum / (double)w->n;
 }
 
@@ -213,16 +204,81 @@ static double learn_group(struct group *g, struct batch *b, bool first)
 	return sum;
 }
 
-static void learn_round(struct valve_events *v, const struct leg *leg, const struct crank *c, bool first)
+/* Misfit of all kinds of one end together, as a function of the sensor's lag. */
+static double misfit_with_lag(struct valve_events *v, double lag_s)
 {
-	struct batch *b = &(struct batch){.window = v->window};
-	for (int end = 0; end < END_COUNT; end++)
+	double sum = 0, sd[ONSET_PARAMETERS];
+	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
+	for (int k = 0; k < EVENT_KINDS; k++) {
+		struct batch *b = &v->batch[k];
+		struct onset_prior prior;
+		if (used(b) < 3)
+			continue;
+		wide_prior(b, &prior);
+		memcpy(value, b->value, sizeof(value));
+		for (size_t i = 0; i < b->n; i++) {
+			value[i][ONSET_T50] += b->window[i].lag_s - lag_s;
+			b->window[i].lag_s = lag_s;
+		}
+		sum += onset_learn(b->window, b->n, &prior, value, b->use, sd);
+		memcpy(b->value, value, sizeof(value));
+	}
+	return sum;
+}
+
+/* Lowest point of the parabola through three equally spaced values, in steps from the middle one. */
+static double parabola_vertex(double before, double middle, double after)
+{
+	double bend = before - 2 * middle + after;
+	return bend > 0 ? fmin(fmax((before - after) / (2 * bend), -1), 1) : 0;
+}
+
+#define LAG_GAIN 12.0 /* a lag must lower the misfit by more than this to be believed */
+
+/* The lag at which all kinds together fit best: a valve's ramp and a lag blur one opening alike, but not
+ * the openings, the closings and the slow curves between them all at once. */
+static void learn_lag(struct valve_events *v, enum engine_end end)
+{
+	enum { STEPS = 7 };
+	const double step_s = 1e-3;
+	double sum[STEPS + 1];
+	int best = 0;
+	for (int i = 0; i <= STEPS; i++) {
+		sum[i] = misfit_with_lag(v, i * step_s);
+		if (sum[i] < sum[best])
+			best = i;
+		else if (i > best + 1)
+			break;
+	}
+	if (sum[0] == 0 || best == STEPS)
+		return; /* nothing learned, or no lag explains it */
+	double fine = misfit_with_lag(v, (best + 0.5) * step_s);
+	double before = best > 0 ? misfit_with_lag(v, (best - 0.5) * step_s) : INFINITY;
+	double lag = best * step_s;
+	if (best > 0)
+		lag += step_s / 2 * parabola_vertex(before, sum[best], fine);
+	else /* 0, 1/2, 1: vertex about the middle, never below 0 */
+		lag = fmax(step_s / 2 * (1 + parabola_vertex(sum[0], fine, sum[1])), 0);
+	if (misfit_with_lag(v, lag) > sum[0] - LAG_GAIN)
+		lag = 0;
+	for (int k = 0; k < EVENT_KINDS; k++)
+		v->group[end][k].delay_s += v->lag_s[end] - lag;
+	v->lag_s[end] = lag;
+}
+
+static void learn_round(struct valve_events *v, const struct leg *leg, const struct crank *c, int round)
+{
+	for (int end = 0; end < END_COUNT; end++) {
 		for (int k = 0; k < EVENT_KINDS; k++) {
 			struct group *g = &v->group[end][k];
+			struct batch *b = &v->batch[k];
 			choose(v, leg, c, (enum engine_end)end, (enum valve_event_kind)k, b);
 			if (b->n >= 3)
-				learn_group(g, b, first || !g->learned);
+				learn_group(g, b, round == 0 || !g->learned);
 		}
+		if (round == 1)
+			learn_lag(v, (enum engine_end)end);
+	}
 	valve_predict_transitions(v);
 }
 
@@ -245,7 +301,7 @@ int valve_events_learn(struct valve_events *v, const struct leg *leg, const stru
 	if (all_learned(v))
 		return 0;
 	for (int round = 0; round < 3; round++)
-		learn_round(v, leg, c, round == 0);
+		learn_round(v, leg, c, round);
 	valve_gas_model(v);
 	return 0;
 }

@@ -143,16 +143,7 @@ static int circular_mean(struct column *c, double *out)
 	return status;
 }
 
-enum quantity {
-	INTENDED,
-	COMMANDED,
-	ACTUAL,
-	ERROR,
-	COUNT,
-	FIRING,
-	DELAY,
-	CONTROLLER
-};
+enum quantity { INTENDED, COMMANDED, ACTUAL, ERROR, COUNT, FIRING, DELAY, CONTROLLER };
 
 static double quantity_of(const struct valve_kept *k, enum quantity q)
 {
@@ -252,8 +243,7 @@ int valve_tally_summary(const struct valve_tally_group *g, struct valve_event_su
 	                                    .t10_s = NAN};
 	if (c.x != NULL && c.turn != NULL) {
 		c.speed = c.x + room;
-		status = angles(g, &c, out) != 0 || parts(g, &c, out) != 0 ||
-		                 controller_part(g, &c, out) != 0
+		status = angles(g, &c, out) != 0 || parts(g, &c, out) != 0 || controller_part(g, &c, out) != 0
 		             ? -1
 		             : 0;
 	}

@@ -41,8 +41,8 @@ static struct span wanted_span(const struct transition *t, double omega_rad_s, d
 /* Shortens the span where another movement of the chamber stands in it, unless
  * it is so near that it has to be taken along as an overlap. */
 static void clip_at(const struct valve_events *v, enum engine_end end, int passage,
-                    const struct transition *other, const struct transition *t, double own_half_us,
-                    bool same, struct span *s)
+                    const struct transition *other, const struct transition *t, double own_half_us, bool same,
+                    struct span *s)
 {
 	if (other->dead || other == t)
 		return;
@@ -251,7 +251,8 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	w->opening = t->opens;
 	w->start_s = (span.from_us - t->command_us) * 1e-6;
 	double length = (span.to_us - span.from_us) * 1e-6;
-	w->step_s = fmax(length / (ONSET_CELLS_MAX - STRIDE), t->opens && passage == ONSET_INLET ? 0.25e-3 : 0.5e-3);
+	w->step_s =
+	    fmax(length / (ONSET_CELLS_MAX - STRIDE), passage == ONSET_INLET && t->opens ? 0.5e-3 : 1e-3);
 	w->cells = STRIDE * (size_t)ceil(length / w->step_s / STRIDE);
 	w->ambient_pa = v->engine.ambient_pa;
 	w->lag_s = v->lag_s[end];

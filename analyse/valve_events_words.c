@@ -96,8 +96,8 @@ static void say_unknown(const struct engine *e, struct valve_event_summary *s)
 	else if (s->commands < EVENTS_LEAST)
 		say(s, ": only %u commands, too few to judge", s->commands);
 	else
-		say(s, ": %u commands, %u events seen; the pressure at the %s end does not show it", s->commands,
-		    s->count, end);
+		say(s, ": %u commands, %u events seen; the pressure at the %s end does not show it",
+		    s->commands, s->count, end);
 	if (!isnan(s->count_error_rad) && !isnan(s->firing_error_rad))
 		say(s, "; count %+.1f deg, firing %+.1f deg", unit_deg(s->count_error_rad),
 		    unit_deg(s->firing_error_rad));

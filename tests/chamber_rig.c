@@ -175,8 +175,10 @@ static void command_valves(struct commander *c, const struct motion *m)
 		for (int line = 0; line < 4; line++)
 			for (int opens = 1; opens >= 0; opens--) {
 				int end = line / 2, passage = line % 2;
-				double deg = (opens ? s->opens_deg : s->shuts_deg)[passage] - lead + 180 * end;
-				double turn_before = floor((m->theta[i - 1] - deg * UNIT_PI / 180) / (2 * UNIT_PI));
+				double deg =
+				    (opens ? s->opens_deg : s->shuts_deg)[passage] - lead + 180 * end;
+				double turn_before =
+				    floor((m->theta[i - 1] - deg * UNIT_PI / 180) / (2 * UNIT_PI));
 				double turn = floor((m->theta[i] - deg * UNIT_PI / 180) / (2 * UNIT_PI));
 				if (turn == turn_before)
 					continue;
@@ -218,7 +220,8 @@ static struct air rate_of(const struct rig_setup *s, const struct air *a, const 
 	const double wall_k = 291.15, ambient_pa = 101325;
 	double t = a->energy_j / (a->mass_kg * CV), p = pressure_of(a, x->volume_m3);
 	double in = flow(s->conductance[0] * x->area[0], s->critical_ratio, x->supply_pa, wall_k, p, t);
-	double out = flow(s->conductance[1] * x->area[1] + s->leak, s->critical_ratio, p, t, ambient_pa, wall_k);
+	double out =
+	    flow(s->conductance[1] * x->area[1] + s->leak, s->critical_ratio, p, t, ambient_pa, wall_k);
 	*inflow = in;
 	return (struct air){.mass_kg = in - out,
 	                    .energy_j = CP * ((in > 0 ? wall_k : t) * in - (out > 0 ? t : wall_k) * out) -
@@ -275,10 +278,12 @@ static void breathe(const struct rig_setup *s, struct rig *r, const struct motio
 {
 	struct air air[2];
 	struct sensor_state state[3] = {{s->supply_pa, 0}, {101325, 1}, {101325, 2}};
-	double droop = 0, full = air_mass_flow(s->conductance[0], s->critical_ratio, s->supply_pa, 291.15, 1e5);
+	double droop = 0,
+	       full = air_mass_flow(s->conductance[0], s->critical_ratio, s->supply_pa, 291.15, 1e5);
 	for (int end = 0; end < 2; end++) {
 		double volume = mech_volume_m3(&r->mech, (enum engine_end)end, m->theta[0]);
-		air[end] = (struct air){101325 * volume / (AIR_R * 291.15), 101325 * volume / (AIR_GAMMA - 1)};
+		air[end] =
+		    (struct air){101325 * volume / (AIR_R * 291.15), 101325 * volume / (AIR_GAMMA - 1)};
 	}
 	for (size_t i = 0; i + 1 < m->n; i++) {
 		double total = 0, t = (double)i * STEP_S;
@@ -288,8 +293,8 @@ static void breathe(const struct rig_setup *s, struct rig *r, const struct motio
 			surround(r, moves, end, (m->theta[i] + m->theta[i + 1]) / 2,
 			         (m->omega[i] + m->omega[i + 1]) / 2, t + STEP_S / 2, &half);
 			now.supply_pa = half.supply_pa = s->supply_pa - droop;
-			sample(s, rng, &state[end + 1], pressure_of(&air[end], now.volume_m3), i, (size_t)end + 1,
-			       r);
+			sample(s, rng, &state[end + 1], pressure_of(&air[end], now.volume_m3), i,
+			       (size_t)end + 1, r);
 			total += advance(s, &air[end], &now, &half);
 		}
 		sample(s, rng, &state[0], s->supply_pa - droop, i, 0, r);

@@ -72,6 +72,20 @@ static double series_noise(const struct ride_series *s, const struct engine_sens
 	return hypot(fmax(noise, quantum), 50);
 }
 
+/* The count at which the converter stops, if the series lies on it: all bits
+ * set, and more than once. */
+static uint16_t top_rail(const struct ride_series *s)
+{
+	uint16_t top = 0;
+	size_t times = 0;
+	for (size_t i = 0; i < s->n; i++)
+		top = s->counts[i] > top ? s->counts[i] : top;
+	for (size_t i = 0; i < s->n; i++)
+		times += s->counts[i] == top;
+	bool all_bits = (top & (top + 1)) == 0;
+	return all_bits && top >= 255 && times > 2 ? top : 0;
+}
+
 /* Mean over +-3 ms: the valve's flow follows the supply, not the sensor's noise. */
 static void smooth(const struct ride_series *s, float *out)
 {
@@ -173,6 +187,7 @@ int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct faul
 		if (ch->series != NULL) {
 			ch->noise_pa = series_noise(ch->series, &v->engine.sensor[channel]);
 			v->supply_pa[end] = chamber_ceiling(ch->series);
+			ch->top_rail = top_rail(ch->series);
 		}
 		for (int p = 0; p < 2; p++) {
 			ch->line[p].at = free_place;

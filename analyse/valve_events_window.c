@@ -188,9 +188,10 @@ static bool fill_supply(const struct valve_events *v, const struct leg *leg, enu
 
 /* Samples of the span; every 2nd, 3rd ... when there are too many.  False
  * where a hole would hide the event. */
-static bool fill_samples(const struct ride_series *s, double command_us, struct span span, double t50_us,
+static bool fill_samples(const struct chamber *ch, double command_us, struct span span, double t50_us,
                          struct onset_window *w)
 {
+	const struct ride_series *s = ch->series;
 	size_t from = ride_lower_bound(s->t_us, s->n, (int64_t)ceil(span.from_us));
 	size_t to = ride_lower_bound(s->t_us, s->n, (int64_t)floor(span.to_us));
 	w->n = 0;
@@ -198,9 +199,13 @@ static bool fill_samples(const struct ride_series *s, double command_us, struct 
 		return false;
 	size_t step = (to - from) / ONSET_SAMPLES_MAX + 1;
 	for (size_t i = from; i < to; i += step) {
+		if (s->counts[i] == 0 || (ch->top_rail > 0 && s->counts[i] >= ch->top_rail))
+			continue; /* beyond what the converter shows */
 		w->t_s[w->n] = ((double)s->t_us[i] - command_us) * 1e-6;
 		w->p_pa[w->n++] = (double)s->value[i];
 	}
+	if (w->n < 5)
+		return false;
 	double t50 = (t50_us - command_us) * 1e-6;
 	double usual = (w->t_s[w->n - 1] - w->t_s[0]) / (double)(w->n - 1);
 	for (size_t i = 1; i < w->n; i++)
@@ -258,7 +263,7 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	w->lag_s = v->lag_s[end];
 	w->leak_m3_s = 0;
 	w->noise_pa = ch->noise_pa * g->noise_factor;
-	if (!fill_samples(ch->series, t->command_us, span, t->t50_us, w) ||
+	if (!fill_samples(ch, t->command_us, span, t->t50_us, w) ||
 	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))
 		return false;
 	fill_other(v, end, passage, t->command_us, w);

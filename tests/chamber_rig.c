@@ -62,7 +62,7 @@ static void describe_engine(const struct rig_setup *s, struct engine *e)
 	for (int i = 0; i < 3; i++)
 		e->sensor[i] = (struct engine_sensor){.role = there[i] ? role[i] : SENSOR_NONE,
 		                                      .points = 2,
-		                                      .counts = {0, 1023},
+		                                      .counts = {102, 921},
 		                                      .value = {101325, 101325 + 1e6}};
 }
 
@@ -265,12 +265,13 @@ static void sample(const struct rig_setup *s, gsl_rng *rng, struct sensor_state 
 		return;
 	state->next += (size_t)llround(s->sample_s / STEP_S);
 	struct ride_series *series = &r->leg.sensor[channel];
-	double counts = (state->q + gsl_ran_gaussian(rng, s->noise_of_scale * 1e6) - 101325) / 1e6 * 1023;
+	double pa = state->q + gsl_ran_gaussian(rng, s->noise_of_scale * 1e6);
+	double counts = 102 + (pa - 101325) / 1e6 * (921 - 102);
 	if (s->bits > 0)
 		counts = fmin(fmax(nearbyint(counts), 0), 1023);
 	series->t_us[series->n] = (int64_t)llround((double)step * STEP_S * 1e6);
 	series->counts[series->n] = (uint16_t)fmax(counts, 0);
-	series->value[series->n++] = (float)(101325 + counts / 1023 * 1e6);
+	series->value[series->n++] = (float)(101325 + (counts - 102) / (921 - 102) * 1e6);
 }
 
 static void breathe(const struct rig_setup *s, struct rig *r, const struct motion *m,

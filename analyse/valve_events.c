@@ -112,12 +112,21 @@ static void fill_pressures(const struct valve_events *v, const struct leg *leg, 
 #define FLOOR_S 1e-4 /* sd of an event time is never said to be less */
 #define CLEAR 40.0   /* misfit at which the absence of an event is seen */
 
-static char class_of(const struct onset_result *r)
+/* Found where it was not merely the edge of what was looked at? */
+static bool inside(const struct onset_prior *prior, const struct onset_result *r)
+{
+	double margin = fmax(2 * r->sd_s, 0.5e-3);
+	return r->t50_s > prior->earliest_s + margin && r->t50_s < prior->latest_s - fmin(margin, 1e-3);
+}
+
+static char class_of(const struct onset_window *w, const struct onset_prior *prior,
+                     const struct onset_result *r)
 {
 	double sure = fmin(r->log_bayes_factor, r->log_against_opposite);
-	if (sure > 10 && r->unimodal)
+	double misfit = r->misfit / (double)w->n;
+	if (sure > 10 && r->unimodal && misfit < 3 && inside(prior, r))
 		return EVENT_CLASS_A;
-	if (sure > 5)
+	if (sure > 5 && misfit < 6 && inside(prior, r))
 		return EVENT_CLASS_B;
 	bool stayed = r->log_bayes_factor < 0 && r->log_against_opposite - r->log_bayes_factor > 5;
 	return stayed && r->expected > CLEAR ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
@@ -136,7 +145,7 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 		if (!valve_window(v, leg, c, end, passage, t, look * 30e-3, w, &prior) ||
 		    !onset_fit(w, &prior, &r))
 			return;
-		e->cls = class_of(&r);
+		e->cls = class_of(w, &prior, &r);
 		if (e->cls == EVENT_CLASS_A)
 			break;
 	}

@@ -34,7 +34,8 @@ struct passage_line { /* the transitions of one passage, rising in time */
 struct chamber {                          /* one end in the leg at hand */
 	const struct ride_series *series; /* NULL = no sensor */
 	double noise_pa;
-	uint16_t top_rail; /* counts at which the converter stops, 0 = never reached */
+	double interval_us;          /* between samples, usually */
+	uint16_t top_rail;           /* counts at which the converter stops, 0 = never reached */
 	struct passage_line line[2]; /* [enum onset_passage] */
 };
 

@@ -72,6 +72,18 @@ static double series_noise(const struct ride_series *s, const struct engine_sens
 	return hypot(fmax(noise, quantum), 50);
 }
 
+/* Middle of the intervals between samples, of some hundred of them. */
+static double usual_interval_us(const struct ride_series *s)
+{
+	enum { MOST = 256 };
+	double gap[MOST];
+	size_t n = 0, step = s->n / MOST + 1;
+	for (size_t i = 0; i + 1 < s->n && n < MOST; i += step)
+		gap[n++] = (double)(s->t_us[i + 1] - s->t_us[i]);
+	qsort(gap, n, sizeof(*gap), compare_double);
+	return gap[n / 2];
+}
+
 /* The count at which the converter stops, if the series lies on it: all bits
  * set, and more than once. */
 static uint16_t top_rail(const struct ride_series *s)
@@ -188,6 +200,7 @@ int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct faul
 			ch->noise_pa = series_noise(ch->series, &v->engine.sensor[channel]);
 			v->supply_pa[end] = chamber_ceiling(ch->series);
 			ch->top_rail = top_rail(ch->series);
+			ch->interval_us = usual_interval_us(ch->series);
 		}
 		for (int p = 0; p < 2; p++) {
 			ch->line[p].at = free_place;

@@ -27,13 +27,16 @@ static double half_ramp_of(const struct valve_events *v, enum engine_end end, in
 }
 
 /* How much is looked at before and after: by the turn, not by the clock; after an
- * opening also as long as the chamber needs to fill or to empty, V / (gamma K). */
-static struct span wanted_span(const struct transition *t, double omega_rad_s, double settle_s, double late_s)
+ * opening also as long as the chamber needs to fill or to empty, V / (gamma K); and some
+ * samples in any case. */
+static struct span wanted_span(const struct transition *t, double omega_rad_s, double settle_s,
+                               double interval_us, double late_s)
 {
 	double scale = fmin(fmax(unit_rad(600) / fmax(fabs(omega_rad_s), 0.1), 0.5), 2);
 	double before_us = (t->opens ? 25e3 : 12e3) * scale;
 	double after_us = t->opens ? fmin(fmax(1e6 * settle_s, 12e3 * scale), 60e3 * scale) : 40e3 * scale;
-	after_us += 1e6 * late_s;
+	before_us = fmax(before_us, 5 * interval_us);
+	after_us = fmax(after_us, 6 * interval_us) + 1e6 * late_s;
 	return (struct span){.from_us = fmin(t->command_us - 2000, t->t50_us - before_us),
 	                     .to_us = t->t50_us + after_us};
 }
@@ -207,15 +210,15 @@ static bool fill_samples(const struct chamber *ch, double command_us, struct spa
 	if (w->n < 5)
 		return false;
 	double t50 = (t50_us - command_us) * 1e-6;
-	double usual = (w->t_s[w->n - 1] - w->t_s[0]) / (double)(w->n - 1);
+	double hole = 4e-6 * (double)step * ch->interval_us;
 	for (size_t i = 1; i < w->n; i++)
-		if (w->t_s[i] - w->t_s[i - 1] > fmax(4 * usual, 2e-3) && w->t_s[i] > t50 - 0.01 &&
-		    w->t_s[i - 1] < t50 + 0.01)
+		if (w->t_s[i] - w->t_s[i - 1] > hole && w->t_s[i] > t50 - 0.01 && w->t_s[i - 1] < t50 + 0.01)
 			return false;
 	return true;
 }
 
-static void fill_prior(const struct group *g, const struct onset_window *w, struct onset_prior *prior)
+static void fill_prior(const struct group *g, const struct onset_window *w, double interval_us,
+                       struct onset_prior *prior)
 {
 	memcpy(prior->mean, g->value, sizeof(prior->mean));
 	memcpy(prior->sd, g->sd, sizeof(prior->sd));
@@ -226,7 +229,7 @@ static void fill_prior(const struct group *g, const struct onset_window *w, stru
 	double end = w->start_s + (double)w->cells * w->step_s;
 	/* At least two samples or the half ramp must show what came of it. */
 	prior->earliest_s = fmax(-1e-3, w->start_s + 1e-3);
-	prior->latest_s = end - fmax(ramp / 2, 2 * (end - w->start_s) / (double)w->n);
+	prior->latest_s = end - fmax(ramp / 2, 2e-6 * interval_us);
 }
 
 double valve_other_k(const struct valve_events *v, enum engine_end end, enum onset_passage other)
@@ -234,6 +237,20 @@ double valve_other_k(const struct valve_events *v, enum engine_end end, enum ons
 	const struct group *opens = &v->group[end][valve_kind(other, true)];
 	const struct group *shuts = &v->group[end][valve_kind(other, false)];
 	return exp((opens->value[ONSET_K] + shuts->value[ONSET_K]) / 2);
+}
+
+/* Did the end miss a movement within the last turn or so?  Then its air has
+ * another temperature than usual. */
+static bool unusual_before(const struct valve_events *v, enum engine_end end, const struct transition *t)
+{
+	for (int p = 0; p < 2; p++) {
+		const struct passage_line *line = &v->chamber[end].line[p];
+		size_t i = first_near(line, t->t50_us);
+		for (size_t k = i > 1 ? i - 1 : 0; k < line->n && line->at[k].command_us < t->command_us; k++)
+			if (line->at[k].dead)
+				return true;
+	}
+	return false;
 }
 
 bool valve_window(const struct valve_events *v, const struct leg *leg, const struct crank *c,
@@ -248,7 +265,7 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	crank_at(c, t->command_us, &hint, &at);
 	const struct group *g = &v->group[end][valve_kind(passage, t->opens)];
 	double settle_s = mech_volume_m3(&v->mech, end, at.theta_rad) / (AIR_GAMMA * exp(g->value[ONSET_K]));
-	struct span span = wanted_span(t, at.omega_rad_s, settle_s, late_s);
+	struct span span = wanted_span(t, at.omega_rad_s, settle_s, ch->interval_us, late_s);
 	clip(v, end, passage, t, &span);
 	if (!(span.to_us > span.from_us + 4000))
 		return false;
@@ -267,6 +284,8 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))
 		return false;
 	fill_other(v, end, passage, t->command_us, w);
-	fill_prior(g, w, prior);
+	fill_prior(g, w, ch->interval_us, prior);
+	if (unusual_before(v, end, t))
+		prior->sd[ONSET_WARM0] = 0.3;
 	return prior->latest_s > prior->earliest_s;
 }

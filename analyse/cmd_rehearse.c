@@ -232,7 +232,8 @@ static int play(struct rehearse *r, struct outlet *o, const struct request *q, s
 	clock_gettime(CLOCK_MONOTONIC, &due);
 	for (double t = TURN_S * q->pace; t < q->settings.duration + TURN_S * q->pace;
 	     t += TURN_S * q->pace) {
-		rehearse_run(r, t);
+		if (rehearse_run(r, t) != 0)
+			return 0; /* rehearse_finish or the outlet tells why */
 		if (outlet_flush(o, f) != 0)
 			return -1;
 		add_seconds(&due, TURN_S);

@@ -99,3 +99,10 @@ bool drive_holds(const struct plant *p, double t_s, double omega, const struct d
 		return false;
 	return fabs(applied(p, t_s, 0, load->gas)) < load->dry + brake(s, t_s);
 }
+
+double drive_rate(const struct plant *p)
+{
+	const struct settings *s = &p->s;
+	double dry = p->dry + s->brake + s->brake_swing + s->pressure_friction * s->regulator;
+	return (dry / CREEP + s->viscous + s->hold) / p->inertia;
+}

@@ -23,4 +23,7 @@ double drive_acceleration(const struct plant *p, double t_s, double omega, const
 /* True while dry friction holds a crank that has come to rest. */
 bool drive_holds(const struct plant *p, double t_s, double omega, const struct drive_load *load);
 
+/* The fastest rate, 1/s, at which friction and brake change the speed. */
+double drive_rate(const struct plant *p);
+
 #endif

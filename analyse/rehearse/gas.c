@@ -50,3 +50,13 @@ double gas_flow(double c_m3_s_pa, double critical, struct gas a, struct gas b, s
 	rb->u += h;
 	return q;
 }
+
+double gas_settling_rate(double c_m3_s_pa, double slope)
+{
+	return slope * AIR_GAMMA * c_m3_s_pa * AIR_ANR_DENSITY * AIR_R * AIR_ANR_TEMPERATURE_K;
+}
+
+double gas_slope(double critical)
+{
+	return air_flow_function(LAMINAR_RATIO, critical) / (1 - LAMINAR_RATIO);
+}

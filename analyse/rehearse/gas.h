@@ -31,4 +31,11 @@ double gas_energy(double p_pa, double v_m3);
 double gas_flow(double c_m3_s_pa, double critical, struct gas a, struct gas b, struct gas_rate *ra,
                 struct gas_rate *rb);
 
+/* How fast pressures settle, 1/s in a volume of 1 m3 at 20 degC, when the flow
+ * falls by `slope` of its choked value as the ratio rises by 1. */
+double gas_settling_rate(double c_m3_s_pa, double slope);
+
+/* The steepest such slope of gas_flow, near equal pressures. */
+double gas_slope(double critical);
+
 #endif

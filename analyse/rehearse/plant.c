@@ -43,20 +43,6 @@ static void start_gas(struct plant *p)
 	}
 }
 
-/* The stiffest part is a chamber at dead centre behind open valves near equal
- * pressures, where the flow is straight in the pressure difference: time
- * constant V / (gamma C rho0 R sqrt(T T0) slope), slope 24 for b = 0.3.  RK4
- * holds to 2.78 of it; 2 leaves room. */
-double plant_step_limit(const struct plant *p)
-{
-	double c = p->piston_leak_c;
-	for (int i = 0; i < PORT_COUNT; i++)
-		c = fmax(c, p->c[i] + p->seat_leak_c[i]);
-	double v = fmin(p->mech.clearance_m3[END_CAP], p->mech.clearance_m3[END_ROD]);
-	double near_equal = 24 * AIR_GAMMA * c * AIR_ANR_DENSITY * AIR_R * AIR_ANR_TEMPERATURE_K;
-	return 2 * v / near_equal;
-}
-
 double plant_regulator_pa(const struct plant *p, double t_s)
 {
 	const struct settings *s = &p->s;
@@ -132,15 +118,25 @@ static void breathe(const struct plant *p, const double area[PORT_COUNT], const 
 	gas_flow(p->gland_leak_c, 0.3, v->chamber[END_ROD], ambient, &f->chamber[END_ROD], &f->vented);
 }
 
-static void warm(const struct plant *p, const struct plant_view *v, struct flows *f)
+/* Heat from a wall, W.  No volume takes on the wall's temperature faster than
+ * within a step, which keeps even absurdly conducting walls stable. */
+static double from_wall(const struct plant *p, double w_k, struct gas g, double u_j)
+{
+	double fastest = u_j / g.t_k / p->step_s;
+	return fmin(w_k, fastest) * (p->wall_k - g.t_k);
+}
+
+static void warm(const struct plant *p, const double y[PLANT_STATES], const struct plant_view *v,
+                 struct flows *f)
 {
 	double around = UNIT_PI * p->bore_m;
-	f->tank.u += p->s.tank_heat * (p->wall_k - v->tank.t_k);
-	f->line.u += p->s.line_heat * (p->wall_k - v->line.t_k);
+	f->tank.u += from_wall(p, p->s.tank_heat, v->tank, y[TANK_U]);
+	f->line.u += from_wall(p, p->s.line_heat, v->line, y[LINE_U]);
 	for (int end = END_CAP; end < END_COUNT; end++) {
 		double length = end == END_CAP ? v->x_m : p->mech.stroke_m - v->x_m;
 		double exposed = 2 * p->mech.area_m2[end] + around * length;
-		f->chamber[end].u += p->s.wall_h * exposed * (p->wall_k - v->chamber[end].t_k);
+		f->chamber[end].u +=
+		    from_wall(p, p->s.wall_h * exposed, v->chamber[end], y[CHAMBER_U + 2 * end]);
 	}
 }
 
@@ -169,7 +165,7 @@ static void derivative(const struct plant *p, double t_s, const double y[PLANT_S
 	struct flows f = {.inlet = {0}};
 	feed_line(p, t_s, v, &f);
 	breathe(p, area, v, &f);
-	warm(p, v, &f);
+	warm(p, y, v, &f);
 	double omega = p->at_rest ? 0 : y[OMEGA], piston = v->arm_m * omega;
 	d[WORK] = v->chamber[END_CAP].p_pa * p->mech.area_m2[END_CAP] * piston;
 	d[WORK_ROD] = -v->chamber[END_ROD].p_pa * p->mech.area_m2[END_ROD] * piston;

@@ -14,6 +14,8 @@
 #include <sysexits.h>
 
 #define HELLO_S 5.0
+#define SPEED_MOST 1000.0 /* rad/s: nothing here is meant for more */
+#define STEP_LEAST_S 2e-6 /* shorter steps would take longer than the ride */
 
 enum { STREAM_SENDER = 20, STREAM_CONTROLLER, STREAM_BUSY, STREAM_GAUGES = 40 };
 
@@ -43,6 +45,7 @@ struct rehearse {
 	double start_theta_rad;
 	double step_s;
 	uint64_t steps; /* done */
+	bool ran_away;
 };
 
 static double within(double deg, double period)
@@ -154,6 +157,15 @@ struct rehearse *rehearse_new(const struct engine *e, const struct settings *s, 
 	r->s = *s;
 	r->plant = plant_make(e, s);
 	r->step_s = r->plant.step_s = fmin(r->plant.step_s, plant_step_limit(&r->plant));
+	if (r->step_s < STEP_LEAST_S) {
+		fault_set(
+		    fault, EX_USAGE,
+		    "these settings ask for steps of %.2g us; raise inertia, clearance or line_volume, or "
+		    "lower friction, hold or a conductance",
+		    r->step_s * 1e6);
+		rehearse_free(r);
+		return NULL;
+	}
 	r->start_theta_rad = r->plant.y[THETA];
 	coils_make(&r->coils, e, s);
 	make_controller(r);
@@ -329,6 +341,10 @@ static void step(struct rehearse *r)
 	coils_areas(&r->coils, p->t_s, r->step_s, &areas);
 	plant_step(p, &areas);
 	r->steps++;
+	r->ran_away = !isfinite(p->y[THETA] + p->now.chamber[END_CAP].p_pa + p->now.chamber[END_ROD].p_pa) ||
+	              fabs(p->y[OMEGA]) > SPEED_MOST;
+	if (r->ran_away)
+		return;
 	coils_step(&r->coils, p, &r->sender, &r->loops, r->truth);
 	loops_step(&r->loops, p, &r->sender, r->truth);
 	for (int i = 0; i < ENGINE_SENSORS_MAX; i++)
@@ -346,9 +362,9 @@ static void step(struct rehearse *r)
 int rehearse_run(struct rehearse *r, double until_s)
 {
 	uint64_t last = (uint64_t)llrint(fmin(until_s, r->s.duration) / r->step_s);
-	while (r->steps < last && !r->sender.failed)
+	while (r->steps < last && !r->sender.failed && !r->ran_away)
 		step(r);
-	return r->sender.failed ? -1 : 0;
+	return r->sender.failed || r->ran_away ? -1 : 0;
 }
 
 static void sum_up(struct rehearse *r)
@@ -362,6 +378,10 @@ static void sum_up(struct rehearse *r)
 
 int rehearse_finish(struct rehearse *r, struct fault *fault)
 {
+	if (r->ran_away)
+		return fault_set(fault, EX_USAGE,
+		                 "with these settings the engine runs away at %.3f s; load or brake it",
+		                 r->plant.t_s);
 	sender_end(&r->sender);
 	coils_end(&r->coils, r->truth);
 	sum_up(r);

@@ -19,7 +19,7 @@ struct rehearse *rehearse_new(const struct engine *e, const struct settings *s, 
                               const struct rehearse_sink *sink, struct fault *fault);
 
 /* Runs on until this time, s, or the end of the ride.  0, or -1 when the sink
- * takes no more. */
+ * takes no more or the engine has run away (rehearse_finish says so). */
 int rehearse_run(struct rehearse *r, double until_s);
 
 /* Sends what is held back and writes the truth. */

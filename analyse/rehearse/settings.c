@@ -211,7 +211,7 @@ static int read_number(const struct setting *row, const char *text, double *valu
 		                 "--set %s: '%s' is not a number; write a plain number in %s", row->key, text,
 		                 row->unit[0] ? row->unit : "pieces");
 	if (!(*value >= row->low && *value <= row->high))
-		return fault_set(fault, EX_USAGE, "--set %s: %s is outside %g to %g %s", row->key, text,
+		return fault_set(fault, EX_USAGE, "--set %s: %s is outside %.10g to %.10g %s", row->key, text,
 		                 row->low, row->high, row->unit);
 	return 0;
 }

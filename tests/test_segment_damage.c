@@ -322,6 +322,16 @@ END_TEST
 
 enum edit { INSERT, DELETE, OVERWRITE };
 
+/* Noise may happen to be what stood there: such a block is not damaged. */
+static bool survives(enum edit edit, size_t at, size_t n, const struct rig_block *b, const uint8_t *copy)
+{
+	if (edit == INSERT)
+		return !(at > b->at && at < b->at + b->len);
+	if (edit == DELETE)
+		return at >= b->at + b->len || at + n <= b->at;
+	return memcmp(copy + b->at, file.bytes + b->at, b->len) == 0;
+}
+
 /* Makes the edit in a copy; the blocks it touches die. */
 static size_t edit_copy(enum edit edit, size_t at, size_t n, uint64_t *seed, uint8_t *copy)
 {
@@ -330,12 +340,8 @@ static size_t edit_copy(enum edit edit, size_t at, size_t n, uint64_t *seed, uin
 	for (size_t k = 0; k < noise; k++)
 		copy[at + k] = (uint8_t)rig_random(seed);
 	memcpy(copy + at + noise, file.bytes + at + skip, file.len - at - skip);
-	all_alive();
-	if (edit == INSERT) /* only a block that it splits */
-		for (size_t i = 0; i < file.blocks; i++)
-			alive[i] = !(at > file.block[i].at && at < file.block[i].at + file.block[i].len);
-	else
-		kill_touched(at, at + n);
+	for (size_t i = 0; i < file.blocks; i++)
+		alive[i] = survives(edit, at, n, &file.block[i], copy);
 	return file.len + out - (edit == DELETE ? n : 0);
 }
 

@@ -17,14 +17,27 @@
 #define FIRST_DRIFT 0.3         /* of speed^4: how fast a crank changes its mind */
 #define ROUNDS 3                /* over the first leg: associate, learn, again */
 #define LEARN_EDGES_A_LEG 60000 /* more tells no more */
-#define FIRST_ORDER_LEARNED 5
+#define FIRST_ORDER_LEARNED (PITCH_LOW_ORDERS + 1)
+#define BLOCK_TURNS 8     /* learned from at a time */
+#define SAMPLE_EDGES 6000 /* for choosing the noise */
+#define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
+#define LOW_SD_MAX (0.08 * DEG)     /* low orders known worse than this are not believed */
+#define LOW_SD_ADMITTED (0.3 * DEG) /* halves of the ride disagree by more: not believed either */
+#define LOW_UNKNOWN_SD (0.3 * DEG)  /* what a wheel's low orders may be when nothing tells */
 
 struct crank_learner {
 	struct engine engine; /* shallow */
 	struct wheel nominal, wheel;
-	struct smooth_noise noise;
+	struct smooth_noise noise; /* of the crank as it moves */
+	struct smooth_noise joint; /* ... when the known pushes are taken out */
+	struct torque torque;
 	struct teeth *teeth;
-	struct pitch *pitch;
+	struct pitch *half[2];         /* learned from the slower and the faster half */
+	double split_rad_s;            /* between them */
+	double slow_rad_s, fast_rad_s; /* 5 % and 95 % of the speeds learned from */
+	struct torque_push *push;      /* of one block */
+	size_t push_cap;
+	struct pitch_result result;
 	int64_t *closing_us;
 	size_t closing_cap, closings;
 	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
@@ -56,7 +69,9 @@ void crank_learner_free(struct crank_learner *l)
 	if (l == NULL)
 		return;
 	teeth_free(l->teeth);
-	pitch_free(l->pitch);
+	pitch_free(l->half[0]);
+	pitch_free(l->half[1]);
+	free(l->push);
 	free(l->closing_us);
 	free(l);
 }
@@ -171,22 +186,226 @@ static int associate(struct crank_learner *l, const struct leg *leg, bool by_pat
 	return again && by_pattern ? teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) : 0;
 }
 
-/* Learns from the runs whose place on the wheel is known. */
-static void learn_runs(struct crank_learner *l, bool by_pattern)
+/* A stretch of a run to learn from. */
+struct block {
+	const struct tooth_mark *mark;
+	size_t n;
+	int64_t shift;
+	double omega;
+};
+
+struct block_list {
+	struct block *block;
+	size_t n, cap;
+};
+
+static bool add_block(struct block_list *b, const struct wheel *w, const struct tooth_mark *mark, size_t n,
+                      int64_t shift)
+{
+	if (b->n == b->cap) {
+		size_t cap = 2 * b->cap + 64;
+		struct block *grown = realloc(b->block, cap * sizeof *grown);
+		if (grown == NULL)
+			return false;
+		b->block = grown;
+		b->cap = cap;
+	}
+	double turned = TWO_PI * (double)(mark[n - 1].slot - mark[0].slot) / w->slots;
+	b->block[b->n++] =
+	    (struct block){mark, n, shift, turned / (1e-6 * (double)(mark[n - 1].t_us - mark[0].t_us))};
+	return true;
+}
+
+static size_t block_edges(const struct wheel *w)
+{
+	size_t n = BLOCK_TURNS * w->slots;
+	return n < 200 ? 200 : n;
+}
+
+/* The runs whose place on the wheel is known, cut into blocks. */
+static bool list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b)
 {
 	const struct teeth *t = l->teeth;
 	const struct tooth_run *longest = longest_run(t);
-	size_t left = LEARN_EDGES_A_LEG;
-	for (size_t i = 0; i < t->run_n && left > 0; i++) {
+	size_t size = block_edges(&l->wheel), left = LEARN_EDGES_A_LEG;
+	for (size_t i = 0; i < t->run_n; i++) {
 		const struct tooth_run *r = &t->run[i];
 		struct align_fix f = place(l, i, by_pattern);
 		bool anchor = isnan(l->index_rad) && !by_pattern && r == longest;
 		if (f.by == ALIGN_NONE && !anchor)
 			continue;
-		size_t n = r->n < left ? r->n : left;
-		pitch_add(l->pitch, &l->noise, t->mark + r->first, n, f.shift);
-		left -= n;
+		for (size_t from = 0; from < r->n && left > 0; from += size) {
+			size_t n = r->n - from < size ? r->n - from : size;
+			n = n < left ? n : left;
+			left -= n;
+			if (n >= 32 && !add_block(b, &l->wheel, t->mark + r->first + from, n, f.shift))
+				return false;
+		}
 	}
+	return true;
+}
+
+static void watch_speeds(struct crank_learner *l, const struct block_list *b)
+{
+	double *omega = malloc((b->n + 1) * sizeof *omega);
+	if (omega == NULL || b->n == 0) {
+		free(omega);
+		return;
+	}
+	for (size_t i = 0; i < b->n; i++)
+		omega[i] = b->block[i].omega;
+	qsort(omega, b->n, sizeof *omega, compare_doubles);
+	double slow = omega[b->n / 20], fast = omega[b->n - 1 - b->n / 20];
+	l->slow_rad_s = l->slow_rad_s > 0 ? fmin(l->slow_rad_s, slow) : slow;
+	l->fast_rad_s = fmax(l->fast_rad_s, fast);
+	if (!l->started)
+		l->split_rad_s = omega[b->n / 2];
+	free(omega);
+}
+
+/* What is added to the wheel's angle to give the crank's. */
+static double turn_of(const struct crank_learner *l)
+{
+	return isnan(l->index_rad) || isnan(l->engine.index_rad) ? 0 : l->engine.index_rad - l->index_rad;
+}
+
+static bool learn_block(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
+                        const struct block *b, struct pitch *into)
+{
+	if (l->torque.kind == TORQUE_NONE) {
+		pitch_add(into, noise, b->mark, b->n, b->shift, NULL);
+		return true;
+	}
+	size_t want = b->n * l->torque.columns;
+	if (want > l->push_cap) {
+		struct torque_push *grown = realloc(l->push, want * sizeof *grown);
+		if (grown == NULL)
+			return false;
+		l->push = grown;
+		l->push_cap = want;
+	}
+	if (torque_pushes(&l->torque, leg, &l->wheel, turn_of(l), b->mark, b->n, b->shift, l->push))
+		pitch_add(into, noise, b->mark, b->n, b->shift, l->push);
+	return true;
+}
+
+static bool learn_blocks(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
+                         const struct block_list *b)
+{
+	for (size_t i = 0; i < b->n; i++)
+		if (!learn_block(l, leg, noise, &b->block[i], l->half[b->block[i].omega > l->split_rad_s]))
+			return false;
+	return true;
+}
+
+static bool fresh_halves(struct crank_learner *l)
+{
+	for (int i = 0; i < 2; i++) {
+		pitch_free(l->half[i]);
+		l->half[i] = pitch_new(&l->nominal, &l->torque);
+		if (l->half[i] == NULL)
+			return false;
+	}
+	return true;
+}
+
+static int out_of_memory(struct fault *fault)
+{
+	return fault_set(fault, EX_OSERR, "out of memory for the wheel");
+}
+
+static int solve_whole(struct crank_learner *l, unsigned low_limit, struct fault *fault)
+{
+	struct pitch *whole = pitch_new(&l->nominal, &l->torque);
+	if (whole == NULL)
+		return out_of_memory(fault);
+	pitch_join(whole, l->half[0]);
+	pitch_join(whole, l->half[1]);
+	int bad = pitch_solve(whole, low_limit, &l->result, fault);
+	pitch_free(whole);
+	return bad;
+}
+
+static void take_result(struct crank_learner *l)
+{
+	double scale = sqrt(fmax(l->result.residual, 1));
+	for (unsigned i = 0; i < l->wheel.slots; i++) {
+		l->wheel.angle_rad[i] = l->nominal.angle_rad[i] + l->result.error_rad[i];
+		l->wheel.angle_sd_rad[i] = l->result.sd_rad[i] * scale;
+	}
+}
+
+/* The halves of the ride, each by itself, should find the same low orders.
+ * Where they do not, what they say is worth no more than they differ. */
+static void compare_halves(struct crank_learner *l)
+{
+	struct pitch_result slow, fast;
+	struct fault ignored;
+	if (pitch_edges(l->half[0]) < 1000 || pitch_edges(l->half[1]) < 1000 ||
+	    pitch_solve(l->half[0], 0, &slow, &ignored) != 0 ||
+	    pitch_solve(l->half[1], 0, &fast, &ignored) != 0)
+		return;
+	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
+		double apart = fabs(slow.low_rad[c] - fast.low_rad[c]);
+		double claimed = hypot(slow.low_sd_rad[c], fast.low_sd_rad[c]);
+		if (apart > 3 * claimed)
+			l->result.low_sd_rad[c] = fmax(l->result.low_sd_rad[c], apart / 2);
+	}
+}
+
+static double worst_low_sd(const struct crank_learner *l)
+{
+	double worst = 0;
+	unsigned orders = l->wheel.teeth / 2 < PITCH_LOW_ORDERS ? l->wheel.teeth / 2 : PITCH_LOW_ORDERS;
+	for (unsigned c = 0; c < 2 * orders; c++)
+		worst = fmax(worst, l->result.low_sd_rad[c]);
+	return worst;
+}
+
+/* Are the low orders told from torque? Leaves the result to be used. */
+static int settle_low_orders(struct crank_learner *l, struct fault *fault)
+{
+	if (solve_whole(l, 0, fault) != 0)
+		return -1;
+	bool spanned = l->fast_rad_s > SPAN_MIN * l->slow_rad_s;
+	bool known = l->torque.kind == TORQUE_MEASURED || (l->torque.kind == TORQUE_ASSUMED && spanned);
+	known = known && worst_low_sd(l) < LOW_SD_MAX;
+	if (known)
+		compare_halves(l);
+	known = known && worst_low_sd(l) < LOW_SD_ADMITTED;
+	l->wheel.low_orders_known = known;
+	l->wheel.low_order_limit = known ? 0 : FIRST_ORDER_LEARNED;
+	if (!known && solve_whole(l, FIRST_ORDER_LEARNED, fault) != 0)
+		return -1;
+	take_result(l);
+	return 0;
+}
+
+/* Noise of the joint model: the one that makes a sample of the ride most likely. */
+static int choose_joint_noise(struct crank_learner *l, const struct leg *leg, const struct block_list *b,
+                              struct fault *fault)
+{
+	struct pitch *sample = pitch_new(&l->nominal, &l->torque);
+	if (sample == NULL)
+		return out_of_memory(fault);
+	size_t edges = b->n * block_edges(&l->wheel), stride = edges / SAMPLE_EDGES + 1;
+	double omega = l->split_rad_s, best = -INFINITY, edge_sd = fmax(l->noise.edge_sd_rad, 1e-4);
+	for (double lg = 2; lg < 8.01; lg += 0.5) {
+		struct smooth_noise trial = {edge_sd, pow(10, lg) * edge_sd * edge_sd * pow(omega, 4)};
+		struct pitch_result r;
+		pitch_clear(sample);
+		for (size_t i = 0; i < b->n; i += stride)
+			if (!learn_block(l, leg, &trial, &b->block[i], sample))
+				break;
+		if (pitch_edges(sample) < 200 || pitch_solve(sample, 0, &r, fault) != 0 ||
+		    !(r.evidence > best))
+			continue;
+		best = r.evidence;
+		l->joint =
+		    (struct smooth_noise){edge_sd * sqrt(r.residual), trial.drift_rad2_s4 * r.residual};
+	}
+	pitch_free(sample);
+	return 0;
 }
 
 static void fit_noise(struct crank_learner *l)
@@ -221,37 +440,66 @@ static double mean_omega(const struct crank_learner *l)
 	return TWO_PI * (double)(m[r->n - 1].slot - m[0].slot) / l->wheel.slots / dt;
 }
 
+/* One round over the first leg: associate, learn the high orders. */
+static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned round, struct block_list *b,
+                       struct fault *fault)
+{
+	if (associate(l, leg, round > 0, fault) != 0)
+		return -1;
+	if (l->teeth->run_n == 0)
+		return 0;
+	if (round == 0)
+		l->noise = (struct smooth_noise){l->wheel.edge_sd_rad, FIRST_DRIFT * pow(mean_omega(l), 4)};
+	b->n = 0;
+	if (!fresh_halves(l) || !list_blocks(l, round > 0, b) || !learn_blocks(l, leg, &l->noise, b))
+		return out_of_memory(fault);
+	if (solve_whole(l, FIRST_ORDER_LEARNED, fault) != 0)
+		return -1;
+	take_result(l);
+	watch_speeds(l, b);
+	fit_noise(l);
+	return 0;
+}
+
+/* With the pushes known or assumed: all orders together. */
+static int learn_joint(struct crank_learner *l, const struct leg *leg, const struct block_list *b,
+                       struct fault *fault)
+{
+	l->torque = torque_of(&l->engine, !isnan(l->index_rad) && !isnan(l->engine.index_rad));
+	if (choose_joint_noise(l, leg, b, fault) != 0)
+		return -1;
+	if (!fresh_halves(l) || !learn_blocks(l, leg, &l->joint, b))
+		return out_of_memory(fault);
+	return settle_low_orders(l, fault);
+}
+
 /* The first leg several times over, each time with a better wheel. */
 static int learn_first(struct crank_learner *l, const struct leg *leg, struct fault *fault)
 {
+	struct block_list b = {0};
+	int bad = 0;
 	l->nominal = l->wheel = nominal_wheel(&l->engine, leg);
-	for (unsigned round = 0; round < ROUNDS; round++) {
-		if (associate(l, leg, round > 0, fault) != 0)
-			return -1;
-		if (l->teeth->run_n == 0)
-			return 0;
-		if (round == 0)
-			l->noise =
-			    (struct smooth_noise){l->wheel.edge_sd_rad, FIRST_DRIFT * pow(mean_omega(l), 4)};
-		pitch_free(l->pitch);
-		l->pitch = pitch_new(&l->nominal);
-		if (l->pitch == NULL)
-			return fault_set(fault, EX_OSERR, "out of memory for the wheel");
-		learn_runs(l, round > 0);
-		if (pitch_solve(l->pitch, FIRST_ORDER_LEARNED, &l->wheel, fault) != 0)
-			return -1;
+	l->torque.kind = TORQUE_NONE;
+	for (unsigned round = 0; round < ROUNDS && bad == 0; round++)
+		bad = learn_round(l, leg, round, &b, fault);
+	if (bad == 0 && b.n > 0) {
+		bad = learn_joint(l, leg, &b, fault);
 		fit_noise(l);
+		l->started = true;
 	}
-	l->started = true;
-	return 0;
+	free(b.block);
+	return bad;
 }
 
 static int learn_more(struct crank_learner *l, const struct leg *leg, struct fault *fault)
 {
+	struct block_list b = {0};
 	if (associate(l, leg, true, fault) != 0)
 		return -1;
-	learn_runs(l, true);
-	return pitch_solve(l->pitch, FIRST_ORDER_LEARNED, &l->wheel, fault);
+	bool ok = list_blocks(l, true, &b) && learn_blocks(l, leg, &l->joint, &b);
+	watch_speeds(l, &b);
+	free(b.block);
+	return ok ? settle_low_orders(l, fault) : out_of_memory(fault);
 }
 
 /* Teeth between closings, and how the closings scatter about their place. */
@@ -391,6 +639,25 @@ static int check_usable(const struct crank_learner *l, struct fault *fault)
 	return 0;
 }
 
+static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
+{
+	double more = 0;
+	if (!w->low_orders_known) {
+		remark(w,
+		       "pitch errors of orders 1 to %d cannot be told from the engine's own unevenness and "
+		       "are taken as zero",
+		       PITCH_LOW_ORDERS);
+		more = LOW_UNKNOWN_SD;
+	} else if (l->torque.kind == TORQUE_ASSUMED) {
+		remark(w,
+		       "torque shape assumed: pitch errors of orders 1 to %d rest on a torque that does not "
+		       "change with speed",
+		       PITCH_LOW_ORDERS);
+	}
+	for (unsigned i = 0; i < w->slots; i++)
+		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], more);
+}
+
 int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 {
 	if (check_usable(l, fault) != 0)
@@ -407,11 +674,6 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 	place_on_crank(l, w);
 	describe_pitch(&l->engine, w);
 	w->index_spread_rad = l->index_n > 0 ? sqrt(l->index_sum2 / l->index_n) : NAN;
-	w->low_orders_known = false;
-	w->low_order_limit = FIRST_ORDER_LEARNED;
-	remark(w,
-	       "pitch errors of orders 1 to %d cannot be told from the engine's own unevenness and are taken "
-	       "as zero",
-	       FIRST_ORDER_LEARNED - 1);
+	finish_low_orders(l, w);
 	return 0;
 }

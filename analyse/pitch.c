@@ -15,35 +15,39 @@
 #define PRIOR_SLOT_SD (0.4 * DEG)
 #define PRIOR_ECCENTRIC_SD (0.6 * DEG)
 #define PRIOR_DUTY_SD 0.1 /* of a pitch */
-#define HELD_SD 1e-6      /* rad: orders that are not to be learned */
-#define MEAN_SD 1e-6
+#define HELD_SD 1e-8      /* rad: orders that are not to be learned */
+#define MEAN_SD 1e-8
 #define FORGOTTEN 1e-7 /* a column this small no longer matters */
 #define TIMER_SD_S 1.2e-6
 
-struct column { /* what the filter makes of one slot's error of 1 rad */
+struct column { /* what the filter makes of one slot's error of 1 rad, or of one push */
 	double x[3];
-	unsigned slot;
+	unsigned row; /* of the normal equations */
 };
 
 struct pitch {
 	struct wheel nominal;
-	size_t m;
-	double *normal; /* [m][m], lower triangle filled */
-	double *right;  /* [m] */
+	struct torque torque;
+	size_t slots, size; /* unknowns: slots, then torque factors */
+	double *normal;     /* [size][size], lower triangle */
+	double *right;      /* [size] */
+	double square, log_s;
 	uint64_t edges;
-	struct column active[CRANK_SLOTS_MAX];
+	struct column active[CRANK_SLOTS_MAX + TORQUE_MAX]; /* torque first, then slots */
 	size_t active_n;
 };
 
-struct pitch *pitch_new(const struct wheel *nominal)
+struct pitch *pitch_new(const struct wheel *nominal, const struct torque *torque)
 {
 	struct pitch *p = calloc(1, sizeof *p);
 	if (p == NULL)
 		return NULL;
 	p->nominal = *nominal;
-	p->m = nominal->slots;
-	p->normal = calloc(p->m * p->m, sizeof *p->normal);
-	p->right = calloc(p->m, sizeof *p->right);
+	p->torque = torque != NULL ? *torque : (struct torque){.kind = TORQUE_NONE};
+	p->slots = nominal->slots;
+	p->size = p->slots + p->torque.columns;
+	p->normal = calloc(p->size * p->size, sizeof *p->normal);
+	p->right = calloc(p->size, sizeof *p->right);
 	if (p->normal == NULL || p->right == NULL) {
 		pitch_free(p);
 		return NULL;
@@ -60,14 +64,46 @@ void pitch_free(struct pitch *p)
 	free(p);
 }
 
+void pitch_clear(struct pitch *p)
+{
+	memset(p->normal, 0, p->size * p->size * sizeof *p->normal);
+	memset(p->right, 0, p->size * sizeof *p->right);
+	p->square = p->log_s = 0;
+	p->edges = 0;
+}
+
+void pitch_join(struct pitch *p, const struct pitch *other)
+{
+	for (size_t i = 0; i < p->size * p->size; i++)
+		p->normal[i] += other->normal[i];
+	for (size_t i = 0; i < p->size; i++)
+		p->right[i] += other->right[i];
+	p->square += other->square;
+	p->log_s += other->log_s;
+	p->edges += other->edges;
+}
+
 uint64_t pitch_edges(const struct pitch *p)
 {
 	return p->edges;
 }
 
-static void move_columns(struct pitch *p, double dt)
+static void start_columns(struct pitch *p)
 {
-	for (size_t j = 0; j < p->active_n;) {
+	p->active_n = p->torque.columns;
+	for (unsigned i = 0; i < p->torque.columns; i++)
+		p->active[i] = (struct column){{0, 0, 0}, (unsigned)p->slots + i};
+}
+
+static void move_columns(struct pitch *p, double dt, const struct torque_push *push)
+{
+	for (size_t j = 0; j < p->torque.columns; j++) {
+		struct column *c = &p->active[j];
+		motion_move_state(c->x, dt);
+		c->x[0] += push[j].rad;
+		c->x[1] += push[j].rad_s;
+	}
+	for (size_t j = p->torque.columns; j < p->active_n;) {
 		struct column *c = &p->active[j];
 		motion_move_state(c->x, dt);
 		double size = fabs(c->x[0]) + fabs(c->x[1] * dt) + fabs(c->x[2] * dt * dt);
@@ -78,43 +114,47 @@ static void move_columns(struct pitch *p, double dt)
 	}
 }
 
-static struct column *column_of(struct pitch *p, unsigned slot)
+static void wake_column(struct pitch *p, unsigned slot)
 {
-	for (size_t j = 0; j < p->active_n; j++)
-		if (p->active[j].slot == slot)
-			return &p->active[j];
-	p->active[p->active_n] = (struct column){{0, 0, 0}, slot};
-	return &p->active[p->active_n++];
+	for (size_t j = p->torque.columns; j < p->active_n; j++)
+		if (p->active[j].row == slot)
+			return;
+	p->active[p->active_n++] = (struct column){{0, 0, 0}, slot};
 }
 
-/* Innovations of all columns into the normal equations.  The column of the
- * edge's own slot observes -1: nominal = angle - error. */
+/* Innovations of all columns into the normal equations.  Nominal angle = true
+ * angle - the slot's error, so that the slot's own column observes -1; a push
+ * is in the motion, so that its column is predicted and observes 0. */
 static void take_columns(struct pitch *p, const struct motion_gain *g, unsigned slot, double innovation,
                          bool count)
 {
-	double v[CRANK_SLOTS_MAX];
-	column_of(p, slot);
+	double v[CRANK_SLOTS_MAX + TORQUE_MAX];
+	wake_column(p, slot);
 	for (size_t j = 0; j < p->active_n; j++) {
 		struct column *c = &p->active[j];
-		v[j] = (c->slot == slot ? -1 : 0) - c->x[0];
-		motion_take_state(c->x, g, v[j]);
+		double miss = (c->row == slot ? -1 : 0) - c->x[0];
+		motion_take_state(c->x, g, miss);
+		v[j] = j < p->torque.columns ? -miss : miss;
 	}
 	if (!count)
 		return;
+	double inverse_s = 1 / g->s;
 	for (size_t j = 0; j < p->active_n; j++) {
-		double scaled = v[j] / g->s;
-		unsigned row = p->active[j].slot;
+		double scaled = v[j] * inverse_s;
+		unsigned row = p->active[j].row;
 		p->right[row] += scaled * innovation;
 		for (size_t i = 0; i <= j; i++) {
-			unsigned col = p->active[i].slot;
-			p->normal[(row > col ? row * p->m + col : col * p->m + row)] += scaled * v[i];
+			unsigned col = p->active[i].row;
+			p->normal[row > col ? row * p->size + col : col * p->size + row] += scaled * v[i];
 		}
 	}
+	p->square += innovation * innovation * inverse_s;
+	p->log_s += log(g->s);
 	p->edges++;
 }
 
 void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct tooth_mark *mark, size_t n,
-               int64_t shift)
+               int64_t shift, const struct torque_push *push)
 {
 	if (n < 16)
 		return;
@@ -124,7 +164,7 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 	double omega = (teeth_angle_rad(w, mark[1].slot + shift) - a0) / dt0, w2 = omega * omega;
 	double edge_var = noise->edge_sd_rad * noise->edge_sd_rad;
 	struct motion m = {.x = {a0, omega, 0}, .p = {1, 0, 0, w2, 0, w2 * w2}};
-	p->active_n = 0;
+	start_columns(p);
 	for (size_t i = 0; i < n; i++) {
 		double timer = TIMER_SD_S * m.x[1], var = edge_var + timer * timer;
 		double innovation = teeth_angle_rad(w, mark[i].slot + shift) - m.x[0];
@@ -137,14 +177,13 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 			break;
 		double dt = 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us);
 		motion_move(&m, dt, noise->drift_rad2_s4 * fabs(m.x[1]));
-		move_columns(p, dt);
+		move_columns(p, dt, push == NULL ? NULL : push + i * p->torque.columns);
 	}
 }
 
 /* Adds the prior "the component of the errors along `shape` is zero +- sd". */
-static void add_prior(gsl_matrix *a, const double *shape, double sd)
+static void add_prior(gsl_matrix *a, const double *shape, size_t m, double sd)
 {
-	size_t m = a->size1;
 	double norm = 0;
 	for (size_t i = 0; i < m; i++)
 		norm += shape[i] * shape[i];
@@ -153,61 +192,126 @@ static void add_prior(gsl_matrix *a, const double *shape, double sd)
 			*gsl_matrix_ptr(a, i, j) += shape[i] * shape[j] / (norm * norm * sd * sd);
 }
 
-static void add_order_prior(gsl_matrix *a, const struct wheel *w, unsigned order, double sd)
+/* Component 2h-2 (cosine) or 2h-1 (sine) of order h over the slots. */
+static void order_shape(const struct wheel *w, unsigned component, double *shape)
 {
-	double shape[CRANK_SLOTS_MAX];
+	unsigned h = component / 2 + 1;
+	for (unsigned i = 0; i < w->slots; i++)
+		shape[i] = component % 2 == 0 ? cos(h * w->angle_rad[i]) : sin(h * w->angle_rad[i]);
+}
+
+/* Single slots stray by PRIOR_SLOT_SD; a wheel may sit eccentric besides: less
+ * precision along order 1, as a rank-one change of the prior. */
+static void add_eccentric_prior(gsl_matrix *a, const struct wheel *w)
+{
+	double shape[CRANK_SLOTS_MAX], slot = PRIOR_SLOT_SD, off = PRIOR_ECCENTRIC_SD;
 	for (unsigned part = 0; part < 2; part++) {
+		order_shape(w, part, shape);
+		double norm = 0;
 		for (unsigned i = 0; i < w->slots; i++)
-			shape[i] = part == 0 ? cos(order * w->angle_rad[i]) : sin(order * w->angle_rad[i]);
-		add_prior(a, shape, sd);
+			norm += shape[i] * shape[i];
+		double less = 1 / (slot * slot) * (off * off) / (off * off + slot * slot / norm) / norm;
+		for (unsigned i = 0; i < w->slots; i++)
+			for (unsigned j = 0; j < w->slots; j++)
+				*gsl_matrix_ptr(a, i, j) -= less * shape[i] * shape[j];
 	}
 }
 
-/* The prior leaves eccentricity and duty room that single slots do not have. */
-static void add_priors(gsl_matrix *a, const struct wheel *w, unsigned low_limit)
+static void add_priors(gsl_matrix *a, const struct pitch *p, unsigned low_limit)
 {
-	size_t m = a->size1;
-	double mean[CRANK_SLOTS_MAX];
-	for (size_t i = 0; i < m; i++) {
+	const struct wheel *w = &p->nominal;
+	double shape[CRANK_SLOTS_MAX];
+	for (size_t i = 0; i < p->slots; i++)
 		*gsl_matrix_ptr(a, i, i) += 1 / (PRIOR_SLOT_SD * PRIOR_SLOT_SD);
-		mean[i] = 1;
-	}
-	add_prior(a, mean, MEAN_SD);
-	for (unsigned h = 1; h < low_limit && 2 * h <= w->teeth; h++)
-		add_order_prior(a, w, h, HELD_SD);
-}
-
-static void write_angles(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov, struct wheel *w)
-{
-	for (size_t i = 0; i < p->m; i++) {
-		w->angle_rad[i] = p->nominal.angle_rad[i] + gsl_vector_get(e, i);
-		w->angle_sd_rad[i] = sqrt(fmax(gsl_matrix_get(cov, i, i), 0));
+	add_eccentric_prior(a, w);
+	for (size_t i = 0; i < p->torque.columns; i++)
+		*gsl_matrix_ptr(a, p->slots + i, p->slots + i) +=
+		    1 / (p->torque.prior_sd[i] * p->torque.prior_sd[i]);
+	for (size_t i = 0; i < p->slots; i++)
+		shape[i] = 1;
+	add_prior(a, shape, p->slots, MEAN_SD);
+	for (unsigned c = 0; c + 2 < 2 * low_limit && c + 2 <= w->teeth; c++) {
+		order_shape(w, c, shape);
+		add_prior(a, shape, p->slots, HELD_SD);
 	}
 }
 
-static bool solve(const struct pitch *p, unsigned low_limit, gsl_matrix *a, gsl_vector *b, struct wheel *w)
+/* Amplitude of a low order in the errors, and its standard deviation. */
+static void low_order(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov, unsigned component,
+                      struct pitch_result *out)
 {
-	for (size_t i = 0; i < p->m; i++) {
+	double shape[CRANK_SLOTS_MAX], norm = 0, sum = 0, var = 0;
+	order_shape(&p->nominal, component, shape);
+	for (size_t i = 0; i < p->slots; i++) {
+		norm += shape[i] * shape[i];
+		sum += shape[i] * gsl_vector_get(e, i);
+		for (size_t j = 0; j < p->slots; j++)
+			var += shape[i] * shape[j] * gsl_matrix_get(cov, i, j);
+	}
+	out->low_rad[component] = sum / norm;
+	out->low_sd_rad[component] = sqrt(fmax(var, 0)) / norm;
+}
+
+static void write_result(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov,
+                         struct pitch_result *out)
+{
+	for (size_t i = 0; i < p->slots; i++) {
+		out->error_rad[i] = gsl_vector_get(e, i);
+		out->sd_rad[i] = sqrt(fmax(gsl_matrix_get(cov, i, i), 0));
+	}
+	for (size_t i = 0; i < p->torque.columns; i++) {
+		out->factor[i] = gsl_vector_get(e, p->slots + i);
+		out->factor_sd[i] = sqrt(fmax(gsl_matrix_get(cov, p->slots + i, p->slots + i), 0));
+	}
+	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++)
+		low_order(p, e, cov, c, out);
+}
+
+static double log_det_half(const gsl_matrix *cholesky)
+{
+	double sum = 0;
+	for (size_t i = 0; i < cholesky->size1; i++)
+		sum += log(gsl_matrix_get(cholesky, i, i));
+	return sum;
+}
+
+/* With the best scale of all noise the likelihood is -n/2 log(square) - ... */
+static void judge(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cholesky,
+                  struct pitch_result *out)
+{
+	double explained = 0, n = (double)p->edges;
+	for (size_t i = 0; i < p->size; i++)
+		explained += gsl_vector_get(e, i) * p->right[i];
+	out->residual = fmax(p->square - explained, 1e-12) / n;
+	out->evidence = -0.5 * (n * log(out->residual) + p->log_s) - log_det_half(cholesky);
+}
+
+static bool solve(const struct pitch *p, unsigned low_limit, gsl_matrix *a, gsl_vector *b,
+                  struct pitch_result *out)
+{
+	for (size_t i = 0; i < p->size; i++) {
 		gsl_vector_set(b, i, p->right[i]);
 		for (size_t j = 0; j <= i; j++) {
-			gsl_matrix_set(a, i, j, p->normal[i * p->m + j]);
-			gsl_matrix_set(a, j, i, p->normal[i * p->m + j]);
+			gsl_matrix_set(a, i, j, p->normal[i * p->size + j]);
+			gsl_matrix_set(a, j, i, p->normal[i * p->size + j]);
 		}
 	}
-	add_priors(a, &p->nominal, low_limit);
-	if (gsl_linalg_cholesky_decomp1(a) != GSL_SUCCESS || gsl_linalg_cholesky_svx(a, b) != GSL_SUCCESS ||
-	    gsl_linalg_cholesky_invert(a) != GSL_SUCCESS)
+	add_priors(a, p, low_limit);
+	if (gsl_linalg_cholesky_decomp1(a) != GSL_SUCCESS || gsl_linalg_cholesky_svx(a, b) != GSL_SUCCESS)
 		return false;
-	write_angles(p, b, a, w);
+	judge(p, b, a, out);
+	if (gsl_linalg_cholesky_invert(a) != GSL_SUCCESS)
+		return false;
+	write_result(p, b, a, out);
 	return true;
 }
 
-int pitch_solve(const struct pitch *p, unsigned low_limit, struct wheel *w, struct fault *fault)
+int pitch_solve(const struct pitch *p, unsigned low_limit, struct pitch_result *out, struct fault *fault)
 {
-	gsl_matrix *a = gsl_matrix_alloc(p->m, p->m);
-	gsl_vector *b = gsl_vector_alloc(p->m);
+	gsl_matrix *a = gsl_matrix_alloc(p->size, p->size);
+	gsl_vector *b = gsl_vector_alloc(p->size);
 	gsl_error_handler_t *handler = gsl_set_error_handler_off();
-	bool ok = a != NULL && b != NULL && solve(p, low_limit, a, b, w);
+	bool ok = a != NULL && b != NULL && solve(p, low_limit, a, b, out);
 	gsl_set_error_handler(handler);
 	gsl_matrix_free(a);
 	gsl_vector_free(b);

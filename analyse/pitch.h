@@ -3,33 +3,47 @@
  *
  * Times alone do not tell a tooth that stands 0.2 deg ahead from a crank that
  * ran ahead by 0.2 deg there on every turn.  The motion filter (crank_motion.h)
- * says how fast a crank can change its mind; run over the nominal angles and
- * over one column for each slot with the same gains it whitens all of them,
- * and generalized least squares on the innovations gives the slot errors with
- * their covariance.  Orders 1..4 need more than that (see crank.h,
- * low_orders_known). */
+ * says how fast a crank can change its mind; run over the nominal angles, over
+ * one column for each slot and over the known pushes (torque.h) with the same
+ * gains it whitens all of them, and generalized least squares on the
+ * innovations gives slot errors and factors of the pushes together, with their
+ * covariance. */
 #ifndef TRAMMEL_PITCH_H
 #define TRAMMEL_PITCH_H
 
 #include "analyse/crank_smooth.h"
-#include "analyse/teeth.h"
+#include "analyse/torque.h"
+
+#define PITCH_LOW_ORDERS 4 /* orders 1..4 look like torque */
 
 struct pitch; /* opaque */
 
-/* For wheels like `nominal` (its angles are what the errors are errors of). */
-struct pitch *pitch_new(const struct wheel *nominal);
+/* For wheels like `nominal` (its angles are what the errors are errors of).
+ * `torque` may be NULL. */
+struct pitch *pitch_new(const struct wheel *nominal, const struct torque *torque);
 void pitch_free(struct pitch *p);
+void pitch_clear(struct pitch *p);
 
-/* Adds a run of marks; `shift` turns its slots into the wheel's. */
+/* Adds a row of marks; `shift` turns its slots into the wheel's; push as from
+ * torque_pushes (NULL when there are no torque columns). */
 void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct tooth_mark *mark, size_t n,
-               int64_t shift);
+               int64_t shift, const struct torque_push *push);
 
-/* Edges added so far. */
+/* Adds what another has gathered (same wheel, same torque). */
+void pitch_join(struct pitch *p, const struct pitch *other);
+
 uint64_t pitch_edges(const struct pitch *p);
 
-/* Solves for the errors with orders 1..low_limit-1 held at zero; angle and
- * angle_sd of `w` are set (w->angle = nominal + error, mean error zero).
+struct pitch_result {
+	double error_rad[CRANK_SLOTS_MAX], sd_rad[CRANK_SLOTS_MAX]; /* of each slot, mean error zero */
+	double factor[TORQUE_MAX], factor_sd[TORQUE_MAX];
+	double low_rad[2 * PITCH_LOW_ORDERS], low_sd_rad[2 * PITCH_LOW_ORDERS]; /* cos, sin of orders 1.. */
+	double residual; /* mean square of the innovations over their variance; 1 = the noise is right */
+	double evidence; /* log marginal likelihood with the noise's scale free */
+};
+
+/* Solves with orders 1..low_limit-1 of the errors held at zero (0: none).
  * 0, or -1 with fault. */
-int pitch_solve(const struct pitch *p, unsigned low_limit, struct wheel *w, struct fault *fault);
+int pitch_solve(const struct pitch *p, unsigned low_limit, struct pitch_result *out, struct fault *fault);
 
 #endif

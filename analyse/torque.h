@@ -1,0 +1,38 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What may have pushed the crank: accelerations whose course is known but for
+ * a factor.  With both chambers' pressures measured: the gas torque (factor 1
+ * over the moment of inertia), its rate (the gauges' lag), friction from the
+ * pressure across the piston, gravity, the piston's inertia.  Without: orders
+ * 1..6 of the crank angle, the same at any speed. */
+#ifndef TRAMMEL_TORQUE_H
+#define TRAMMEL_TORQUE_H
+
+#include "analyse/teeth.h"
+
+#define TORQUE_MAX 14
+
+enum torque_kind { TORQUE_NONE, TORQUE_MEASURED, TORQUE_ASSUMED };
+
+struct torque { /* what the columns are */
+	enum torque_kind kind;
+	struct mech mech;
+	double ambient_pa;
+	int cap, rod, supply; /* ADC channels, -1 = none */
+	unsigned columns;
+	double prior_sd[TORQUE_MAX]; /* of each factor */
+};
+
+/* Measured where the engine file names both chambers' sensors (the cap's alone
+ * for a single-acting engine) and the crank angle is known, else assumed. */
+struct torque torque_of(const struct engine *e, bool angle_known);
+
+struct torque_push { /* by a column of factor 1, between two edges */
+	double rad, rad_s;
+};
+
+/* Between marks i and i+1, i < n-1: push[i * columns + column].  `turn_rad` is added to
+ * the wheel's angle to give the crank's.  False when the sensors have a hole there. */
+bool torque_pushes(const struct torque *t, const struct leg *leg, const struct wheel *w, double turn_rad,
+                   const struct tooth_mark *mark, size_t n, int64_t shift, struct torque_push *push);
+
+#endif

@@ -3,7 +3,7 @@
 
 #include <math.h>
 
-static const double LEFT = 170, RIGHT = 50, WIDTH = 440, STEP = 30, BAR = 18;
+static const double LEFT = 170, RIGHT = 72, WIDTH = 460, STEP = 30, BAR = 18;
 
 struct scale {
 	double zero_x, per_share; /* x of nothing, and of a share of the ideal */

@@ -45,7 +45,7 @@ static const char *const STYLE[] = {
     /* gnuplot's own black, grey and series colours follow the page's. */
     "svg.plot [color=black]{color:var(--ink)}svg.plot [stroke=black]{stroke:var(--ink)}"
     "svg.plot [fill=black]{fill:var(--ink)}svg.plot [stroke=gray]{stroke:var(--rule)}"
-    "svg.plot text{font-family:system-ui,-apple-system,\"Segoe UI\",\"DejaVu Sans\",sans-serif}\n",
+    "svg.plot tspan{font-family:system-ui,-apple-system,\"Segoe UI\",\"DejaVu Sans\",sans-serif}\n",
     ".f-blue{fill:var(--blue)}.f-amber{fill:var(--amber)}.f-plum{fill:var(--plum)}"
     ".f-slate{fill:var(--slate)}.f-ink{fill:var(--ink)}.f-soft{fill:var(--soft)}.s-blue{stroke:var(--blue)}"
     ".s-amber{stroke:var(--amber)}.s-plum{stroke:var(--plum)}.s-slate{stroke:var(--slate)}"

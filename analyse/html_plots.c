@@ -14,8 +14,8 @@
 static const double TURN = 2 * UNIT_PI;
 #define LOOP (STROKE_BINS + 1)
 #define TABLE_STEP 10 /* bins a row of a table */
-#define WIDTH 480
-#define HEIGHT 330
+#define WIDTH 440
+#define HEIGHT 310
 
 /* --- parts ------------------------------------------------------------- */
 

@@ -6,8 +6,7 @@
 
 #include <math.h>
 
-/* Share of the pressure drop from release to the lowest pressure of the return
- * stroke that may be left when the cylinder counts as blown down. */
+/* Share of the blow-down's pressure drop that may be left when it counts as over. */
 static const double BLOWN_DOWN = 0.05;
 
 static const struct {
@@ -132,21 +131,28 @@ static enum ledger_line return_line(const struct ledger_case *c, double phi, dou
 	return phi < blown_down_rad ? LEDGER_RELEASE : LEDGER_BACK_PRESSURE;
 }
 
-/* Angle at which the return stroke has lost all but BLOWN_DOWN of the pressure
- * drop from release. */
+/* Highest pressure between two angles; -INFINITY where there is no node. */
+static double highest_pa(const struct indicator_node *node, size_t n, double from_rad, double to_rad)
+{
+	double high = -INFINITY;
+	for (size_t k = 0; k < n; k++)
+		if (node[k].phi_rad >= from_rad && node[k].phi_rad <= to_rad)
+			high = fmax(high, node[k].p_pa);
+	return high;
+}
+
+/* Angle on the return stroke at which the blow-down is over: all but BLOWN_DOWN of the
+ * drop from release to what the exhaust's own resistance keeps up, which is the highest
+ * pressure of the second half of the time that it is open. */
 static double blown_down_rad(const struct ledger_case *c, const struct indicator_node *node, size_t n)
 {
-	double start = fmax(c->release_rad, c->turn_back_rad), low = INFINITY, high = -INFINITY;
-	for (size_t k = 0; k < n; k++) {
-		double phi = node[k].phi_rad;
-		if (phi >= fmin(c->release_rad, c->turn_back_rad) && phi <= start)
-			high = fmax(high, node[k].p_pa);
-		if (phi >= start && phi <= c->compression_rad)
-			low = fmin(low, node[k].p_pa);
-	}
-	if (!(high > low))
+	double start = fmax(c->release_rad, c->turn_back_rad);
+	double shut = fmin(c->compression_rad, 2 * UNIT_PI);
+	double kept = highest_pa(node, n, 0.5 * (start + shut), shut);
+	double released = highest_pa(node, n, fmin(c->release_rad, c->turn_back_rad), start);
+	if (!(released > kept))
 		return start;
-	double threshold = low + BLOWN_DOWN * (high - low);
+	double threshold = kept + BLOWN_DOWN * (released - kept);
 	for (size_t k = 0; k < n; k++)
 		if (node[k].phi_rad >= start && node[k].p_pa <= threshold)
 			return node[k].phi_rad;

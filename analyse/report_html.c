@@ -49,7 +49,7 @@ static const char *verdict_class(const char *verdict)
 	return strcmp(verdict, "not known") == 0 ? "unknown" : "bad";
 }
 
-static void verdict(FILE *out, const struct valve_event_summary *e)
+static void verdict(FILE *out, const struct report *r, const struct valve_event_summary *e)
 {
 	char error[WORDS_MAX], remedy[WORDS_MAX];
 	words_error(error, e);
@@ -60,7 +60,7 @@ static void verdict(FILE *out, const struct valve_event_summary *e)
 	html_element(out, "span", "verdict", "%s", isfinite(e->error_rad) ? error : e->verdict);
 	if (remedy[0] != '\0')
 		html_element(out, "div", NULL, "%s", remedy);
-	if (e->words[0] != '\0')
+	if (e->words[0] != '\0' && !words_said(&r->advice, e->words))
 		html_element(out, "div", "soft", "%s", e->words);
 	fputs("</li>\n", out);
 }
@@ -73,7 +73,7 @@ static void verdicts(FILE *out, const struct report *r)
 		             "not known: no valve commands with a crank angle in this ride");
 	fputs("<ul class=\"verdicts\">\n", out);
 	for (size_t i = 0; i < r->event_n; i++)
-		verdict(out, &r->event[i]);
+		verdict(out, r, &r->event[i]);
 	fputs("</ul>\n", out);
 }
 

@@ -221,7 +221,9 @@ static json_t *end_of(const struct report *r, enum engine_end end)
 	put(o, "ledger_J", ledger_of(s));
 	put(o, "left_out", json_integer(s->left_out));
 	put(o, "work_sd_J", number(s->work_sd_j));
+	put(o, "work_spread_J", number(s->work_spread_j));
 	put(o, "useful_sd_deg", number(unit_deg(s->useful_sd_rad)));
+	put(o, "useful_spread_deg", number(unit_deg(s->useful_spread_rad)));
 	put(o, "useful_fraction_work", number(s->useful_fraction_work));
 	put(o, "peak_force_N", number(s->peak_force_n));
 	put(o, "air_normal_litre", number(air_normal_litre(s->air_kg)));

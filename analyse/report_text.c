@@ -43,9 +43,10 @@ static void verdict_line(const struct text_page *p, const struct valve_event_sum
 	char error[WORDS_MAX], remedy[WORDS_MAX];
 	words_error(error, e);
 	words_remedy(remedy, e);
-	text_line(p, verdict_tone(e->verdict), "  %-4s %-11s  %-9s  %s%s%s",
-	          engine_end_name((enum engine_end)e->end), words_event(e->event), e->verdict,
-	          strcmp(error, e->verdict) == 0 ? "" : error, remedy[0] != '\0' ? "; " : "", remedy);
+	bool on_time = strcmp(e->verdict, "on time") == 0;
+	text_line(p, verdict_tone(e->verdict), "  %-4s %-11s  %s%s%s%s%s",
+	          engine_end_name((enum engine_end)e->end), words_event(e->event), on_time ? "on time (" : "",
+	          error, on_time ? ")" : "", remedy[0] != '\0' ? "; " : "", remedy);
 }
 
 static void verdicts(const struct text_page *p, const struct report *r)
@@ -189,7 +190,7 @@ static void events(const struct text_page *p, const struct report *r)
 	          "asked: the angle wanted; comm.: true angle at the command; ms: delay of valve and relay "
 	          "from command to half open, with its 95 %% interval; n: events found.");
 	for (size_t i = 0; i < r->event_n; i++)
-		if (r->event[i].words[0] != '\0')
+		if (r->event[i].words[0] != '\0' && !words_said(&r->advice, r->event[i].words))
 			text_para(p, 2, 4, TONE_PLAIN, "- %s", r->event[i].words);
 }
 

@@ -69,7 +69,7 @@ const char *words_error(char out[WORDS_MAX], const struct valve_event_summary *e
 	}
 	char number[WORDS_NUMBER_MAX];
 	words_measured(number, fabs(error), ci, 1, "deg");
-	snprintf(out, WORDS_MAX, "%s %s", number, error < 0 ? "early" : "late");
+	snprintf(out, WORDS_MAX, "%s %s", error < 0 ? "early by" : "late by", number);
 	return out;
 }
 
@@ -78,9 +78,17 @@ const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *
 	bool late = strcmp(e->verdict, "late") == 0, early = strcmp(e->verdict, "early") == 0;
 	out[0] = '\0';
 	if ((late || early) && isfinite(e->error_rad))
-		snprintf(out, WORDS_MAX, "command %.1f deg %s at %.0f rpm", unit_deg(fabs(e->error_rad)),
-		         late ? "earlier" : "later", unit_rpm(e->speed_rad_s));
+		snprintf(out, WORDS_MAX, "command it %.1f deg %s", unit_deg(fabs(e->error_rad)),
+		         late ? "earlier" : "later");
 	return out;
+}
+
+bool words_said(const struct report_lines *l, const char *text)
+{
+	for (size_t i = 0; i < l->n; i++)
+		if (strcmp(l->line[i], text) == 0)
+			return true;
+	return false;
 }
 
 const char *words_no_strokes(const struct report *r, enum engine_end end)

@@ -29,11 +29,14 @@ double words_half_width(const double interval[2]);
 /* "cut-off" and so on, for people. */
 const char *words_event(unsigned event);
 
-/* "8 deg late", "3 deg early" of an event's mean error. */
+/* "late by 8.0 +/- 0.3 deg": an event's mean error. */
 const char *words_error(char out[WORDS_MAX], const struct valve_event_summary *e);
 
 /* What to set by how much to put the mean error right; "" when on time or not known. */
 const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e);
+
+/* Whether the lines say this already. */
+bool words_said(const struct report_lines *l, const char *text);
 
 /* Why nothing is known of the strokes of an end. */
 const char *words_no_strokes(const struct report *r, enum engine_end end);

@@ -98,7 +98,7 @@ static const char *fill(struct stroke_nodes *s, const struct stroke_source *from
 	}
 	for (size_t i = first; i <= last; i++) {
 		double t = (double)c->t_us[i];
-		crank_at(from->crank, t, &hint, &at);
+		crank_at(from->crank, t - from->lag_us, &hint, &at);
 		double phi = at.theta_rad - turn->dead_centre_rad;
 		if (s->n > 0 && !(phi > s->node[s->n - 1].phi_rad))
 			return "crank turned back";
@@ -118,15 +118,16 @@ int stroke_nodes_gather(struct stroke_nodes *s, const struct stroke_source *from
 {
 	const struct ride_series *c = from->chamber;
 	double turn_us = turn->t1_us - turn->t0_us;
-	double start_us = turn->t0_us + turn_us * from_rad / (2 * UNIT_PI);
+	double t0_us = turn->t0_us + from->lag_us, t1_us = turn->t1_us + from->lag_us;
+	double start_us = t0_us + turn_us * from_rad / (2 * UNIT_PI);
 	s->n = 0;
 	*why = "pressure samples missing";
 	size_t first = ride_lower_bound(c->t_us, c->n, (int64_t)ceil(start_us));
-	size_t last = ride_lower_bound(c->t_us, c->n, (int64_t)ceil(turn->t1_us));
+	size_t last = ride_lower_bound(c->t_us, c->n, (int64_t)ceil(t1_us));
 	if (first == 0 || last >= c->n)
 		return 0;
 	first--;
-	*why = find_fault(from, first, last, turn->t0_us, turn->t1_us);
+	*why = find_fault(from, first, last, t0_us, t1_us);
 	if ((*why)[0] != '\0')
 		return 0;
 	if (make_room(s, last - first + 1) != 0)

@@ -19,6 +19,7 @@ struct stroke_source { /* where the nodes of an end come from, per leg */
 	enum engine_end end;
 	const struct ride_series *chamber, *supply; /* supply may be NULL */
 	double chamber_hole_us, supply_hole_us;     /* longer without sample = a hole */
+	double lag_us;                              /* the chamber's sensor shows what was this long ago */
 };
 
 /* Interval between samples above which a series has a hole: several times

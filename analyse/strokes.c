@@ -16,8 +16,12 @@
 #include <sysexits.h>
 
 static const double TURN = 2 * UNIT_PI;
-static const double DEFAULT_N = 1.3; /* expansion index while none is learned */
-static const double RAMP_S = 0.006;  /* a valve's opening or shutting while none is learned */
+static const double DEFAULT_N = 1.3;           /* expansion index while none is learned */
+static const double RAMP_S = 0.006;            /* a valve's opening or shutting while none is learned */
+static const double LAG_MOST_S = 0.02;         /* a learned sensor lag above this is no lag */
+static const double UNKNOWN_LAG_S = 0.0005;    /* of a pressure sensor on a short hose */
+static const double LEARNED_LAG_SD_S = 0.0002; /* what is left when the lag was learned */
+static const double ZERO_SD_RAD = 0.0017;      /* 0.1 deg: index setting and lost motion */
 #define REMARKS_MAX (END_COUNT * EVENT_KINDS + 2)
 #define REMARK_MAX 200
 
@@ -203,7 +207,8 @@ static void judge_ledger(struct bench *b, struct ledger_case *c, const struct in
 }
 
 /* sd of the loop's work: sampling noise, 2.22 sd(p) V_s / sqrt(samples) for a
- * near-harmonic stroke, and the angle's own uncertainty. */
+ * near-harmonic stroke; and pressure against angle: the crank's own uncertainty,
+ * its zero, and the sensor's lag. */
 static int judge_error(struct bench *b, const struct stroke_turn *turn, const struct indicator_node *node,
                        size_t n, struct stroke *row, struct stroke_extra *extra)
 {
@@ -217,8 +222,9 @@ static int judge_error(struct bench *b, const struct stroke_turn *turn, const st
 	}
 	for (size_t k = 0; k < n; k++)
 		s->dv[k] = mech_dvolume_m3(s->mech, b->end, turn->dead_centre_rad + node[k].phi_rad);
-	extra->angle_sd_rad = turn->angle_sd_rad;
-	extra->angle_shift_j = fabs(indicator_work_per_rad(node, s->dv, n)) * turn->angle_sd_rad;
+	double lag_rad = row->omega_rad_s * (b->source.lag_us > 0 ? LEARNED_LAG_SD_S : UNKNOWN_LAG_S);
+	extra->angle_sd_rad = hypot(hypot(turn->angle_sd_rad, ZERO_SD_RAD), lag_rad);
+	extra->angle_shift_j = fabs(indicator_work_per_rad(node, s->dv, n)) * extra->angle_sd_rad;
 	extra->noise_j = 2.22 * b->noise_pa * mech_swept_m3(s->mech, b->end) / sqrt((double)n);
 	row->work_sd_j = hypot(extra->angle_shift_j, extra->noise_j);
 	return 0;
@@ -315,6 +321,9 @@ static struct bench bench_for(struct strokes *s, enum engine_end end, const stru
 	if (b.source.supply != NULL)
 		b.source.supply_hole_us = stroke_hole_us(b.source.supply);
 	double learned = gas == NULL ? NAN : gas->noise_pa[end];
+	double lag_s = gas == NULL ? NAN : gas->sensor_lag_s[end];
+	if (lag_s > 0 && lag_s < LAG_MOST_S)
+		b.source.lag_us = lag_s * 1e6;
 	b.noise_pa = fmax(isfinite(learned) ? learned : 0, resolution_pa(&s->engine->sensor[channel]));
 	return b;
 }

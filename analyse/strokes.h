@@ -44,8 +44,13 @@ struct stroke {
 
 struct stroke_summary {
 	unsigned count, left_out;
-	double useful_rad, useful_sd_rad, useful_fraction, useful_fraction_work;
-	double work_j, work_sd_j; /* mean, and sd of the mean incl. systematic parts */
+	double useful_rad, useful_sd_rad; /* likewise */
+	double useful_fraction, useful_fraction_work;
+	double work_j, work_sd_j; /* mean of the ride's strokes, and how well it is measured: noise,
+	                             angle, sensor lag; a gain error of the gauge is not in it */
+	double work_spread_j;     /* sd from stroke to stroke */
+	double work_scatter_j;    /* sd of the mean by that spread: what another ride like it may give */
+	double useful_spread_rad, useful_scatter_rad;
 	double ideal_work_j, diagram_factor, mep_pa, release_pa, air_kg, peak_force_n;
 	double ledger_j[LEDGER_LINES];
 };

@@ -66,23 +66,20 @@ void strokes_sum_nodes(struct strokes_sum *s, const struct stroke_nodes *nodes)
 	}
 }
 
-static double mean_sd_with(const struct mean_tally *t, double systematic)
-{
-	double own = mean_tally_mean_sd(t);
-	return hypot(isfinite(own) ? own : 0, systematic);
-}
-
 void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum engine_end end,
                          struct stroke_summary *out)
 {
 	double n = (double)s->work.n, ideal_n = (double)s->with_ideal;
 	*out = (struct stroke_summary){.count = (unsigned)s->work.n, .left_out = s->left_out};
 	out->useful_rad = mean_tally_mean(&s->useful);
-	out->useful_sd_rad = n > 0 ? mean_sd_with(&s->useful, s->angle_sd_rad / n) : NAN;
+	out->useful_sd_rad = n > 0 ? s->angle_sd_rad / n : NAN;
+	out->useful_spread_rad = mean_tally_sd(&s->useful);
+	out->useful_scatter_rad = mean_tally_mean_sd(&s->useful);
+	out->work_spread_j = mean_tally_sd(&s->work);
+	out->work_scatter_j = mean_tally_mean_sd(&s->work);
 	out->useful_fraction = out->useful_rad / strokes_turn_back_rad(m, end);
 	out->work_j = mean_tally_mean(&s->work);
-	out->work_sd_j =
-	    n > 0 ? hypot(mean_sd_with(&s->work, s->angle_shift_j / n), sqrt(s->noise_j2) / n) : NAN;
+	out->work_sd_j = n > 0 ? hypot(s->angle_shift_j, sqrt(s->noise_j2)) / n : NAN;
 	out->mep_pa = mean_tally_mean(&s->mep);
 	out->release_pa = mean_tally_mean(&s->release);
 	out->air_kg = mean_tally_mean(&s->air);

@@ -11,8 +11,8 @@ struct strokes_sum { /* zero before the first stroke */
 	unsigned left_out;
 	struct mean_tally work, useful, mep, release, air, supply;
 	double peak_force_n;
-	double angle_shift_j; /* sum of |dW/dphi| sd(phi): the same for every stroke */
-	double angle_sd_rad;
+	double angle_shift_j; /* sum of |dW/dphi| sd(phi), phi off alike in every stroke */
+	double angle_sd_rad;  /* sum */
 	double noise_j2;
 	size_t with_ideal;
 	double ideal_j, work_with_ideal_j;

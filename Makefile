@@ -28,7 +28,7 @@ TOOLS       := $(TOOL_SRC:tests/%.c=$(BUILD)/tests/%)
 PRELOADS    := $(patsubst tests/%.c,$(BUILD)/tests/%.so,$(wildcard tests/preload_*.c))
 obj = $(patsubst %.c,$(BUILD)/obj/%.o,$(1))
 
-.PHONY: all deps check check-programs demo install clean help format lint
+.PHONY: all deps check check-programs demo bench install clean help format lint
 .SECONDARY:
 all: $(BUILD)/trammeld $(BUILD)/trammel
 
@@ -37,6 +37,7 @@ help:
 	@echo 'make          build $(BUILD)/trammeld and $(BUILD)/trammel'
 	@echo 'make demo     rehearse a ride onto a pty, record it, print its report'
 	@echo 'make check    build with sanitizers and run all tests'
+	@echo 'make bench    cost of recording and reporting, beside common tools'
 	@echo 'make lint     gcc and clang with -Werror'
 	@echo 'make format   clang-format over the sources'
 	@echo 'make install  into $(PREFIX)'
@@ -78,6 +79,9 @@ check:
 
 demo: all
 	sh tests/demo.sh $(BUILD)
+
+bench: all $(BUILD)/tests/tool_measure
+	sh tests/bench.sh $(BUILD)
 
 lint:
 	$(MAKE) BUILD=$(BUILD)/lint-gcc CC=gcc WERROR=-Werror check-programs

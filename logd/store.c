@@ -578,7 +578,7 @@ bool store_add(struct store *s, const struct record *r)
 static bool rotation_due(const struct store *s, int64_t now)
 {
 	bool old = s->config.timed && s->config.segment_age_us > 0 && now >= s->rotate_us;
-	return s->rotate_wanted || (old && segment_writer_records(s->writer) > 0);
+	return s->rotate_wanted || segment_full(s) || (old && segment_writer_records(s->writer) > 0);
 }
 
 void store_turn(struct store *s)

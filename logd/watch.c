@@ -6,6 +6,7 @@
 
 #include <poll.h>
 #include <signal.h>
+#include <stdio.h>
 #include <sys/signalfd.h>
 #include <systemd/sd-daemon.h>
 #include <unistd.h>
@@ -37,10 +38,13 @@ static void tell_manager(struct watch *w, int64_t now)
 	const struct status *s = w->status;
 	if (w->watchdog_us > 0 && receiver_alive(w, now))
 		sd_notify(0, "WATCHDOG=1");
-	sd_notifyf(0, "STATUS=link %s, %.0f records/s, %lld bytes dropped, disk %s, last sync %.1f s ago",
-	           status_get(&s->link_up) ? "up" : "down", w->rates.records_s,
-	           (long long)status_get(&s->bytes_dropped), status_get(&s->disk_ok) ? "works" : "fails",
-	           (double)(now - status_get(&s->last_sync_us)) / CLOCK_SECOND_US);
+	/* sd_notifyf would use the heap. */
+	snprintf(w->line, sizeof w->line,
+	         "STATUS=link %s, %.0f records/s, %lld bytes dropped, disk %s, last sync %.1f s ago",
+	         status_get(&s->link_up) ? "up" : "down", w->rates.records_s,
+	         (long long)status_get(&s->bytes_dropped), status_get(&s->disk_ok) ? "works" : "fails",
+	         (double)(now - status_get(&s->last_sync_us)) / CLOCK_SECOND_US);
+	sd_notify(0, w->line);
 }
 
 static void answer(struct watch *w)

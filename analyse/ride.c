@@ -428,16 +428,26 @@ static int split_run(const char *run, char *path, size_t size, unsigned *number,
 	return 0;
 }
 
+static bool any_records(const struct ride_span *span, int n)
+{
+	for (int i = 0; i < n; i++)
+		if (span[i].records > 0)
+			return true;
+	return false;
+}
+
 static int choose_ride(struct ride *r, const char *path, unsigned number, double rest_s, struct fault *fault)
 {
 	struct ride_span *span = NULL;
 	int n = ride_spans(r->timeline, rest_s, &span, fault);
 	if (n < 0)
 		return -1;
-	if (n == 0)
+	if (!any_records(span, n)) {
+		free(span);
 		return fault_set(fault, EX_DATAERR,
 		                 "%s: the log holds no records; was anything connected to the recorder?",
 		                 path);
+	}
 	if (number > (unsigned)n) {
 		free(span);
 		return fault_set(fault, EX_DATAERR, "%s: the log holds %d ride%s, there is no ride %u", path,
@@ -590,6 +600,8 @@ int ride_list(const char *run, double rest_s, struct ride_listing **list, struct
 		return -1;
 	if (read_engine(&r, run, NULL, fault) == 0 && (r.timeline = timeline_new(r.log)) != NULL)
 		n = ride_spans(r.timeline, rest_s, &span, fault);
+	if (n > 0 && !any_records(span, n))
+		n = 0;
 	if (n > 0 && (*list = calloc((size_t)n, sizeof **list)) != NULL)
 		for (int i = 0; i < n; i++)
 			fill_listing(*list + i, span + i, (unsigned)i + 1, log_first_facts(r.log), &r.engine);

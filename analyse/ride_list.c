@@ -34,7 +34,7 @@ static int begin_span(struct lister *l, uint64_t ordinal, const struct timeline_
 
 static void count_record(struct ride_span *s, const struct timeline_record *t)
 {
-	s->records++;
+	s->records += t->r.kind != RECORD_ARRIVAL && t->r.kind != RECORD_GAP && t->r.kind != RECORD_ALARM;
 	s->teeth += t->r.kind == RECORD_TOOTH;
 	s->commands += t->r.kind == RECORD_VALVE;
 	s->samples += t->r.kind == RECORD_SAMPLE;

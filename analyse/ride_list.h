@@ -8,7 +8,7 @@
 struct ride_span {
 	uint64_t begin, end; /* ordinals of the timeline, end not included */
 	int64_t first_us, last_us;
-	uint64_t records, teeth, commands, samples;
+	uint64_t records /* of the link */, teeth, commands, samples;
 };
 
 /* Reads the timeline through.  Number of rides (0: empty log), or -1 with

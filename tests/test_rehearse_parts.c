@@ -112,7 +112,7 @@ END_TEST
 static void make_wheel(struct wheel *w, unsigned teeth, double first_deg)
 {
 	struct settings s = settings_default();
-	wheel_make(w, teeth, first_deg, &s, prng_make(5, 1));
+	wheel_make(w, teeth, 360.0 / teeth, first_deg, &s, prng_make(5, 1));
 }
 
 START_TEST(the_wheel_gives_every_edge_once_in_order)
@@ -157,7 +157,7 @@ static double rms_error(const char *const *assignments, double *sum)
 {
 	struct wheel w;
 	struct settings s = rehearse_rig_settings(assignments);
-	wheel_make(&w, 720, 0, &s, prng_make(3, 1));
+	wheel_make(&w, 720, 0.5, 0, &s, prng_make(3, 1));
 	double squares = 0;
 	*sum = 0;
 	for (unsigned k = 0; k < w.teeth; k++) {

@@ -27,10 +27,10 @@ static struct coil_port port_of(const struct engine *e, int port)
 {
 	int opposite = port ^ 1;
 	struct coil_port p = {.valve = engine_valve_for(e, (enum engine_passage)(1u << port))};
-	if (p.valve < 0) {
+	bool returned = p.valve < 0;
+	if (returned)
 		p.valve = engine_valve_for(e, (enum engine_passage)(1u << opposite));
-		p.inverted = true;
-	}
+	p.inverted = p.valve >= 0 && returned != e->valve[p.valve].rest_open;
 	return p;
 }
 

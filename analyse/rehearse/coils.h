@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The valves as the plant sees them: coils, spools and the ports they open.
+/* The valves as the plant sees them: coils, spools and the ports they open
+ * (or, open at rest, shut).
  * A port that no valve lists is opened by the spring return of the valve that
  * opens its opposite at the same end (a 5/2 valve), or stays shut. */
 #ifndef TRAMMEL_REHEARSE_COILS_H

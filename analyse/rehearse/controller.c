@@ -14,18 +14,18 @@ static double turn(double deg)
 	return d < 0 ? d + 360 : d;
 }
 
-static double pick(double setting_deg, double file_rad)
+static double pick(double setting, double from_file)
 {
-	return isnan(setting_deg) ? unit_deg(file_rad) : setting_deg;
+	return isnan(setting) ? from_file : setting;
 }
 
 static struct controller_valve make_valve(const struct engine *e, const struct settings *s, int i)
 {
 	struct controller_valve v = {
-	    .opens_deg = pick(s->opens[i], e->valve[i].opens_rad),
-	    .shuts_deg = pick(s->shuts[i], e->valve[i].shuts_rad),
-	    .lead_open_s = s->lead_open[i] * 1e-3,
-	    .lead_shut_s = s->lead_shut[i] * 1e-3,
+	    .opens_deg = pick(s->opens[i], unit_deg(e->valve[i].opens_rad)),
+	    .shuts_deg = pick(s->shuts[i], unit_deg(e->valve[i].shuts_rad)),
+	    .lead_open_s = pick(s->lead_open[i] * 1e-3, e->valve[i].lead_open_s),
+	    .lead_shut_s = pick(s->lead_shut[i] * 1e-3, e->valve[i].lead_shut_s),
 	};
 	v.present = e->valve[i].present && !isnan(v.opens_deg) && !isnan(v.shuts_deg);
 	return v;
@@ -37,7 +37,7 @@ void controller_make(struct controller *c, const struct engine *e, const struct 
 	for (int i = 0; i < ENGINE_VALVES_MAX; i++)
 		c->valve[i] = make_valve(e, s, i);
 	c->index_deg = index_deg;
-	c->pitch_deg = 360.0 / e->tooth_count / s->count_edges;
+	c->pitch_deg = 360 / (e->tooth_count * e->crank_ratio * s->count_edges);
 	c->first_deg = first_deg;
 	c->interpolate = s->interpolate != 0;
 	c->latency_s = s->latency * 1e-3;

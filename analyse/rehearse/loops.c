@@ -82,6 +82,8 @@ void loops_step(struct loops *s, const struct plant *p, const struct sender *clo
 	double before = p->y_before[THETA], now = p->y[THETA];
 	for (enum engine_end end = END_CAP; end < END_COUNT; end++) {
 		struct loop *l = &s->loop[end];
+		if (end == END_ROD && p->single_acting)
+			break;
 		if (now < before)
 			l->valid = false;
 		else if (floor(turns(p, end, now)) > floor(turns(p, end, before)))

@@ -52,7 +52,8 @@ void pickup_make(struct pickup *p, const struct engine *e, const struct settings
 {
 	p->s = *s;
 	double first = index_deg + s->tooth_gap;
-	wheel_make(&p->wheel, e->tooth_count, first, s, prng_make(s->seed, STREAM_WHEEL));
+	double pitch = 360 / (e->tooth_count * e->crank_ratio);
+	wheel_make(&p->wheel, e->tooth_count, pitch, first, s, prng_make(s->seed, STREAM_WHEEL));
 	p->second = p->wheel;
 	p->second.first_deg += p->wheel.pitch_deg / 4;
 	p->second.random = prng_make(s->seed, STREAM_SECOND);

@@ -10,6 +10,8 @@
 
 #define DM3_S_BAR 1e-8 /* m3/(s Pa) in 1 dm3/(s bar) */
 #define TANK_WITHOUT_FILE_L 50
+#define OPEN_END_STROKES 5
+#define OPEN_END_C 60 /* dm3/(s bar) */
 
 static double given_or(double x, double fallback)
 {
@@ -65,15 +67,28 @@ static struct plant_view view_of(const struct plant *p, const double y[PLANT_STA
 	return v;
 }
 
+/* The rod end of a single-acting engine: so much room, and so wide an opening,
+ * that it stays at the pressure of the surroundings. */
+static void open_rod_end(struct plant *p)
+{
+	struct mech *m = &p->mech;
+	m->area_m2[END_ROD] = m->area_m2[END_CAP];
+	m->clearance_m3[END_ROD] = OPEN_END_STROKES * m->area_m2[END_CAP] * m->stroke_m;
+	p->gland_leak_c = OPEN_END_C * DM3_S_BAR;
+}
+
 struct plant plant_make(const struct engine *e, const struct settings *s)
 {
 	struct plant p = {.mech = mech_of(e), .s = *s, .step_s = s->step * 1e-3, .bore_m = e->bore_m};
 	p.ambient_pa = e->ambient_pa;
+	convert_flows(&p, s);
+	p.single_acting = isnan(e->clearance_m3[END_ROD]);
+	if (p.single_acting)
+		open_rod_end(&p);
 	p.wall_k = e->air_k;
 	p.tank_m3 =
 	    isnan(s->tank_volume) ? given_or(e->tank_m3, TANK_WITHOUT_FILE_L * 1e-3) : s->tank_volume * 1e-3;
 	p.line_m3 = s->line_volume * 1e-6;
-	convert_flows(&p, s);
 	p.mass_kg = given_or(e->mass_kg, 0) + s->extra_mass;
 	p.metre_per_rad = given_or(e->wheel_diameter_m / 2 * e->crank_sprocket / e->wheel_sprocket, 0);
 	p.inertia = s->inertia + p.mass_kg * p.metre_per_rad * p.metre_per_rad;

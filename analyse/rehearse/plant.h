@@ -45,6 +45,7 @@ struct plant {
 	double tank_m3, line_m3, regulator_c, piston_leak_c, gland_leak_c;
 	double c[PORT_COUNT], seat_leak_c[PORT_COUNT];
 	double bore_m, wall_k, ambient_pa;
+	bool single_acting;            /* the rod end is open to the surroundings */
 	double mass_kg, metre_per_rad; /* vehicle; way per crank radian */
 	double inertia;                /* kg m2 at the crank, vehicle included */
 	double dry;                    /* N m, dry friction that does not depend on pressure */

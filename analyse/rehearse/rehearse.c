@@ -14,6 +14,7 @@
 #include <sysexits.h>
 
 #define HELLO_S 5.0
+#define NO_SLIP 0.75      /* teeth */
 #define SPEED_MOST 1000.0 /* rad/s: nothing here is meant for more */
 #define STEP_LEAST_S 2e-6 /* shorter steps would take longer than the ride */
 
@@ -56,7 +57,7 @@ static double within(double deg, double period)
 /* Crank angle from the closing of the index to the first edge that counts. */
 static double true_first_deg(const struct engine *e, const struct settings *s)
 {
-	double pitch = 360.0 / e->tooth_count;
+	double pitch = 360 / (e->tooth_count * e->crank_ratio);
 	double rise = within(s->tooth_gap, pitch), fall = within(s->tooth_gap + s->duty * pitch, pitch);
 	if (s->count_edges == 2)
 		return fmin(rise, fall);
@@ -202,7 +203,9 @@ static void watch_count(struct rehearse *r, double t_s, double theta_deg)
 		return;
 	double off = r->controller.belief_deg - theta_deg - w->expected_deg;
 	off -= 360 * floor(off / 360 + 0.5);
-	int teeth = (int)lrint(off / r->controller.pitch_deg);
+	/* Where the teeth do not go into a turn, up to half of one is no slip. */
+	off /= r->controller.pitch_deg;
+	int teeth = fabs(off) < NO_SLIP ? 0 : (int)lrint(off);
 	if (teeth != 0 && w->teeth_out == 0)
 		begin_slip(r, t_s, theta_deg, r->pickup.backward);
 	if (teeth == 0 && w->teeth_out != 0 && w->open != NULL)

@@ -17,7 +17,8 @@ static double open_port(const struct plant *p, int port)
 static double chamber_rate(const struct plant *p, enum engine_end end)
 {
 	int in = end == END_CAP ? PORT_CAP_INLET : PORT_ROD_INLET;
-	double leaks = gas_settling_rate(p->piston_leak_c + p->gland_leak_c, gas_slope(LEAK_CRITICAL));
+	double leak_c = p->piston_leak_c + (end == END_ROD ? p->gland_leak_c : 0);
+	double leaks = gas_settling_rate(leak_c, gas_slope(LEAK_CRITICAL));
 	return (open_port(p, in) + open_port(p, in + 1) + leaks) / p->mech.clearance_m3[end];
 }
 

@@ -44,12 +44,12 @@ static void cut_teeth(struct wheel *w, const struct settings *s)
 		w->error_deg[k] -= sum / w->teeth;
 }
 
-void wheel_make(struct wheel *w, unsigned teeth, double first_deg, const struct settings *s,
+void wheel_make(struct wheel *w, unsigned teeth, double pitch_deg, double first_deg, const struct settings *s,
                 struct prng random)
 {
 	*w = (struct wheel){
 	    .teeth = teeth,
-	    .pitch_deg = 360.0 / teeth,
+	    .pitch_deg = pitch_deg,
 	    .first_deg = first_deg,
 	    .duty = s->duty,
 	    .jitter_deg = s->edge_jitter,

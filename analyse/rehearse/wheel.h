@@ -30,8 +30,9 @@ struct wheel_edge {
 	double theta_deg;
 };
 
-/* `first_deg`: crank angle of the beginning of tooth 0. */
-void wheel_make(struct wheel *w, unsigned teeth, double first_deg, const struct settings *s,
+/* `pitch_deg`: from tooth to tooth, crank degrees (the wheel may turn faster or
+ * slower than the crank); `first_deg`: crank angle of the beginning of tooth 0. */
+void wheel_make(struct wheel *w, unsigned teeth, double pitch_deg, double first_deg, const struct settings *s,
                 struct prng random);
 
 /* Places the pick-up; true when it looks at a tooth. */

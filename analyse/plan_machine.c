@@ -28,6 +28,18 @@ unsigned plan_passage(enum engine_end end, enum valve_event_kind k)
 	return inlet ? PASSAGE_ROD_INLET : PASSAGE_ROD_EXHAUST;
 }
 
+double plan_ride_supply_pa(const struct plan_machine *m)
+{
+	double sum = 0;
+	int n = 0;
+	for (int end = 0; end < END_COUNT; end++)
+		if (m->used[end] && isfinite(m->inlet_supply_pa[end])) {
+			sum += m->inlet_supply_pa[end];
+			n++;
+		}
+	return n > 0 ? sum / n : m->supply_pa.median;
+}
+
 double plan_edge_delay_s(const struct plan_edge *e, double supply_pa)
 {
 	return fmax(e->delay_s + e->delay_per_pa * (supply_pa - e->delay_at_pa), 0);
@@ -329,6 +341,8 @@ void plan_machine_from_report(const struct report *r, const struct plan_learn *l
 {
 	begin(out, &r->engine, PLAN_CONDUCTANCE);
 	out->from_ride = true;
+	memcpy(out->run, r->file, sizeof out->run);
+	out->start_utc_us = r->start_utc_us;
 	out->speed_rad_s =
 	    (struct report_range){r->speed_rpm.min * UNIT_PI / 30, r->speed_rpm.median * UNIT_PI / 30,
 	                          r->speed_rpm.max * UNIT_PI / 30};

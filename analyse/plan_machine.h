@@ -32,6 +32,8 @@ struct plan_edge {
 };
 
 struct plan_machine {
+	char run[256];        /* name of the ride, "" by hand */
+	int64_t start_utc_us; /* 0 = not known */
 	struct engine engine; /* shallow copy */
 	struct mech mech;
 	bool used[END_COUNT]; /* both passages of the end have a valve */
@@ -64,6 +66,10 @@ struct plan_by_hand {
 	double conductance_m3_s_pa;
 };
 void plan_machine_by_hand(const struct engine *e, const struct plan_by_hand *h, struct plan_machine *out);
+
+/* Supply pressure at the inlets in the ride: mean over the admissions, else the
+ * ride's median; NAN when no sensor told it. */
+double plan_ride_supply_pa(const struct plan_machine *m);
 
 /* Delay of an edge at a supply pressure, s. */
 double plan_edge_delay_s(const struct plan_edge *e, double supply_pa);

@@ -1,0 +1,411 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* trammel plan: the next timing. */
+#include "analyse/analysis.h"
+#include "analyse/cli.h"
+#include "analyse/commands.h"
+#include "analyse/plan.h"
+#include "common/unit.h"
+
+#include <errno.h>
+#include <getopt.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#define COMMAND "plan"
+#define TANK_BAR 10.0 /* gauge, when nobody says how full */
+
+struct choice {
+	const char *run, *engine, *goal, *supply, *tank, *grade, *friction, *conductance;
+	const char *json, *csv, *ini, *header, *html;
+	const char *delay[2 * ENGINE_VALVES_MAX], *what_if[PLAN_WHAT_IFS];
+	size_t delay_n, what_if_n;
+	double speed_rpm, rest_s;
+};
+
+static int help(void)
+{
+	puts("usage: trammel plan RUN [options]\n"
+	     "       trammel plan --engine FILE --delay-ms ON[,OFF] [options]\n\n"
+	     "The next timing: cut-off for each supply pressure, lead for each valve, what it\n"
+	     "would change in work, air and useful angle, and how sure that is. Every timing is\n"
+	     "tried with the measured valve delays before it is advised; the engine file's limits\n"
+	     "are kept. The second form is for a machine that has not run yet.\n\n"
+	     "--goal GOAL         economy (the default: most work per air, friction taken off),\n"
+	     "                    full-expansion, torque, or torque=NM (this torque, least air)\n"
+	     "--speed RPM         plan for this speed (the ride's median)\n"
+	     "--supply PRESSURE   and this supply, as \"4 bar gauge\" (the ride's)\n"
+	     "--friction PRESSURE mean pressure lost to friction (\"0.3 bar\")\n"
+	     "--tank PRESSURE     tank when full, for the range (\"10 bar gauge\")\n"
+	     "--grade PERCENT     uphill, for the road table, as \"2 %\"\n"
+	     "--what-if SETTING   what would this change: \"cap cut-off = 70 deg\", crank angle at\n"
+	     "                    which the valve moves; may be given several times\n"
+	     "--delay-ms ON,OFF   by hand: command to half open, and to half shut; \"N:ON,OFF\" for\n"
+	     "                    valve N\n"
+	     "--conductance C     by hand: sonic conductance of the passages, dm3/(s bar) (3)\n"
+	     "--engine FILE       use this engine file instead of the one in the log\n"
+	     "--rest SECONDS      a ride ends where the crank rests this long (60)\n\n"
+	     "--ini FILE          the engine file with the new settings and leads\n"
+	     "--header FILE.h     integer tables for the controller\n"
+	     "--json FILE         every number, schema trammel.plan/1; - = standard output, in place\n"
+	     "                    of the text (so for --ini, --header and --html)\n"
+	     "--csv DIR           plan_cutoff.csv, plan_lead.csv, plan_tradeoff.csv, plan_drive.csv\n"
+	     "--html FILE         one self-contained page\n\n"
+	     "examples:\n"
+	     "  trammel plan rides --goal torque=20 --ini next.ini\n"
+	     "  trammel plan --engine sample-logs/number7.ini --delay-ms 22,28 --speed 90 --supply \"4 bar "
+	     "gauge\"");
+	return cli_finish(COMMAND);
+}
+
+/* --- the command line ---------------------------------------------------------- */
+
+enum {
+	OPT_ENGINE = 256,
+	OPT_GOAL,
+	OPT_SPEED,
+	OPT_SUPPLY,
+	OPT_FRICTION,
+	OPT_TANK,
+	OPT_GRADE,
+	OPT_WHAT_IF,
+	OPT_DELAY,
+	OPT_CONDUCTANCE,
+	OPT_REST,
+	OPT_JSON,
+	OPT_CSV,
+	OPT_INI,
+	OPT_HEADER,
+	OPT_HTML
+};
+
+static const struct option options[] = {
+    {"engine", required_argument, NULL, OPT_ENGINE},
+    {"goal", required_argument, NULL, OPT_GOAL},
+    {"speed", required_argument, NULL, OPT_SPEED},
+    {"supply", required_argument, NULL, OPT_SUPPLY},
+    {"friction", required_argument, NULL, OPT_FRICTION},
+    {"tank", required_argument, NULL, OPT_TANK},
+    {"grade", required_argument, NULL, OPT_GRADE},
+    {"what-if", required_argument, NULL, OPT_WHAT_IF},
+    {"delay-ms", required_argument, NULL, OPT_DELAY},
+    {"conductance", required_argument, NULL, OPT_CONDUCTANCE},
+    {"rest", required_argument, NULL, OPT_REST},
+    {"json", required_argument, NULL, OPT_JSON},
+    {"csv", required_argument, NULL, OPT_CSV},
+    {"ini", required_argument, NULL, OPT_INI},
+    {"header", required_argument, NULL, OPT_HEADER},
+    {"html", required_argument, NULL, OPT_HTML},
+    {"help", no_argument, NULL, 'h'},
+    {NULL, 0, NULL, 0},
+};
+
+/* Where the text of an option goes; NULL for options that want more than that. */
+static const char **place_of(struct choice *o, int option)
+{
+	switch (option) {
+	case OPT_ENGINE:
+		return &o->engine;
+	case OPT_GOAL:
+		return &o->goal;
+	case OPT_SUPPLY:
+		return &o->supply;
+	case OPT_FRICTION:
+		return &o->friction;
+	case OPT_TANK:
+		return &o->tank;
+	case OPT_GRADE:
+		return &o->grade;
+	case OPT_CONDUCTANCE:
+		return &o->conductance;
+	case OPT_JSON:
+		return &o->json;
+	case OPT_CSV:
+		return &o->csv;
+	case OPT_INI:
+		return &o->ini;
+	case OPT_HEADER:
+		return &o->header;
+	case OPT_HTML:
+		return &o->html;
+	default:
+		return NULL;
+	}
+}
+
+static int take_list(const char *option, const char **list, size_t *n, size_t most)
+{
+	if (*n == most)
+		return cli_usage(COMMAND, "%s may be given %zu times at most", option, most);
+	list[(*n)++] = optarg;
+	return EX_OK;
+}
+
+static int take_option(struct choice *o, int option)
+{
+	const char **place = place_of(o, option);
+	if (place != NULL) {
+		*place = optarg;
+		return EX_OK;
+	}
+	switch (option) {
+	case OPT_SPEED:
+		return cli_positive(COMMAND, "--speed", optarg, &o->speed_rpm) ? EX_OK : EX_USAGE;
+	case OPT_REST:
+		return cli_positive(COMMAND, "--rest", optarg, &o->rest_s) ? EX_OK : EX_USAGE;
+	case OPT_WHAT_IF:
+		return take_list("--what-if", o->what_if, &o->what_if_n, PLAN_WHAT_IFS);
+	default:
+		return take_list("--delay-ms", o->delay, &o->delay_n, 2 * ENGINE_VALVES_MAX);
+	}
+}
+
+static int take_options(struct choice *o, int argc, char **argv)
+{
+	opterr = 0;
+	optind = 1;
+	for (int c; (c = getopt_long(argc, argv, "h", options, NULL)) != -1;) {
+		if (c == '?')
+			return cli_usage(COMMAND, "option %s is unknown or lacks its value",
+			                 argv[optind - 1]);
+		int code = take_option(o, c);
+		if (code != EX_OK)
+			return code;
+	}
+	if (argc - optind > 1)
+		return cli_usage(COMMAND, "name one ride");
+	o->run = argv[optind];
+	if (o->run == NULL && (o->engine == NULL || o->delay_n == 0))
+		return cli_usage(COMMAND,
+		                 "name a ride, or give --engine FILE and --delay-ms for a machine that has "
+		                 "not run yet");
+	if (o->run != NULL && (o->delay_n > 0 || o->conductance != NULL))
+		return cli_usage(
+		    COMMAND, "--delay-ms and --conductance are for a machine that has not run; a ride brings "
+		             "its own");
+	return EX_OK;
+}
+
+/* --- what the options mean ------------------------------------------------------- */
+
+static int quantity(const char *option, const char *text, enum unit_dimension dim, double ambient_pa,
+                    double *si, struct fault *f)
+{
+	char why[200];
+	if (text == NULL || unit_parse(text, dim, ambient_pa, si, why, sizeof why) == 0)
+		return 0;
+	return fault_set(f, EX_USAGE, "%s \"%.60s\": %s", option, text, why);
+}
+
+static int read_goal(const char *text, struct plan_aim *aim, struct fault *f)
+{
+	const char *after;
+	aim->goal = PLAN_ECONOMY;
+	if (text == NULL)
+		return 0;
+	for (int g = 0; g < PLAN_CHOSEN_TORQUE; g++)
+		if (strcmp(text, plan_goal_name((enum plan_goal)g)) == 0) {
+			aim->goal = (enum plan_goal)g;
+			return 0;
+		}
+	aim->goal = PLAN_CHOSEN_TORQUE;
+	if (strncmp(text, "torque=", 7) == 0 &&
+	    (after = unit_number(text + 7, &aim->net_torque_nm)) != NULL && *after == '\0' &&
+	    aim->net_torque_nm > 0)
+		return 0;
+	return fault_set(
+	    f, EX_USAGE,
+	    "--goal is economy, full-expansion, torque or torque=NM (a number above zero, in N m), "
+	    "not \"%.60s\"",
+	    text);
+}
+
+static int read_what_ifs(const struct choice *o, struct plan_request *q, struct fault *f)
+{
+	char why[300];
+	for (size_t i = 0; i < o->what_if_n; i++)
+		if (plan_what_if_parse(o->what_if[i], &q->what_if[i], why, sizeof why) != 0)
+			return fault_set(f, EX_USAGE, "--what-if \"%.60s\": %s", o->what_if[i], why);
+	q->what_if_n = o->what_if_n;
+	return 0;
+}
+
+static int read_request(const struct choice *o, const struct engine *e, struct plan_request *q,
+                        struct fault *f)
+{
+	*q = (struct plan_request){.speed_rad_s = o->speed_rpm * UNIT_PI / 30,
+	                           .supply_pa = NAN,
+	                           .friction_pa = PLAN_FRICTION_PA,
+	                           .tank_pa = e->ambient_pa + TANK_BAR * 1e5,
+	                           .grade = NAN};
+	if (read_goal(o->goal, &q->aim, f) != 0 ||
+	    quantity("--supply", o->supply, UNIT_PRESSURE, e->ambient_pa, &q->supply_pa, f) != 0 ||
+	    quantity("--tank", o->tank, UNIT_PRESSURE, e->ambient_pa, &q->tank_pa, f) != 0 ||
+	    quantity("--friction", o->friction, UNIT_PRESSURE_ABSOLUTE, 0, &q->friction_pa, f) != 0 ||
+	    quantity("--grade", o->grade, UNIT_FRACTION, 0, &q->grade, f) != 0)
+		return -1;
+	if (q->friction_pa < 0)
+		return fault_set(f, EX_USAGE, "--friction \"%.60s\": friction cannot give work", o->friction);
+	return read_what_ifs(o, q, f);
+}
+
+/* --- a machine by hand ------------------------------------------------------------ */
+
+static int bad_delay(const char *text, struct fault *f)
+{
+	return fault_set(f, EX_USAGE,
+	                 "--delay-ms \"%.60s\": write ON,OFF or N:ON,OFF with times in ms from 0 to 500, for "
+	                 "example 22,28 or 2:25,30",
+	                 text);
+}
+
+static int read_delay(const char *text, struct plan_by_hand *h, struct fault *f)
+{
+	double on, off, valve = -1;
+	const char *s = text, *colon = strchr(text, ':');
+	if (colon != NULL) {
+		if (unit_number(text, &valve) != colon || !(valve >= 0 && valve < ENGINE_VALVES_MAX) ||
+		    valve != floor(valve))
+			return bad_delay(text, f);
+		s = colon + 1;
+	}
+	s = unit_number(s, &on);
+	off = on;
+	if (s != NULL && *s == ',')
+		s = unit_number(s + 1, &off);
+	if (s == NULL || *s != '\0' || !(on >= 0 && on <= 500 && off >= 0 && off <= 500))
+		return bad_delay(text, f);
+	for (int v = 0; v < ENGINE_VALVES_MAX; v++)
+		if (valve < 0 || v == (int)valve) {
+			h->delay_on_s[v] = on * 1e-3;
+			h->delay_off_s[v] = off * 1e-3;
+		}
+	return 0;
+}
+
+static int by_hand(const struct choice *o, const struct engine *e, struct plan_machine *m, struct fault *f)
+{
+	struct plan_by_hand h = {.delay_sd_s = 0.003, .conductance_m3_s_pa = PLAN_CONDUCTANCE};
+	double c;
+	for (size_t i = 0; i < o->delay_n; i++)
+		if (read_delay(o->delay[i], &h, f) != 0)
+			return -1;
+	if (o->conductance != NULL) {
+		const char *end = unit_number(o->conductance, &c);
+		if (end == NULL || *end != '\0' || !(c > 0 && c <= 1000))
+			return fault_set(
+			    f, EX_USAGE,
+			    "--conductance \"%.60s\": write a number above 0, in dm3/(s bar), for "
+			    "example 3",
+			    o->conductance);
+		h.conductance_m3_s_pa = c * 1e-8;
+	}
+	plan_machine_by_hand(e, &h, m);
+	return 0;
+}
+
+/* --- out --------------------------------------------------------------------------- */
+
+static int write_file(const char *path, const struct plan *p, int (*render)(const struct plan *, FILE *),
+                      struct fault *f)
+{
+	if (path == NULL)
+		return 0;
+	if (strcmp(path, "-") == 0)
+		return render(p, stdout) == 0
+		           ? 0
+		           : fault_set(f, EX_IOERR, "standard output: %s", strerror(errno));
+	FILE *out = fopen(path, "we");
+	if (out == NULL)
+		return fault_set(f, EX_CANTCREAT, "%s: cannot create it: %s", path, strerror(errno));
+	int status = render(p, out);
+	if (fclose(out) != 0 || status != 0)
+		return fault_set(f, EX_IOERR, "%s: cannot write it: %s", path, strerror(errno));
+	return 0;
+}
+
+static bool to_stdout(const char *path)
+{
+	return path != NULL && strcmp(path, "-") == 0;
+}
+
+static int write_out(const struct choice *o, const struct plan *p, struct fault *f)
+{
+	if (write_file(o->json, p, plan_json, f) != 0 || write_file(o->html, p, plan_html, f) != 0 ||
+	    write_file(o->ini, p, plan_ini, f) != 0 || write_file(o->header, p, plan_header, f) != 0)
+		return -1;
+	if (o->csv != NULL && plan_csv(p, o->csv, f) != 0)
+		return -1;
+	if (to_stdout(o->json) || to_stdout(o->html) || to_stdout(o->ini) || to_stdout(o->header))
+		return 0;
+	return plan_text(p, stdout);
+}
+
+/* --- the road ---------------------------------------------------------------------- */
+
+struct work { /* everything big, in one piece */
+	struct report report;
+	struct plan_learn learn;
+	struct plan_machine machine;
+	struct plan plan;
+};
+
+static int plan_it(const struct choice *o, struct work *w, struct fault *f)
+{
+	struct plan_request request;
+	if (read_request(o, &w->machine.engine, &request, f) != 0)
+		return -1;
+	w->machine.friction_pa = request.friction_pa;
+	if (plan_make(&w->machine, &request, &w->plan, f) != 0)
+		return -1;
+	return write_out(o, &w->plan, f);
+}
+
+static int from_ride(const struct choice *o, struct work *w, struct fault *f)
+{
+	struct ride *ride = ride_open(o->run, o->engine, o->rest_s, f);
+	if (ride == NULL)
+		return -1;
+	plan_learn_start(&w->learn, ride_engine(ride));
+	const struct analysis_sink sink = plan_learn_sink(&w->learn);
+	int status = analysis_run(ride, &sink, &w->report, f);
+	if (status == 0) {
+		plan_machine_from_report(&w->report, &w->learn, &w->machine);
+		plan_fit(&w->machine);
+		status = plan_it(o, w, f);
+	}
+	ride_close(ride);
+	return status;
+}
+
+static int from_hand(const struct choice *o, struct work *w, struct fault *f)
+{
+	struct engine e;
+	if (engine_read(o->engine, &e, f) != 0)
+		return -1;
+	int status = by_hand(o, &e, &w->machine, f) == 0 ? plan_it(o, w, f) : -1;
+	engine_free(&e);
+	return status;
+}
+
+int cmd_plan(int argc, char **argv)
+{
+	for (int i = 1; i < argc; i++)
+		if (strcmp(argv[i], "--help") == 0 || strcmp(argv[i], "-h") == 0)
+			return help();
+	struct choice o = {.speed_rpm = NAN, .rest_s = CLI_REST_S};
+	struct fault f = {0};
+	int code = take_options(&o, argc, argv);
+	if (code != EX_OK)
+		return code;
+	struct work *w = calloc(1, sizeof *w);
+	if (w == NULL)
+		fault_set(&f, EX_OSERR, "out of memory");
+	else if (o.run != NULL)
+		from_ride(&o, w, &f);
+	else
+		from_hand(&o, w, &f);
+	free(w);
+	return f.exit_code != 0 ? cli_fault(COMMAND, &f) : cli_finish(COMMAND);
+}

@@ -25,6 +25,7 @@ struct gas { /* in the chamber */
 
 struct model { /* the parameters, ready for use */
 	struct lanes t50_s, ramp_s, k_m3_s, heat_w;
+	struct lanes other_t50_s;
 	struct lanes b, per_1_b;    /* critical ratio, 1 / (1 - b) */
 	struct lanes laminar_slope; /* of phi from LAMINAR_RATIO on, < 0 */
 };
@@ -112,6 +113,21 @@ static bool moving_passage(const struct onset_window *w, const struct model *m, 
 	return any;
 }
 
+/* The same of the other passage. */
+static bool other_passage(const struct onset_window *w, const struct model *m, size_t k, struct lanes *out)
+{
+	double from = w->start_s + (double)k * w->step_s;
+	bool any = false;
+	for (int l = 0; l < LANES; l++) {
+		double area = w->other.moves ? mean_area(from - m->other_t50_s.at[l], w->step_s,
+		                                         w->other.ramp_s, w->other.opening)
+		                             : w->other.opening;
+		out->at[l] = w->other.k_m3_s * area;
+		any = any || area > 0;
+	}
+	return any;
+}
+
 static void add_steady(const struct model *m, double k_m3_s, double outer_pa, const struct gas *g,
                        const struct lanes *warm, struct sums *s)
 {
@@ -127,16 +143,17 @@ static void exchange(const struct onset_window *w, size_t k, const struct model 
                      struct gas *g)
 {
 	struct sums s = {0};
-	struct lanes moving;
+	struct lanes moving, other;
 	double outer[2] = {w->supply_pa[k], w->ambient_pa};
-	bool any = moving_passage(w, m, k, &moving), other = w->other[k] > 0, leak = w->leak_m3_s > 0;
+	bool any = moving_passage(w, m, k, &moving), second = other_passage(w, m, k, &other);
+	bool leak = w->leak_m3_s > 0;
 	if (any)
 		add_flow(m, &moving, outer[w->passage], g, warm, &s);
-	if (other)
-		add_steady(m, w->other_k_m3_s * w->other[k], outer[!w->passage], g, warm, &s);
+	if (second)
+		add_flow(m, &other, outer[!w->passage], g, warm, &s);
 	if (leak)
 		add_steady(m, w->leak_m3_s, w->ambient_pa, g, warm, &s);
-	if (!any && !other && !leak)
+	if (!any && !second && !leak)
 		return;
 	double factor = AIR_GAMMA * w->step_s / w->volume_m3[k];
 	for (int l = 0; l < LANES; l++) {
@@ -203,6 +220,7 @@ static void set_lane(const double *value, const struct onset_window *w, int l, s
 {
 	double b = value[ONSET_B], per = 1 / (1 - b), x = (LAMINAR_RATIO - b) * per;
 	m->t50_s.at[l] = value[ONSET_T50];
+	m->other_t50_s.at[l] = w->other.t50_s + value[ONSET_OTHER];
 	m->ramp_s.at[l] = exp(value[ONSET_RAMP]);
 	m->k_m3_s.at[l] = exp(value[ONSET_K]);
 	m->heat_w.at[l] = exp(value[ONSET_HEAT]);

@@ -29,6 +29,7 @@ enum onset_passage { ONSET_INLET, ONSET_EXHAUST };
 enum onset_parameter {
 	ONSET_T50,
 	ONSET_P0,
+	ONSET_OTHER, /* the other passage moves this much later than expected, s */
 	ONSET_K,
 	ONSET_WARM0,
 	ONSET_HEAT,
@@ -46,8 +47,11 @@ struct onset_window {
 	double log_volume[ONSET_CELLS_MAX + 1];
 	double volume_m3[ONSET_CELLS_MAX]; /* mid cell */
 	double supply_pa[ONSET_CELLS_MAX]; /* mid cell */
-	double other[ONSET_CELLS_MAX];     /* mean area of the other passage, 0..1 */
-	double other_k_m3_s;
+	struct {
+		double k_m3_s;
+		bool moves, opening; /* moves: about t50; else it stays as `opening` says */
+		double t50_s, ramp_s;
+	} other;          /* the other passage */
 	double leak_m3_s; /* K of a steady leak to the air outside */
 	double ambient_pa;
 	size_t n; /* samples, rising, inside the grid */
@@ -90,11 +94,11 @@ double onset_start(const struct onset_window *w, double until_s);
  * (fewer than 5 samples). */
 bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, struct onset_result *out);
 
-/* Learns what the events of one kind share (K, warm0, H, ramp, b) together with each event's own t50 and
- * p0.  `value[i]` starts and ends as the parameters of window i (the shared
+/* Learns what the events of one kind share (K, warm0, H, ramp, b) together with each event's own t50,
+ * p0 and time of the other passage.  `value[i]` starts and ends as the parameters of window i (the shared
  * ones are made equal); `use[i]` false leaves a window out.  The prior acts on the shared
- * parameters and on t50.  Returns the objective (minus twice the log posterior), and the shared
- * parameters' sds in `sd`. */
+ * parameters, on t50 and on the other passage's time.  Returns the objective (minus twice the log posterior),
+ * and the shared parameters' sds in `sd`. */
 double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
                    double (*value)[ONSET_PARAMETERS], const bool *use, double sd[ONSET_PARAMETERS]);
 

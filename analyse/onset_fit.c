@@ -7,7 +7,7 @@
 #include <math.h>
 #include <string.h>
 
-#define LOCAL 4 /* t50, p0, K, warm0: the first parameters of the enum */
+#define LOCAL 5 /* at most: the last one only where the other passage moves too */
 #define REST (LOCAL - 1)
 #define SCAN_MAX 40
 #define PROFILE 12 /* points, a multiple of ONSET_LANES */
@@ -20,11 +20,14 @@ struct point { /* residuals (measured - predicted, in noise units) and derivativ
 	parameters value;
 	samples residual, slope[LOCAL];
 	samples weight;              /* Huber */
-	double a[SPD_MAX * SPD_MAX]; /* normal matrix of p0, K and warm0, prior included */
+	double a[SPD_MAX * SPD_MAX]; /* normal matrix of all but t50, prior included */
 	size_t n;
+	int local; /* parameters in use, 4 or 5 */
 };
 
-static const double difference[LOCAL] = {1e-4, 1e-3, 5e-3, 1e-2};
+/* What one event's fit moves, t50 first. */
+static const int which[LOCAL] = {ONSET_T50, ONSET_P0, ONSET_K, ONSET_WARM0, ONSET_OTHER};
+static const double difference[LOCAL] = {1e-4, 1e-3, 5e-3, 1e-2, 1e-4};
 
 static void residuals(const struct onset_window *w, const parameters *value, size_t lanes, samples *out)
 {
@@ -75,34 +78,29 @@ static double t50_penalty(const struct onset_prior *prior, double t50_s)
 	return 5 * log1p(z * z / 4);
 }
 
-/* Weight of a parameter's prior as if it were normal, for Gauss-Newton. */
+/* Weight of local parameter j's prior as if it were normal, for Gauss-Newton. */
 static double prior_weight(const struct onset_prior *prior, const double *value, int j)
 {
-	if (isinf(prior->sd[j]))
+	int k = which[j];
+	if (isinf(prior->sd[k]))
 		return 0;
-	double z = (value[j] - prior->mean[j]) / prior->sd[j];
-	double flat = j == ONSET_T50 ? 5 / (4 + z * z) : 1;
-	return flat * precision(prior->sd[j]);
+	double z = (value[k] - prior->mean[k]) / prior->sd[k];
+	double flat = k == ONSET_T50 ? 5 / (4 + z * z) : 1;
+	return flat * precision(prior->sd[k]);
 }
 
-/* Of p0, K and warm0. */
-static double prior_sum(const struct onset_prior *prior, const double *value)
+/* Of all local parameters but t50. */
+static double prior_sum(const struct onset_prior *prior, const double *value, int local)
 {
 	double sum = 0;
-	for (int j = ONSET_P0; j < LOCAL; j++) {
-		double off = value[j] - prior->mean[j];
-		sum += isinf(prior->sd[j]) ? 0 : precision(prior->sd[j]) * off * off;
+	for (int j = 1; j < local; j++) {
+		double off = value[which[j]] - prior->mean[which[j]];
+		sum += isinf(prior->sd[which[j]]) ? 0 : precision(prior->sd[which[j]]) * off * off;
 	}
 	return sum;
 }
 
 /* --- derivatives and normal equations ------------------------------------------ */
-
-static void perturb(const double *value, int j, double *out)
-{
-	memcpy(out, value, sizeof(parameters));
-	out[j] += difference[j];
-}
 
 static void set_weights(struct point *at)
 {
@@ -116,10 +114,10 @@ static void slope_from(struct point *at, const double *moved, int j)
 		at->slope[j][i] = (at->residual[i] - moved[i]) / difference[j];
 }
 
-/* Normal matrix over the parameters from..LOCAL-1. */
+/* Normal matrix over the local parameters from `from` on. */
 static void normal_matrix(const struct point *at, const struct onset_prior *prior, int from, double *a)
 {
-	for (int j = from; j < LOCAL; j++) {
+	for (int j = from; j < at->local; j++) {
 		int row = (j - from) * SPD_MAX;
 		for (int i = from; i <= j; i++)
 			a[row + i - from] = a[(i - from) * SPD_MAX + j - from] =
@@ -133,39 +131,38 @@ static double normal_right(const struct point *at, const struct onset_prior *pri
 {
 	double weight = prior_weight(prior, at->value, j);
 	return weighted_dot(at, at->slope[j], residual) +
-	       (weight > 0 ? weight * (prior->mean[j] - at->value[j]) : 0);
+	       (weight > 0 ? weight * (prior->mean[which[j]] - at->value[which[j]]) : 0);
 }
 
-/* Residuals, slopes of p0, K and warm0 and their normal matrix, all at at->value. */
+/* Slopes of the local parameters from `from` on; with `anew` the residuals themselves, too. */
+static void look(const struct onset_window *w, int from, bool anew, struct point *at)
+{
+	parameters value[2 * ONSET_LANES];
+	samples out[2 * ONSET_LANES];
+	size_t n = 0, first = anew;
+	if (anew)
+		memcpy(value[n++], at->value, sizeof(parameters));
+	for (int j = from; j < at->local; j++, n++) {
+		memcpy(value[n], at->value, sizeof(parameters));
+		value[n][which[j]] += difference[j];
+	}
+	for (size_t l = 0; l < n; l += ONSET_LANES)
+		residuals(w, value + l, n - l < ONSET_LANES ? n - l : ONSET_LANES, out + l);
+	if (anew)
+		memcpy(at->residual, out[0], sizeof(double) * w->n);
+	for (int j = from; j < at->local; j++)
+		slope_from(at, out[first + (size_t)(j - from)], j);
+	set_weights(at);
+}
+
+/* All but t50: residuals, slopes and normal matrix. */
 static void look_at_rest(const struct onset_window *w, const struct onset_prior *prior, struct point *at)
 {
-	parameters value[ONSET_LANES];
-	samples out[ONSET_LANES];
-	memcpy(value[0], at->value, sizeof(parameters));
-	for (int j = ONSET_P0; j < LOCAL; j++)
-		perturb(at->value, j, value[j]);
-	residuals(w, value, LOCAL, out);
-	memcpy(at->residual, out[0], sizeof(double) * w->n);
-	for (int j = ONSET_P0; j < LOCAL; j++)
-		slope_from(at, out[j], j);
-	set_weights(at);
-	normal_matrix(at, prior, ONSET_P0, at->a);
+	look(w, 1, true, at);
+	normal_matrix(at, prior, 1, at->a);
 }
 
-/* Slopes of all local parameters about residuals already known. */
-static void look_at_all(const struct onset_window *w, struct point *at)
-{
-	parameters value[ONSET_LANES];
-	samples out[ONSET_LANES];
-	for (int j = 0; j < LOCAL; j++)
-		perturb(at->value, j, value[j]);
-	residuals(w, value, LOCAL, out);
-	for (int j = 0; j < LOCAL; j++)
-		slope_from(at, out[j], j);
-	set_weights(at);
-}
-
-/* Objective with p0, K and warm0 eliminated to first order about `at` for other residuals, t50's
+/* Objective with all but t50 eliminated to first order about `at` for other residuals, t50's
  * prior left out; the step goes to `step`. */
 static double eliminate(const struct onset_prior *prior, const struct point *at, const double *residual,
                         double step[REST])
@@ -173,17 +170,18 @@ static double eliminate(const struct onset_prior *prior, const struct point *at,
 	double b[SPD_MAX];
 	samples off;
 	parameters value;
-	for (int j = 0; j < REST; j++)
-		b[j] = normal_right(at, prior, residual, j + 1);
+	for (int j = 1; j < at->local; j++)
+		b[j - 1] = normal_right(at, prior, residual, j);
 	memset(step, 0, sizeof(*step) * REST);
-	spd_solve(at->a, b, REST, step);
-	for (size_t i = 0; i < at->n; i++)
-		off[i] = residual[i] - at->slope[1][i] * step[0] - at->slope[2][i] * step[1] -
-		         at->slope[3][i] * step[2];
+	spd_solve(at->a, b, at->local - 1, step);
+	memcpy(off, residual, sizeof(double) * at->n);
 	memcpy(value, at->value, sizeof(value));
-	for (int j = 0; j < REST; j++)
-		value[j + 1] += step[j];
-	return robust_sum(off, at->n) + prior_sum(prior, value);
+	for (int j = 1; j < at->local; j++) {
+		value[which[j]] += step[j - 1];
+		for (size_t i = 0; i < at->n; i++)
+			off[i] -= at->slope[j][i] * step[j - 1];
+	}
+	return robust_sum(off, at->n) + prior_sum(prior, value, at->local);
 }
 
 static void start_at(const struct onset_window *w, const struct onset_prior *prior, double t50_s,
@@ -191,6 +189,7 @@ static void start_at(const struct onset_window *w, const struct onset_prior *pri
 {
 	memcpy(at->value, prior->mean, sizeof(at->value));
 	at->n = w->n;
+	at->local = w->other.moves ? LOCAL : LOCAL - 1;
 	at->value[ONSET_P0] = onset_start(w, prior->mean[ONSET_T50]);
 	at->value[ONSET_T50] = t50_s;
 }
@@ -207,31 +206,29 @@ static double without_event(const struct onset_window *w, const struct onset_pri
 		sum = eliminate(prior, at, at->residual, step);
 		if (sum > 10 * (double)w->n)
 			break;
-		for (int j = 0; j < REST; j++)
-			at->value[j + 1] += step[j];
+		for (int j = 1; j < at->local; j++)
+			at->value[which[j]] += step[j - 1];
 	}
 	return sum;
 }
 
 /* How badly the curve without the event would fit data that follow the event where the prior puts
  * it: both curves are known as residuals against the same data. */
-static double expected_misfit(const struct onset_prior *prior, const struct point *event,
-                              const struct point *without)
+static double expected_misfit(const struct point *event, const struct point *without)
 {
-	double b[SPD_MAX], x[SPD_MAX] = {0}, sum = 0;
+	double b[SPD_MAX], x[SPD_MAX] = {0};
 	samples apart;
 	for (size_t i = 0; i < event->n; i++)
 		apart[i] = without->residual[i] - event->residual[i];
-	for (int j = 0; j < REST; j++)
-		b[j] = weighted_dot(without, without->slope[j + 1], apart);
-	(void)prior;
-	spd_solve(without->a, b, REST, x);
-	for (size_t i = 0; i < event->n; i++) {
-		double off = apart[i];
-		for (int j = 0; j < REST; j++)
-			off -= without->slope[j + 1][i] * x[j];
-		sum += off * off;
-	}
+	for (int j = 1; j < without->local; j++)
+		b[j - 1] = weighted_dot(without, without->slope[j], apart);
+	spd_solve(without->a, b, without->local - 1, x);
+	for (int j = 1; j < without->local; j++)
+		for (size_t i = 0; i < event->n; i++)
+			apart[i] -= without->slope[j][i] * x[j - 1];
+	double sum = 0;
+	for (size_t i = 0; i < event->n; i++)
+		sum += apart[i] * apart[i];
 	return sum;
 }
 
@@ -248,7 +245,7 @@ static double glance(const struct point *at, const double *residual)
 {
 	double top = 0, bottom = 1e-9;
 	samples off;
-	const double *s = at->slope[ONSET_P0];
+	const double *s = at->slope[1]; /* p0 */
 	for (size_t i = 0; i < at->n; i++) {
 		double weight = huber_weight(residual[i]);
 		top += weight * s[i] * residual[i];
@@ -296,25 +293,26 @@ static void scan_over(const struct onset_window *w, const struct onset_prior *pr
 /* --- Gauss-Newton ------------------------------------------------------------------ */
 
 /* Four steps of falling length along one direction; never far in any parameter. */
-static void steps_along(const struct onset_prior *prior, const double *from, const double *step,
+static void steps_along(const struct onset_prior *prior, const struct point *at, const double *step,
                         parameters *to)
 {
-	static const double limit[LOCAL] = {3e-3, 0.3, 0.3, 0.2};
+	static const double limit[LOCAL] = {3e-3, 0.3, 0.3, 0.2, 2e-3};
 	double by = 1;
-	for (int j = 0; j < LOCAL; j++)
+	for (int j = 0; j < at->local; j++)
 		by = fmin(by, limit[j] / fmax(fabs(step[j]), 1e-30));
 	for (int l = 0; l < ONSET_LANES; l++, by /= 3) {
-		memcpy(to[l], from, sizeof(parameters));
-		for (int j = 0; j < LOCAL; j++)
-			to[l][j] += by * step[j];
+		memcpy(to[l], at->value, sizeof(parameters));
+		for (int j = 0; j < at->local; j++)
+			to[l][which[j]] += by * step[j];
 		to[l][ONSET_T50] = clamp(to[l][ONSET_T50], prior->earliest_s, prior->latest_s);
 	}
 }
 
-static double objective(const struct onset_prior *prior, const double *value, const double *residual,
-                        size_t n)
+static double objective(const struct onset_prior *prior, const struct point *at, const double *value,
+                        const double *residual)
 {
-	return robust_sum(residual, n) + t50_penalty(prior, value[ONSET_T50]) + prior_sum(prior, value);
+	return robust_sum(residual, at->n) + t50_penalty(prior, value[ONSET_T50]) +
+	       prior_sum(prior, value, at->local);
 }
 
 /* Takes the best of the steps; how much was gained, 0 when none is better. */
@@ -323,12 +321,12 @@ static double take_best(const struct onset_window *w, const struct onset_prior *
 {
 	parameters to[ONSET_LANES];
 	samples out[ONSET_LANES];
-	steps_along(prior, at->value, step, to);
+	steps_along(prior, at, step, to);
 	residuals(w, to, ONSET_LANES, out);
 	int best = -1;
 	double before = *sum;
 	for (int l = 0; l < ONSET_LANES; l++) {
-		double tried = objective(prior, to[l], out[l], w->n);
+		double tried = objective(prior, at, to[l], out[l]);
 		if (tried < *sum) {
 			*sum = tried;
 			best = l;
@@ -346,23 +344,23 @@ static void climb(const struct onset_window *w, const struct onset_prior *prior,
 {
 	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], sum;
 	residuals(w, &at->value, 1, &at->residual);
-	sum = objective(prior, at->value, at->residual, w->n);
+	sum = objective(prior, at, at->value, at->residual);
 	*sd = prior->sd[ONSET_T50];
 	for (int round = 0; round < 8; round++) {
-		look_at_all(w, at);
-		normal_matrix(at, prior, ONSET_T50, a);
-		for (int j = 0; j < LOCAL; j++)
+		look(w, 0, false, at);
+		normal_matrix(at, prior, 0, a);
+		for (int j = 0; j < at->local; j++)
 			b[j] = normal_right(at, prior, at->residual, j);
-		if (!spd_solve(a, b, LOCAL, x))
+		if (!spd_solve(a, b, at->local, x))
 			break;
-		*sd = sqrt(fmax(spd_inverse_first(a, LOCAL), 0));
+		*sd = sqrt(fmax(spd_inverse_first(a, at->local), 0));
 		double foreseen = 0;
-		for (int j = 0; j < LOCAL; j++)
+		for (int j = 0; j < at->local; j++)
 			foreseen += b[j] * x[j];
 		if (foreseen < 0.02 || take_best(w, prior, x, at, &sum) < 0.02)
 			break;
 	}
-	normal_matrix(at, prior, ONSET_P0, at->a);
+	normal_matrix(at, prior, 1, at->a);
 }
 
 /* --- the profile over t50 ------------------------------------------------------------ */
@@ -441,7 +439,7 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 	double stayed = without_event(w, prior, INFINITY, &other);
 	start_at(w, prior, clamp(prior->mean[ONSET_T50], prior->earliest_s, prior->latest_s), &at);
 	look_at_rest(w, prior, &at);
-	out->expected = expected_misfit(prior, &at, &other);
+	out->expected = expected_misfit(&at, &other);
 	scan_over(w, prior, &at, &scan);
 	at.value[ONSET_T50] = scan.t_s[scan.best];
 	climb(w, prior, &at, &sd);

@@ -1,18 +1,20 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the events of one kind share: Gauss-Newton over all windows at once,
- * each window's own t50 and p0 eliminated (Schur complement), so the cost grows with the number of
- * windows only. */
+ * each window's own t50, p0 and other passage eliminated (Schur complement), so the cost grows with the
+ * number of windows only. */
 #include "analyse/onset.h"
 #include "analyse/spd.h"
 
 #include <math.h>
 #include <string.h>
 
-#define OWN 2    /* t50, p0 */
+#define OWN 3    /* t50, p0, the other passage's time: the first of the enum */
 #define SHARED 5 /* K, warm0, H, ramp, b */
 
-static const double difference[ONSET_PARAMETERS] = {1e-4, 1e-3, 5e-3, 1e-2, 1e-2, 1e-2, 5e-3};
-static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3, 0.3, 0.1, 0.7, 0.4, 0.1};
+_Static_assert(OWN + SHARED == ONSET_PARAMETERS, "every parameter is one or the other");
+
+static const double difference[ONSET_PARAMETERS] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2, 1e-2, 5e-3};
+static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3, 2e-3, 0.3, 0.1, 0.7, 0.4, 0.1};
 
 struct block { /* one window's normal equations */
 	double own[SPD_MAX * SPD_MAX], cross[OWN][SHARED], shared[SPD_MAX * SPD_MAX];
@@ -60,7 +62,8 @@ static double window_objective(const struct onset_window *w, const struct onset_
 	onset_predict(w, (const double(*)[ONSET_PARAMETERS])value, 1, predicted);
 	for (size_t i = 0; i < w->n; i++)
 		sum += huber_loss((w->p_pa[i] - predicted[0][i]) / w->noise_pa);
-	return tame(sum, w->n) + 5 * log1p(z * z / 4);
+	double shift = value[ONSET_OTHER] / prior->sd[ONSET_OTHER];
+	return tame(sum, w->n) + 5 * log1p(z * z / 4) + shift * shift;
 }
 
 static double shared_prior(const struct onset_prior *prior, const double *value)
@@ -73,23 +76,21 @@ static double shared_prior(const struct onset_prior *prior, const double *value)
 	return sum;
 }
 
-_Static_assert(ONSET_PARAMETERS + 1 <= 2 * ONSET_LANES, "two batches of lanes hold all derivatives");
+#define PLACES (ONSET_PARAMETERS + 1) /* one, and one a parameter moved */
 
-/* Residual and all derivatives of one window, in noise units: lane 0 of the
- * first batch holds the place itself. */
+/* Residual and all derivatives of one window, in noise units. */
 static void linearise(const struct onset_window *w, const double *value, double *residual,
                       double (*slope)[ONSET_SAMPLES_MAX])
 {
-	double moved[2 * ONSET_LANES][ONSET_PARAMETERS];
-	double out[2 * ONSET_LANES][ONSET_SAMPLES_MAX];
-	for (int j = 0; j <= ONSET_PARAMETERS; j++) {
+	double moved[PLACES][ONSET_PARAMETERS], out[PLACES][ONSET_SAMPLES_MAX];
+	for (int j = 0; j < PLACES; j++) {
 		memcpy(moved[j], value, sizeof(moved[j]));
 		if (j > 0)
 			moved[j][j - 1] += difference[j - 1];
 	}
-	onset_predict(w, (const double(*)[ONSET_PARAMETERS])moved, ONSET_LANES, out);
-	onset_predict(w, (const double(*)[ONSET_PARAMETERS])moved + ONSET_LANES,
-	              ONSET_PARAMETERS + 1 - ONSET_LANES, out + ONSET_LANES);
+	for (size_t l = 0; l < PLACES; l += ONSET_LANES)
+		onset_predict(w, (const double(*)[ONSET_PARAMETERS])moved + l,
+		              PLACES - l < ONSET_LANES ? PLACES - l : ONSET_LANES, out + l);
 	for (size_t i = 0; i < w->n; i++)
 		residual[i] = (w->p_pa[i] - out[0][i]) / w->noise_pa;
 	for (int j = 0; j < ONSET_PARAMETERS; j++)
@@ -135,6 +136,9 @@ static bool fill_block(const struct onset_window *w, const struct onset_prior *p
 	b->own[0] += pull;
 	b->own_b[0] += pull * (prior->mean[ONSET_T50] - value[ONSET_T50]);
 	b->own[SPD_MAX + 1] += 1; /* p0 within 100 %: only keeps the block regular */
+	pull = precision(prior->sd[ONSET_OTHER]);
+	b->own[2 * SPD_MAX + 2] += pull;
+	b->own_b[2] -= pull * value[ONSET_OTHER];
 	return spd_inverse(b->own, OWN, b->inverse);
 }
 
@@ -152,13 +156,18 @@ static void add_reduced(const struct block *b, double *s, double *right)
 {
 	double part[OWN];
 	eliminated(b, -1, part);
-	for (int j = 0; j < SHARED; j++)
-		right[j] += b->shared_b[j] - b->cross[0][j] * part[0] - b->cross[1][j] * part[1];
+	for (int j = 0; j < SHARED; j++) {
+		right[j] += b->shared_b[j];
+		for (int k = 0; k < OWN; k++)
+			right[j] -= b->cross[k][j] * part[k];
+	}
 	for (int j = 0; j < SHARED; j++) {
 		eliminated(b, j, part);
-		for (int i = 0; i < SHARED; i++)
-			s[i * SPD_MAX + j] +=
-			    b->shared[i * SPD_MAX + j] - b->cross[0][i] * part[0] - b->cross[1][i] * part[1];
+		for (int i = 0; i < SHARED; i++) {
+			s[i * SPD_MAX + j] += b->shared[i * SPD_MAX + j];
+			for (int k = 0; k < OWN; k++)
+				s[i * SPD_MAX + j] -= b->cross[k][i] * part[k];
+		}
 	}
 }
 

@@ -20,8 +20,9 @@ const char *valve_event_name(enum valve_event_kind k)
 static const struct group unknown_group = {
     .delay_s = 15e-3,
     .scale_s = 15e-3,
-    .value = {15e-3, 0, -5.8, 0, 4.6, -5.52, 0.4}, /* 3 l/s; 0.35 W/K at 290 K; ramp 4 ms */
-    .sd = {15e-3, INFINITY, 0.5, 0.1, 0, 0, 0},
+    .spread_s = 5e-3,
+    .value = {15e-3, 0, 0, -5.8, 0, 4.6, -5.52, 0.4}, /* 3 l/s; 0.35 W/K at 290 K; ramp 4 ms */
+    .sd = {15e-3, INFINITY, 5e-3, 0.5, 0.1, 0, 0, 0},
     .noise_factor = 1,
 };
 
@@ -154,6 +155,8 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 	if (e->cls != EVENT_CLASS_A && e->cls != EVENT_CLASS_B)
 		return;
 	t->t50_us = t->command_us + 1e6 * r.t50_s;
+	t->sd_us = 1e6 * r.sd_s;
+	t->found = true;
 	e->event_t_us = t->t50_us;
 	e->delay_s = r.t50_s;
 	e->sd_s = fmax(r.sd_s, FLOOR_S);

@@ -13,7 +13,8 @@
 struct group {
 	bool learned;
 	unsigned learned_from;          /* windows */
-	double delay_s, scale_s;        /* of t50 after the command */
+	double delay_s, scale_s;        /* of t50 after the command: where to look */
+	double spread_s;                /* scatter of t50 - command, sd */
 	double value[ONSET_PARAMETERS]; /* K, n, ramp, b in force */
 	double sd[ONSET_PARAMETERS];    /* how far one event may stray from them */
 	double noise_factor;            /* sd of residuals over the sensor's own noise, >= 1 */
@@ -23,7 +24,8 @@ struct group {
 struct transition {
 	double command_us, t50_us; /* t50: predicted, then found */
 	size_t command;            /* index in the leg */
-	bool opens, dead;          /* dead: it did not happen */
+	double sd_us;              /* of t50, once found */
+	bool opens, found, dead;   /* dead: it did not happen */
 };
 
 struct passage_line { /* the transitions of one passage, rising in time */

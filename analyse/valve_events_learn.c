@@ -158,28 +158,33 @@ static void take_delay(struct group *g, const struct batch *b)
 	for (size_t i = 0; i < n; i++)
 		off[i] = fabs(t[i] - middle);
 	g->delay_s = middle;
-	g->scale_s = fmax(3e-3, 2 * 1.4826 * median(off, n));
+	g->spread_s = fmax(0.3e-3, 1.4826 * median(off, n));
+	g->scale_s = fmax(3e-3, 2 * g->spread_s);
 }
 
 /* What is known beforehand of what the events of a kind share: 3 l/s, 0.35 W/K at 290 K, a
  * ramp of 4 ms, b of 0.4; and how far off that may be. */
-static void wide_prior(const struct batch *b, struct onset_prior *prior)
+static void wide_prior(const struct group *other_way, const struct batch *b, struct onset_prior *prior)
 {
-	static const double mean[ONSET_PARAMETERS] = {0, 0, -5.8, 0, 4.6, -5.52, 0.4};
-	static const double sd[ONSET_PARAMETERS] = {0, 0, 1.0, 0.15, 0.7, 0.5, 0.08};
+	static const double mean[ONSET_PARAMETERS] = {0, 0, 0, -5.8, 0, 4.6, -5.52, 0.4};
+	static const double sd[ONSET_PARAMETERS] = {0, 0, 0, 1.0, 0.15, 0.7, 0.5, 0.08};
 	*prior = b->prior[0];
-	for (int j = ONSET_K; j < ONSET_PARAMETERS; j++) {
+	for (int j = ONSET_K; j <= ONSET_B; j++) {
 		prior->mean[j] = mean[j];
 		prior->sd[j] = sd[j];
+	}
+	if (other_way->learned) { /* the same passage, seen when it moves the other way */
+		prior->mean[ONSET_K] = other_way->value[ONSET_K];
+		prior->sd[ONSET_K] = 0.15;
 	}
 }
 
 /* Learns one kind from its batch; `first` when nothing is known of it. */
-static double learn_group(struct group *g, struct batch *b, bool first)
+static double learn_group(struct group *g, const struct group *other_way, struct batch *b, bool first)
 {
 	struct onset_prior prior;
 	double sd[ONSET_PARAMETERS] = {0};
-	wide_prior(b, &prior);
+	wide_prior(other_way, b, &prior);
 	if (first)
 		first_look(&prior, b);
 	else
@@ -205,7 +210,7 @@ static double learn_group(struct group *g, struct batch *b, bool first)
 }
 
 /* Misfit of all kinds of one end together, as a function of the sensor's lag. */
-static double misfit_with_lag(struct valve_events *v, double lag_s)
+static double misfit_with_lag(struct valve_events *v, enum engine_end end, double lag_s)
 {
 	double sum = 0, sd[ONSET_PARAMETERS];
 	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
@@ -214,7 +219,7 @@ static double misfit_with_lag(struct valve_events *v, double lag_s)
 		struct onset_prior prior;
 		if (used(b) < 3)
 			continue;
-		wide_prior(b, &prior);
+		wide_prior(&v->group[end][k ^ 1], b, &prior);
 		memcpy(value, b->value, sizeof(value));
 		for (size_t i = 0; i < b->n; i++) {
 			value[i][ONSET_T50] += b->window[i].lag_s - lag_s;
@@ -244,7 +249,7 @@ static void learn_lag(struct valve_events *v, enum engine_end end)
 	double sum[STEPS + 1];
 	int best = 0;
 	for (int i = 0; i <= STEPS; i++) {
-		sum[i] = misfit_with_lag(v, i * step_s);
+		sum[i] = misfit_with_lag(v, end, i * step_s);
 		if (sum[i] < sum[best])
 			best = i;
 		else if (i > best + 1)
@@ -252,29 +257,46 @@ static void learn_lag(struct valve_events *v, enum engine_end end)
 	}
 	if (sum[0] == 0 || best == STEPS)
 		return; /* nothing learned, or no lag explains it */
-	double fine = misfit_with_lag(v, (best + 0.5) * step_s);
-	double before = best > 0 ? misfit_with_lag(v, (best - 0.5) * step_s) : INFINITY;
+	double fine = misfit_with_lag(v, end, (best + 0.5) * step_s);
+	double before = best > 0 ? misfit_with_lag(v, end, (best - 0.5) * step_s) : INFINITY;
 	double lag = best * step_s;
 	if (best > 0)
 		lag += step_s / 2 * parabola_vertex(before, sum[best], fine);
 	else /* 0, 1/2, 1: vertex about the middle, never below 0 */
 		lag = fmax(step_s / 2 * (1 + parabola_vertex(sum[0], fine, sum[1])), 0);
-	if (misfit_with_lag(v, lag) > sum[0] - LAG_GAIN)
+	if (misfit_with_lag(v, end, lag) > sum[0] - LAG_GAIN)
 		lag = 0;
 	for (int k = 0; k < EVENT_KINDS; k++)
 		v->group[end][k].delay_s += v->lag_s[end] - lag;
 	v->lag_s[end] = lag;
 }
 
+/* Of a passage of which nothing is known yet the delay is taken to be that of the other passage
+ * moving the same way. */
+static void guess_delay(struct valve_events *v, enum engine_end end, enum valve_event_kind k)
+{
+	struct group *g = &v->group[end][k];
+	enum valve_event_kind alike = k == EVENT_ADMISSION ? EVENT_RELEASE : EVENT_CUT_OFF;
+	if (!g->learned && v->group[end][alike].learned)
+		g->delay_s = v->group[end][alike].delay_s;
+}
+
 static void learn_round(struct valve_events *v, const struct leg *leg, const struct crank *c, int round)
 {
+	/* cut-off and release stand alone; admission and compression may overlap */
+	static const enum valve_event_kind order[] = {EVENT_CUT_OFF, EVENT_RELEASE, EVENT_ADMISSION,
+	                                              EVENT_COMPRESSION};
 	for (int end = 0; end < END_COUNT; end++) {
-		for (int k = 0; k < EVENT_KINDS; k++) {
+		for (int i = 0; i < EVENT_KINDS; i++) {
+			enum valve_event_kind k = order[i];
 			struct group *g = &v->group[end][k];
 			struct batch *b = &v->batch[k];
-			choose(v, leg, c, (enum engine_end)end, (enum valve_event_kind)k, b);
+			guess_delay(v, (enum engine_end)end, EVENT_ADMISSION);
+			guess_delay(v, (enum engine_end)end, EVENT_COMPRESSION);
+			valve_predict_transitions(v);
+			choose(v, leg, c, (enum engine_end)end, k, b);
 			if (b->n >= 3)
-				learn_group(g, b, round == 0 || !g->learned);
+				learn_group(g, &v->group[end][k ^ 1], b, round == 0 || !g->learned);
 		}
 		if (round == 1)
 			learn_lag(v, (enum engine_end)end);

@@ -41,23 +41,6 @@ static struct span wanted_span(const struct transition *t, double omega_rad_s, d
 	                     .to_us = t->t50_us + after_us};
 }
 
-/* Shortens the span where another movement of the chamber stands in it, unless
- * it is so near that it has to be taken along as an overlap. */
-static void clip_at(const struct valve_events *v, enum engine_end end, int passage,
-                    const struct transition *other, const struct transition *t, double own_half_us, bool same,
-                    struct span *s)
-{
-	if (other->dead || other == t)
-		return;
-	double half = half_ramp_of(v, end, passage, other) + MARGIN_US;
-	bool before = other->t50_us < t->t50_us;
-	double own_from = t->t50_us - own_half_us - 3000, own_to = t->t50_us + own_half_us + 4000;
-	if (before && (same || other->t50_us + half < own_from))
-		s->from_us = fmax(s->from_us, other->t50_us + half);
-	if (!before && (same || other->t50_us - half > own_to))
-		s->to_us = fmin(s->to_us, other->t50_us - half);
-}
-
 /* The transitions of a line that can matter to a span. */
 static size_t first_near(const struct passage_line *line, double t_us)
 {
@@ -72,61 +55,87 @@ static size_t first_near(const struct passage_line *line, double t_us)
 	return low > 2 ? low - 2 : 0;
 }
 
-static void clip(const struct valve_events *v, enum engine_end end, enum onset_passage passage,
-                 const struct transition *t, struct span *s)
+/* The nearest movement of the other passage, if it is too near for the span to end before it:
+ * then it is taken along, with a time of its own. */
+static const struct transition *overlap(const struct valve_events *v, enum engine_end end,
+                                        enum onset_passage passage, const struct transition *t)
 {
-	double own_half = half_ramp_of(v, end, passage, t);
+	int other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	const struct passage_line *line = &v->chamber[end].line[other];
+	const struct transition *nearest = NULL;
+	double own_half = half_ramp_of(v, end, passage, t), least = INFINITY;
+	for (size_t i = first_near(line, t->t50_us); i < line->n; i++) {
+		const struct transition *o = &line->at[i];
+		double apart = fabs(o->t50_us - t->t50_us);
+		double free_us = apart - own_half - half_ramp_of(v, end, other, o) - MARGIN_US;
+		bool before = o->t50_us < t->t50_us;
+		double needed = before ? (t->opens ? 6e3 : 4e3) : (t->opens ? 5e3 : 15e3);
+		if (!o->dead && free_us < needed && apart < least) {
+			least = apart;
+			nearest = o;
+		}
+		if (o->t50_us > t->t50_us + 1e5)
+			break;
+	}
+	return nearest;
+}
+
+/* Ends the span before another movement, or a little behind it where it is taken along. */
+static void clip_at(const struct valve_events *v, enum engine_end end, int passage,
+                    const struct transition *other, const struct transition *t, bool along, struct span *s)
+{
+	double half = half_ramp_of(v, end, passage, other) + MARGIN_US;
+	double reach = along ? -half - 5e3 : half;
+	if (other->dead || other == t)
+		return;
+	if (other->t50_us < t->t50_us)
+		s->from_us = fmax(s->from_us, fmin(other->t50_us + reach, t->t50_us));
+	else
+		s->to_us = fmin(s->to_us, fmax(other->t50_us - reach, t->t50_us));
+}
+
+static void clip(const struct valve_events *v, enum engine_end end, const struct transition *t,
+                 const struct transition *along, struct span *s)
+{
 	for (int p = 0; p < 2; p++) {
 		const struct passage_line *line = &v->chamber[end].line[p];
 		struct span wide = *s;
 		for (size_t i = first_near(line, wide.from_us); i < line->n; i++) {
 			if (line->at[i].t50_us > wide.to_us + 1e5)
 				break;
-			clip_at(v, end, p, &line->at[i], t, own_half, p == (int)passage, s);
+			clip_at(v, end, p, &line->at[i], t, &line->at[i] == along, s);
 		}
 	}
 }
 
-/* Rising ramp about t50. */
-static double ramp_at(double t_us, double t50_us, double full_us)
+/* Is a passage open at a time at which none of its movements is under way? */
+static bool open_at(const struct passage_line *line, double t_us)
 {
-	return fmin(fmax((t_us - t50_us) / full_us + 0.5, 0), 1);
-}
-
-/* Area of a passage by its transitions: the last one that has begun, never
- * more open than the one before let it become. */
-static double area_at(const struct valve_events *v, enum engine_end end, int passage, double t_us,
-                      size_t *hint)
-{
-	const struct passage_line *line = &v->chamber[end].line[passage];
-	double open[2] = {1, 0}, area = 0;
-	bool any = false;
-	for (size_t i = *hint; i < line->n; i++) {
-		const struct transition *t = &line->at[i];
-		double full = 2 * half_ramp_of(v, end, passage, t);
-		if (t->dead)
+	bool open = false, any = false;
+	for (size_t i = first_near(line, t_us); i < line->n; i++) {
+		if (line->at[i].dead)
 			continue;
-		if (any && t_us < t->t50_us - full / 2)
+		if (any && line->at[i].t50_us > t_us)
 			break;
-		double ramp = ramp_at(t_us, t->t50_us, full);
-		open[t->opens ? 0 : 1] = ramp;
-		area = t->opens ? ramp : fmin(1 - ramp, open[0]);
+		open = line->at[i].t50_us <= t_us ? line->at[i].opens : !line->at[i].opens;
 		any = true;
 	}
-	return area;
+	return open;
 }
 
 static void fill_other(const struct valve_events *v, enum engine_end end, enum onset_passage passage,
-                       double command_us, struct onset_window *w)
+                       const struct transition *t, const struct transition *along, struct onset_window *w)
 {
-	int other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
-	const struct passage_line *line = &v->chamber[end].line[other];
-	size_t hint = first_near(line, command_us + 1e6 * w->start_s);
-	w->other_k_m3_s = valve_other_k(v, end, (enum onset_passage)other);
-	for (size_t k = 0; k < w->cells; k++) {
-		double t_us = command_us + 1e6 * (w->start_s + ((double)k + 0.5) * w->step_s);
-		w->other[k] = area_at(v, end, other, t_us, &hint);
+	enum onset_passage other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	w->other.k_m3_s = valve_other_k(v, end, other);
+	w->other.moves = along != NULL;
+	if (along == NULL) {
+		w->other.opening = open_at(&v->chamber[end].line[other], t->t50_us);
+		return;
 	}
+	w->other.opening = along->opens;
+	w->other.t50_s = (along->t50_us - t->command_us) * 1e-6;
+	w->other.ramp_s = 2e-6 * half_ramp_of(v, end, other, along);
 }
 
 struct node { /* log volume and its rate */
@@ -239,6 +248,15 @@ double valve_other_k(const struct valve_events *v, enum engine_end end, enum ons
 	return exp((opens->value[ONSET_K] + shuts->value[ONSET_K]) / 2);
 }
 
+/* How far off the other passage's movement may be from where it is taken to be. */
+static double other_spread(const struct valve_events *v, enum engine_end end, enum onset_passage passage,
+                           const struct transition *along)
+{
+	enum onset_passage other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	const struct group *g = &v->group[end][valve_kind(other, along->opens)];
+	return along->found ? fmax(along->sd_us * 1e-6, 0.2e-3) : g->spread_s;
+}
+
 /* Did the end miss a movement within the last turn or so?  Then its air has
  * another temperature than usual. */
 static bool unusual_before(const struct valve_events *v, enum engine_end end, const struct transition *t)
@@ -266,7 +284,8 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	const struct group *g = &v->group[end][valve_kind(passage, t->opens)];
 	double settle_s = mech_volume_m3(&v->mech, end, at.theta_rad) / (AIR_GAMMA * exp(g->value[ONSET_K]));
 	struct span span = wanted_span(t, at.omega_rad_s, settle_s, ch->interval_us, late_s);
-	clip(v, end, passage, t, &span);
+	const struct transition *along = overlap(v, end, passage, t);
+	clip(v, end, t, along, &span);
 	if (!(span.to_us > span.from_us + 4000))
 		return false;
 	w->passage = passage;
@@ -283,8 +302,10 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	if (!fill_samples(ch, t->command_us, span, t->t50_us, w) ||
 	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))
 		return false;
-	fill_other(v, end, passage, t->command_us, w);
+	fill_other(v, end, passage, t, along, w);
 	fill_prior(g, w, ch->interval_us, prior);
+	if (along != NULL)
+		prior->sd[ONSET_OTHER] = other_spread(v, end, passage, along);
 	if (unusual_before(v, end, t))
 		prior->sd[ONSET_WARM0] = 0.3;
 	return prior->latest_s > prior->earliest_s;

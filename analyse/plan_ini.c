@@ -37,6 +37,13 @@ static bool begins(const char *line, const char *end, const char *key)
 	return line < end && (*line == '=' || *line == ':');
 }
 
+/* A remark of an earlier plan. */
+static bool remark(const char *line, const char *end)
+{
+	static const char mark[] = "; plan: ";
+	return (size_t)(end - line) >= sizeof mark - 1 && strncmp(line, mark, sizeof mark - 1) == 0;
+}
+
 static bool replaced(const char *line, const char *end)
 {
 	static const char *const keys[] = {"opens", "shuts", "lead open", "lead shut"};
@@ -60,7 +67,7 @@ static void write_valve(FILE *out, const struct plan *p, int valve)
 		const char *word = on ? "open" : "shut";
 		if (!p->has_setting[valve][on])
 			continue;
-		fprintf(out, "; at %.0f rpm the coil is switched at the controller's %.1f deg\n",
+		fprintf(out, "; plan: at %.0f rpm the coil is switched at the controller's %.1f deg\n",
 		        unit_rpm(p->at.omega_rad_s), tenth_deg(s->controller_rad));
 		fprintf(out, "%ss     = %.1f deg\nlead %s = %.1f ms\n", word, tenth_deg(s->setting_rad), word,
 		        s->lead_s * 1e3);
@@ -73,8 +80,8 @@ int plan_ini(const struct plan *p, FILE *out)
 	const char *at = e->source, *end = e->source + e->source_len;
 	int valve = -1;
 	fprintf(out,
-	        "; Planned timing (%s%.0f rpm, %.2f bar gauge). The settings are where the valves are\n"
-	        "; to move; the controller switches earlier by the lead (its speed times the lead).\n",
+	        "; plan: %s%.0f rpm, %.2f bar gauge. The settings are where the valves are to\n"
+	        "; plan: move; the controller switches earlier by lead times speed.\n",
 	        p->refused.n > 0 ? "nearest that holds: " : "", unit_rpm(p->at.omega_rad_s),
 	        unit_bar_gauge(p->at.supply_pa, e->ambient_pa));
 	while (at < end) {
@@ -83,7 +90,7 @@ int plan_ini(const struct plan *p, FILE *out)
 		int found = heading(at, stop);
 		valve = found == -2 ? valve : found;
 		bool planned = valve >= 0 && (p->has_setting[valve][0] || p->has_setting[valve][1]);
-		if (!(planned && replaced(at, stop)))
+		if (!remark(at, stop) && !(planned && replaced(at, stop)))
 			fprintf(out, "%.*s\n", (int)(stop - at), at);
 		if (planned && found >= 0)
 			write_valve(out, p, valve);

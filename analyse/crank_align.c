@@ -43,19 +43,31 @@ static size_t last_mark_before(const struct tooth_mark *mark, size_t n, int64_t 
 	return low;
 }
 
-double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t t_us,
-                       size_t *hint)
+/* Lagrange's polynomial through up to four marks around mark i. */
+static double interpolate(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t shift,
+                          size_t i, int64_t t_us)
+{
+	size_t from = i > 0 ? i - 1 : 0, to = i + 3 < n ? i + 3 : n;
+	double sum = 0;
+	for (size_t j = from; j < to; j++) {
+		double weight = 1;
+		for (size_t k = from; k < to; k++)
+			if (k != j)
+				weight *=
+				    (double)(t_us - mark[k].t_us) / (double)(mark[j].t_us - mark[k].t_us);
+		sum += weight * teeth_angle_rad(w, mark[j].slot + shift);
+	}
+	return sum;
+}
+
+double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t shift,
+                       int64_t t_us, size_t *hint)
 {
 	if (n < 2 || t_us < mark[0].t_us || t_us > mark[n - 1].t_us)
 		return NAN;
 	size_t from = *hint < n && mark[*hint].t_us <= t_us ? *hint : 0;
-	size_t i = last_mark_before(mark, n, t_us, from);
-	*hint = i;
-	if (i + 1 == n)
-		i--;
-	double a = teeth_angle_rad(w, mark[i].slot), b = teeth_angle_rad(w, mark[i + 1].slot);
-	double part = (double)(t_us - mark[i].t_us) / (double)(mark[i + 1].t_us - mark[i].t_us);
-	return a + part * (b - a);
+	*hint = last_mark_before(mark, n, t_us, from);
+	return interpolate(w, mark, n, shift, *hint, t_us);
 }
 
 static struct align_fix by_index(const struct wheel *w, double index_rad, const int64_t *closing_us,
@@ -66,7 +78,7 @@ static struct align_fix by_index(const struct wheel *w, double index_rad, const 
 	size_t hint = 0;
 	int64_t teeth = (int64_t)w->teeth;
 	for (size_t i = 0; i < closings; i++) {
-		double phase = align_phase_rad(w, mark, n, closing_us[i], &hint);
+		double phase = align_phase_rad(w, mark, n, 0, closing_us[i], &hint);
 		if (isnan(phase))
 			continue;
 		int64_t off = llrint((index_rad - phase) * (double)teeth / TWO_PI) % teeth;

@@ -27,10 +27,10 @@ size_t align_closings(const struct leg *leg, int64_t *t_us);
 /* Is index edge i a closing that only bounces? */
 bool align_is_bounce(const struct leg *leg, size_t i);
 
-/* Angle, by the wheel and the run's own slots, at a time inside the run; NAN
- * outside. *hint speeds up rising queries. */
-double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t t_us,
-                       size_t *hint);
+/* Angle on the wheel (slot of the wheel = slot of the run + shift) at a time
+ * inside the run; NAN outside.  *hint: the mark at or before; speeds up rising queries. */
+double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t shift,
+                       int64_t t_us, size_t *hint);
 
 /* Fixes a run against an index that closes at index_rad on this wheel (NAN:
  * by pattern only).  `noise` NULL: by index only. */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Pass 1: the wheel. */
 #include "analyse/crank_align.h"
+#include "analyse/crank_index.h"
 #include "analyse/pitch.h"
 
 #include <math.h>
@@ -18,6 +19,7 @@
 #define ROUNDS 3                /* over the first leg: associate, learn, again */
 #define LEARN_EDGES_A_LEG 60000 /* more tells no more */
 #define FIRST_ORDER_LEARNED (PITCH_LOW_ORDERS + 1)
+#define JOINT_ROUNDS 3    /* the pushes follow from the wheel, a little */
 #define BLOCK_TURNS 8     /* learned from at a time */
 #define SAMPLE_EDGES 6000 /* for choosing the noise */
 #define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
@@ -43,10 +45,8 @@ struct crank_learner {
 	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
 	bool started;
 	uint64_t edges, index_events;
-	unsigned spacing[4 * CRANK_SLOTS_MAX]; /* teeth between two closings: how often */
-	unsigned spacings;
-	double index_sum2;
-	unsigned index_n;
+	struct index_watch watch;
+	double index_spread_rad;
 };
 
 struct crank_learner *crank_learner_new(const struct engine *e)
@@ -132,23 +132,17 @@ static int take_closings(struct crank_learner *l, const struct leg *leg, struct 
 	return 0;
 }
 
-/* Where the index closes, by the run with most turns: the median direction of
- * its closings, about the fullest tooth. */
-static double index_on_run(const struct crank_learner *l, const struct tooth_run *run)
+/* Where the index closes, by one run: the median direction of its closings. */
+static double index_on_run(struct crank_learner *l, const struct tooth_run *run)
 {
 	const struct tooth_mark *mark = l->teeth->mark + run->first;
 	struct align_fix f = align_run(&l->wheel, 0, l->closing_us, l->closings, mark, run->n, NULL);
+	double spread;
 	if (f.by == ALIGN_NONE)
 		return NAN;
-	double around = -TWO_PI * (double)f.shift / l->wheel.slots, part[512];
-	size_t n = 0, hint = 0;
-	for (size_t i = 0; i < l->closings && n < 512; i++) {
-		double phase = align_phase_rad(&l->wheel, mark, run->n, l->closing_us[i], &hint);
-		if (!isnan(phase))
-			part[n++] = remainder(phase - around, TWO_PI);
-	}
-	qsort(part, n, sizeof *part, compare_doubles);
-	return remainder(around + part[n / 2], TWO_PI);
+	l->watch.n = 0;
+	index_watch_add(&l->watch, &l->wheel, mark, run->n, 0, true, l->closing_us, l->closings);
+	return index_watch_rad(&l->watch, &l->wheel, &spread);
 }
 
 static const struct tooth_run *longest_run(const struct teeth *t)
@@ -390,7 +384,7 @@ static int choose_joint_noise(struct crank_learner *l, const struct leg *leg, co
 		return out_of_memory(fault);
 	size_t edges = b->n * block_edges(&l->wheel), stride = edges / SAMPLE_EDGES + 1;
 	double omega = l->split_rad_s, best = -INFINITY, edge_sd = fmax(l->noise.edge_sd_rad, 1e-4);
-	for (double lg = 2; lg < 8.01; lg += 0.5) {
+	for (double lg = -1; lg < 7.01; lg += 0.5) {
 		struct smooth_noise trial = {edge_sd, pow(10, lg) * edge_sd * edge_sd * pow(omega, 4)};
 		struct pitch_result r;
 		pitch_clear(sample);
@@ -403,6 +397,7 @@ static int choose_joint_noise(struct crank_learner *l, const struct leg *leg, co
 		best = r.evidence;
 		l->joint =
 		    (struct smooth_noise){edge_sd * sqrt(r.residual), trial.drift_rad2_s4 * r.residual};
+		l->result = r;
 	}
 	pitch_free(sample);
 	return 0;
@@ -468,9 +463,17 @@ static int learn_joint(struct crank_learner *l, const struct leg *leg, const str
 	l->torque = torque_of(&l->engine, !isnan(l->index_rad) && !isnan(l->engine.index_rad));
 	if (choose_joint_noise(l, leg, b, fault) != 0)
 		return -1;
-	if (!fresh_halves(l) || !learn_blocks(l, leg, &l->joint, b))
-		return out_of_memory(fault);
-	return settle_low_orders(l, fault);
+	for (unsigned round = 0; round < JOINT_ROUNDS; round++) {
+		if (!fresh_halves(l))
+			return out_of_memory(fault);
+		pitch_guess(l->half[0], &l->result);
+		pitch_guess(l->half[1], &l->result);
+		if (!learn_blocks(l, leg, &l->joint, b))
+			return out_of_memory(fault);
+		if (settle_low_orders(l, fault) != 0)
+			return -1;
+	}
+	return 0;
 }
 
 /* The first leg several times over, each time with a better wheel. */
@@ -485,6 +488,7 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 	if (bad == 0 && b.n > 0) {
 		bad = learn_joint(l, leg, &b, fault);
 		fit_noise(l);
+		l->watch = (struct index_watch){.n = 0};
 		l->started = true;
 	}
 	free(b.block);
@@ -502,35 +506,15 @@ static int learn_more(struct crank_learner *l, const struct leg *leg, struct fau
 	return ok ? settle_low_orders(l, fault) : out_of_memory(fault);
 }
 
-/* Teeth between closings, and how the closings scatter about their place. */
 static void watch_index(struct crank_learner *l)
 {
-	const struct teeth *t = l->teeth;
-	for (size_t r = 0; r < t->run_n; r++) {
-		size_t hint = 0;
-		double before = NAN;
-		const struct tooth_mark *mark = t->mark + t->run[r].first;
-		struct align_fix f =
-		    align_run(&l->wheel, l->index_rad, l->closing_us, l->closings, mark, t->run[r].n, NULL);
-		for (size_t i = 0; i < l->closings; i++) {
-			double phase = align_phase_rad(&l->wheel, mark, t->run[r].n, l->closing_us[i], &hint);
-			if (isnan(phase))
-				continue;
-			long teeth = lrint((phase - before) * l->wheel.teeth / TWO_PI);
-			if (!isnan(before) && teeth > 0 &&
-			    teeth < (long)(sizeof l->spacing / sizeof *l->spacing)) {
-				l->spacing[teeth]++;
-				l->spacings++;
-			}
-			before = phase;
-			double off = remainder(
-			    phase + TWO_PI * (double)f.shift / l->wheel.slots - l->index_rad, TWO_PI);
-			if (f.by == ALIGN_INDEX && fabs(off) < TWO_PI / l->wheel.teeth) {
-				l->index_sum2 += off * off;
-				l->index_n++;
-			}
-		}
+	for (size_t r = 0; r < l->teeth->run_n; r++) {
+		const struct tooth_run *run = &l->teeth->run[r];
+		struct align_fix f = place(l, r, true);
+		index_watch_add(&l->watch, &l->wheel, l->teeth->mark + run->first, run->n, f.shift,
+		                f.by != ALIGN_NONE, l->closing_us, l->closings);
 	}
+	l->index_rad = index_watch_rad(&l->watch, &l->wheel, &l->index_spread_rad);
 }
 
 int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fault)
@@ -542,7 +526,7 @@ int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fa
 	if (take_closings(l, leg, fault) != 0)
 		return -1;
 	int bad = l->started ? learn_more(l, leg, fault) : learn_first(l, leg, fault);
-	if (bad == 0 && l->started)
+	if (bad == 0 && l->started && l->closings > 0)
 		watch_index(l);
 	return bad;
 }
@@ -559,11 +543,8 @@ static void __attribute__((format(printf, 2, 3))) remark(struct wheel *w, const 
 
 static int check_count(const struct crank_learner *l, struct wheel *w, struct fault *fault)
 {
-	unsigned best = 0, n = (unsigned)(sizeof l->spacing / sizeof *l->spacing);
-	for (unsigned j = 1; j < n; j++)
-		if (l->spacing[j] > l->spacing[best])
-			best = j;
-	if (l->spacings < 4 || 2 * l->spacing[best] <= l->spacings)
+	unsigned best = index_watch_teeth(&l->watch);
+	if (best == 0)
 		return 0;
 	if (best % w->teeth != 0)
 		return fault_set(
@@ -673,7 +654,7 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 		remark(w, "no index was seen: angles are relative only");
 	place_on_crank(l, w);
 	describe_pitch(&l->engine, w);
-	w->index_spread_rad = l->index_n > 0 ? sqrt(l->index_sum2 / l->index_n) : NAN;
+	w->index_spread_rad = l->index_spread_rad;
 	finish_low_orders(l, w);
 	return 0;
 }

@@ -18,6 +18,9 @@
 #define HELD_SD 1e-8      /* rad: orders that are not to be learned */
 #define MEAN_SD 1e-8
 #define FORGOTTEN 1e-7 /* a column this small no longer matters */
+#define OUTLIER_SD 7.0
+#define REJECT_ROW 2 /* that many in a row are no outliers */
+#define SETTLE 6     /* edges after which the filter knows its state */
 #define TIMER_SD_S 1.2e-6
 
 struct column { /* what the filter makes of one slot's error of 1 rad, or of one push */
@@ -33,6 +36,8 @@ struct pitch {
 	double *right;      /* [size] */
 	double square, log_s;
 	uint64_t edges;
+	bool has_guess;
+	double guess[CRANK_SLOTS_MAX + TORQUE_MAX];         /* of the unknowns, to know outliers by */
 	struct column active[CRANK_SLOTS_MAX + TORQUE_MAX]; /* torque first, then slots */
 	size_t active_n;
 };
@@ -122,23 +127,26 @@ static void wake_column(struct pitch *p, unsigned slot)
 	p->active[p->active_n++] = (struct column){{0, 0, 0}, slot};
 }
 
-/* Innovations of all columns into the normal equations.  Nominal angle = true
- * angle - the slot's error, so that the slot's own column observes -1; a push
- * is in the motion, so that its column is predicted and observes 0. */
-static void take_columns(struct pitch *p, const struct motion_gain *g, unsigned slot, double innovation,
-                         bool count)
+/* Innovations of all columns.  Nominal angle = true angle - the slot's error, so
+ * that the slot's own column observes -1; a push is in the motion, so that its
+ * column is predicted and observes 0. */
+static void column_innovations(const struct pitch *p, unsigned slot, double *v)
 {
-	double v[CRANK_SLOTS_MAX + TORQUE_MAX];
-	wake_column(p, slot);
 	for (size_t j = 0; j < p->active_n; j++) {
-		struct column *c = &p->active[j];
-		double miss = (c->row == slot ? -1 : 0) - c->x[0];
-		motion_take_state(c->x, g, miss);
-		v[j] = j < p->torque.columns ? -miss : miss;
+		const struct column *c = &p->active[j];
+		v[j] = j < p->torque.columns ? c->x[0] : (c->row == slot ? -1 : 0) - c->x[0];
 	}
-	if (!count)
-		return;
-	double inverse_s = 1 / g->s;
+}
+
+static void take_columns(struct pitch *p, const struct motion_gain *g, const double *v)
+{
+	for (size_t j = 0; j < p->active_n; j++)
+		motion_take_state(p->active[j].x, g, j < p->torque.columns ? -v[j] : v[j]);
+}
+
+static void take_equations(struct pitch *p, double s, const double *v, double innovation)
+{
+	double inverse_s = 1 / s;
 	for (size_t j = 0; j < p->active_n; j++) {
 		double scaled = v[j] * inverse_s;
 		unsigned row = p->active[j].row;
@@ -149,8 +157,26 @@ static void take_columns(struct pitch *p, const struct motion_gain *g, unsigned 
 		}
 	}
 	p->square += innovation * innovation * inverse_s;
-	p->log_s += log(g->s);
+	p->log_s += log(s);
 	p->edges++;
+}
+
+/* An edge taken for the wrong slot is far off what the guess explains. */
+static bool is_outlier(const struct pitch *p, const double *v, double innovation, double s)
+{
+	if (!p->has_guess)
+		return false;
+	for (size_t j = 0; j < p->active_n; j++)
+		innovation -= v[j] * p->guess[p->active[j].row];
+	return innovation * innovation > OUTLIER_SD * OUTLIER_SD * s;
+}
+
+static struct motion set_out(const struct wheel *w, const struct tooth_mark *mark, int64_t shift)
+{
+	double a0 = teeth_angle_rad(w, mark[0].slot + shift);
+	double dt = 1e-6 * (double)(mark[1].t_us - mark[0].t_us);
+	double omega = (teeth_angle_rad(w, mark[1].slot + shift) - a0) / dt, w2 = omega * omega;
+	return (struct motion){.x = {a0, omega, 0}, .p = {1, 0, 0, w2, 0, w2 * w2}};
 }
 
 void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct tooth_mark *mark, size_t n,
@@ -159,26 +185,39 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 	if (n < 16)
 		return;
 	const struct wheel *w = &p->nominal;
-	double a0 = teeth_angle_rad(w, mark[0].slot + shift);
-	double dt0 = 1e-6 * (double)(mark[1].t_us - mark[0].t_us);
-	double omega = (teeth_angle_rad(w, mark[1].slot + shift) - a0) / dt0, w2 = omega * omega;
-	double edge_var = noise->edge_sd_rad * noise->edge_sd_rad;
-	struct motion m = {.x = {a0, omega, 0}, .p = {1, 0, 0, w2, 0, w2 * w2}};
+	struct motion m = set_out(w, mark, shift);
+	double edge_var = noise->edge_sd_rad * noise->edge_sd_rad, v[CRANK_SLOTS_MAX + TORQUE_MAX];
+	unsigned row = 0;
 	start_columns(p);
 	for (size_t i = 0; i < n; i++) {
 		double timer = TIMER_SD_S * m.x[1], var = edge_var + timer * timer;
 		double innovation = teeth_angle_rad(w, mark[i].slot + shift) - m.x[0];
-		/* The wheel's own errors are in the innovation too: only what no wheel does is left out. */
-		bool outlier = i > 8 && fabs(innovation) > 6 * sqrt(m.p[0] + var) + 3 * DEG;
+		unsigned slot = teeth_place(w, mark[i].slot + shift);
+		wake_column(p, slot);
+		column_innovations(p, slot, v);
+		bool outlier =
+		    i >= 2 * SETTLE && row < REJECT_ROW && is_outlier(p, v, innovation, m.p[0] + var);
+		row = outlier ? row + 1 : 0;
 		struct motion_gain g = motion_take_covariance(m.p, outlier ? 1e6 : var);
 		motion_take_state(m.x, &g, innovation);
-		take_columns(p, &g, teeth_place(w, mark[i].slot + shift), innovation, i >= 6 && !outlier);
+		take_columns(p, &g, v);
+		if (i >= SETTLE && !outlier)
+			take_equations(p, g.s, v, innovation);
 		if (i + 1 == n)
 			break;
 		double dt = 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us);
 		motion_move(&m, dt, noise->drift_rad2_s4 * fabs(m.x[1]));
 		move_columns(p, dt, push == NULL ? NULL : push + i * p->torque.columns);
 	}
+}
+
+void pitch_guess(struct pitch *p, const struct pitch_result *r)
+{
+	p->has_guess = true;
+	for (size_t i = 0; i < p->slots; i++)
+		p->guess[i] = r->error_rad[i];
+	for (size_t i = 0; i < p->torque.columns; i++)
+		p->guess[p->slots + i] = r->factor[i];
 }
 
 /* Adds the prior "the component of the errors along `shape` is zero +- sd". */

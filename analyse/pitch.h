@@ -29,6 +29,10 @@ void pitch_clear(struct pitch *p);
 void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct tooth_mark *mark, size_t n,
                int64_t shift, const struct torque_push *push);
 
+struct pitch_result;
+/* From now on edges far off what this result explains are left out. */
+void pitch_guess(struct pitch *p, const struct pitch_result *r);
+
 /* Adds what another has gathered (same wheel, same torque). */
 void pitch_join(struct pitch *p, const struct pitch *other);
 

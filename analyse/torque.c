@@ -139,7 +139,7 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 	unsigned steps = (unsigned)fmin(fmax(ceil(s->dt_s / STEP_S), 2), STEPS_MAX);
 	double h = s->dt_s / steps, omega = s->rise / s->dt_s;
 	for (unsigned c = 0; c < t->columns; c++)
-		push[c] = (struct torque_push){0, 0};
+		push[c] = (struct torque_push){0, 0, 0};
 	for (unsigned j = 0; j < steps; j++) {
 		double part = (j + 0.5) / steps, theta = s->theta + part * s->rise;
 		if (t->kind == TORQUE_MEASURED)
@@ -155,6 +155,43 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 	return t->kind == TORQUE_ASSUMED || !isnan(push[COLUMN_GAS].rad);
 }
 
+struct window { /* a turn of marks */
+	size_t from, to;
+};
+
+static struct window turn_about(const struct tooth_mark *mark, size_t n, size_t i, int64_t slots,
+                                struct window w)
+{
+	int64_t first = mark[i].slot - slots / 2, latest = mark[n - 1].slot - slots;
+	first = first < latest ? first : latest;
+	while (w.from + 1 < n && mark[w.from].slot < first)
+		w.from++;
+	while (w.to + 1 < n && mark[w.to].slot < mark[w.from].slot + slots)
+		w.to++;
+	return w;
+}
+
+/* The mean over a turn is taken out of every column: how torque and load
+ * balance in the mean says nothing of the wheel, and the load is not known. */
+static void take_mean_out(unsigned columns, const struct tooth_mark *mark, size_t n, int64_t slots,
+                          struct torque_push *push)
+{
+	for (unsigned c = 0; c < columns; c++) {
+		const struct torque_push *last = &push[(n - 2) * columns + c];
+		double end = last->sum_rad_s + last->rad_s;
+		struct window w = {0, 0};
+		for (size_t i = 0; i + 1 < n; i++) {
+			w = turn_about(mark, n, i, slots, w);
+			double to = w.to + 1 < n ? push[w.to * columns + c].sum_rad_s : end;
+			double mean = (to - push[w.from * columns + c].sum_rad_s) /
+			              (1e-6 * (double)(mark[w.to].t_us - mark[w.from].t_us));
+			double dt = 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us);
+			push[i * columns + c].rad_s -= mean * dt;
+			push[i * columns + c].rad -= 0.5 * mean * dt * dt;
+		}
+	}
+}
+
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct wheel *w, double turn_rad,
                    const struct tooth_mark *mark, size_t n, int64_t shift, struct torque_push *push)
 {
@@ -168,7 +205,13 @@ bool torque_pushes(const struct torque *t, const struct leg *leg, const struct w
 		                    angle + turn_rad, next - angle};
 		if (!push_over(t, &g, &s, push + i * t->columns))
 			return false;
+		for (unsigned c = 0; i > 0 && c < t->columns; c++) {
+			const struct torque_push *before = &push[(i - 1) * t->columns + c];
+			push[i * t->columns + c].sum_rad_s = before->sum_rad_s + before->rad_s;
+		}
 		angle = next;
 	}
+	if (n >= 2)
+		take_mean_out(t->columns, mark, n, (int64_t)w->slots, push);
 	return true;
 }

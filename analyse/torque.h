@@ -28,10 +28,11 @@ struct torque torque_of(const struct engine *e, bool angle_known);
 
 struct torque_push { /* by a column of factor 1, between two edges */
 	double rad, rad_s;
+	double sum_rad_s; /* working value */
 };
 
-/* Between marks i and i+1, i < n-1: push[i * columns + column].  `turn_rad` is added to
- * the wheel's angle to give the crank's.  False when the sensors have a hole there. */
+/* The mean over a turn taken out.  Between marks i and i+1, i < n-1: push[i * columns + column].  `turn_rad`
+ * is added to the wheel's angle to give the crank's.  False when the sensors have a hole there. */
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct wheel *w, double turn_rad,
                    const struct tooth_mark *mark, size_t n, int64_t shift, struct torque_push *push);
 

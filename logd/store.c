@@ -18,8 +18,8 @@
 #include <time.h>
 #include <unistd.h>
 
-#define TAIL_MOST_RECORDS 600000 /* 24 MB when full: 85 s at 7,000 records/s */
-#define TAIL_LEAST_RECORDS 4096
+#define TAIL_LIVE_RECORDS ((size_t)600000) /* 24 MB when full: 85 s at 7,000 records/s */
+#define TAIL_FILE_RECORDS ((size_t)262144) /* a file can wait */
 #define WRITE_EVERY_US (CLOCK_SECOND_US / 10)
 #define WRITE_LEAST_RECORDS 256 /* fewer wait for the sync: small blocks cost their heads */
 #define RETRY_US (CLOCK_SECOND_US / 2)
@@ -38,6 +38,7 @@ struct store {
 	struct shelf shelf;
 	struct segment_writer *writer;
 	struct tail *tail;
+	size_t handed; /* of the tail's records, how many the segment writer has been given */
 	struct segment_facts facts;
 	struct outfile out;                /* segment being written */
 	struct outfile stale[STALE_FILES]; /* failed, to be cut back to what was proven */
@@ -55,16 +56,6 @@ struct store {
 
 /* --- making --- */
 
-/* Enough for the longest failure we want to bridge, yet the records of a full tail
- * must go into about one segment when they are written again. */
-static size_t tail_records(const struct store_config *c)
-{
-	int64_t n = c->segment_bytes / 4;
-	if (n < TAIL_LEAST_RECORDS)
-		return TAIL_LEAST_RECORDS;
-	return n > TAIL_MOST_RECORDS ? TAIL_MOST_RECORDS : (size_t)n;
-}
-
 struct store *store_new(const struct store_config *config, struct status *status, struct log *log,
                         const atomic_bool *stop)
 {
@@ -80,7 +71,7 @@ struct store *store_new(const struct store_config *config, struct status *status
 	for (unsigned i = 0; i < STALE_FILES; i++)
 		outfile_none(&s->stale[i]);
 	s->writer = segment_writer_new();
-	s->tail = tail_new(tail_records(config));
+	s->tail = tail_new(config->live ? TAIL_LIVE_RECORDS : TAIL_FILE_RECORDS);
 	if (s->writer == NULL || s->tail == NULL) {
 		store_free(s);
 		return NULL;
@@ -179,6 +170,7 @@ static void fail(struct store *s, const char *what, int error)
 	        s->config.directory, what, strerror(error), tail_count(s->tail), advice_for(error));
 	status_add(&s->status->disk_faults, 1);
 	s->last_error = error;
+	s->handed = 0;
 	s->retry_us = clock_mono_us() + RETRY_US;
 	if (s->out.fd >= 0 && s->out.proven_bytes > 0) {
 		s->previous_id = s->facts.file_id;
@@ -315,7 +307,8 @@ static int prove(struct store *s)
 	}
 	s->out.name_unproven = false;
 	s->out.proven_bytes = s->out.bytes;
-	tail_clear(s->tail);
+	tail_drop(s->tail, s->handed);
+	s->handed = 0;
 	status_set(&s->status->last_sync_us, clock_mono_us());
 	status_add(&s->status->syncs, 1);
 	return 0;
@@ -400,13 +393,54 @@ static int open_segment(struct store *s)
 	return take_blocks(s);
 }
 
-/* Writes records that wait in RAM into the segment just opened. */
+static int write_close_block(struct store *s)
+{
+	if (take_blocks(s) != 0)
+		return -1;
+	size_t n = segment_writer_close(s->writer, block_mono_us(s), s->block);
+	return put_block(s, n) == 0 && write_out(s) == 0 ? prove(s) : -1;
+}
+
+/* Ends the segment; it is whole and durable afterwards. */
+static int close_segment(struct store *s)
+{
+	if (write_close_block(s) != 0)
+		return -1;
+	cut_stale(s);
+	s->previous_id = s->facts.file_id;
+	outfile_abandon(&s->out);
+	return 0;
+}
+
+/* Leaves room for the open block, the buffered ones and the closing block. */
+static bool segment_full(const struct store *s)
+{
+	int64_t coming = (int64_t)s->out.used + 2 * SEGMENT_BLOCK_MAX;
+	return s->out.bytes + coming > s->config.segment_bytes;
+}
+
+static int next_segment(struct store *s)
+{
+	return close_segment(s) == 0 ? open_segment(s) : -1;
+}
+
+static void rotate(struct store *s)
+{
+	s->rotate_wanted = false;
+	(void)next_segment(s);
+	publish(s);
+}
+
+/* Writes the records that wait in RAM; they may fill several segments. */
 static int replay_tail(struct store *s)
 {
-	for (size_t i = 0; i < tail_count(s->tail); i++) {
-		while (!segment_writer_add(s->writer, tail_at(s->tail, i)))
-			if (take_blocks(s) != 0)
+	while (s->handed < tail_count(s->tail)) {
+		if (!segment_writer_add(s->writer, tail_at(s->tail, s->handed))) {
+			if (take_blocks(s) != 0 || (segment_full(s) && next_segment(s) != 0))
 				return -1;
+			continue;
+		}
+		s->handed++;
 	}
 	return 0;
 }
@@ -463,40 +497,6 @@ static void recover(struct store *s)
 	publish(s);
 }
 
-static int write_close_block(struct store *s)
-{
-	if (take_blocks(s) != 0)
-		return -1;
-	size_t n = segment_writer_close(s->writer, block_mono_us(s), s->block);
-	return put_block(s, n) == 0 && write_out(s) == 0 ? prove(s) : -1;
-}
-
-/* Ends the segment; it is whole and durable afterwards. */
-static int close_segment(struct store *s)
-{
-	if (write_close_block(s) != 0)
-		return -1;
-	cut_stale(s);
-	s->previous_id = s->facts.file_id;
-	outfile_abandon(&s->out);
-	return 0;
-}
-
-static void rotate(struct store *s)
-{
-	s->rotate_wanted = false;
-	if (close_segment(s) == 0)
-		(void)open_segment(s);
-	publish(s);
-}
-
-/* Leaves room for the open block, the buffered ones and the closing block. */
-static bool segment_full(const struct store *s)
-{
-	int64_t coming = (int64_t)s->out.used + 2 * SEGMENT_BLOCK_MAX;
-	return s->out.bytes + coming > s->config.segment_bytes;
-}
-
 /* --- the face --- */
 
 static int begin_session(struct store *s)
@@ -533,12 +533,13 @@ int store_start(struct store *s, struct fault *fault)
 /* The tail holds the record already, so a failure here loses nothing. */
 static void add_to_file(struct store *s, const struct record *r)
 {
-	if (segment_writer_add(s->writer, r))
+	bool added = segment_writer_add(s->writer, r);
+	if (!added && take_blocks(s) != 0)
 		return;
-	if (take_blocks(s) != 0)
-		return;
-	(void)segment_writer_add(s->writer, r); /* an empty block takes any record */
-	if (segment_full(s))
+	if (!added)
+		(void)segment_writer_add(s->writer, r); /* an empty block takes any record */
+	s->handed++;
+	if (!added && segment_full(s))
 		rotate(s);
 }
 

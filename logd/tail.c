@@ -9,7 +9,7 @@
 
 struct tail {
 	struct record *records;
-	size_t count, room;
+	size_t first, end, room; /* records[first..end) */
 	char *text;
 	size_t text_used;
 };
@@ -49,9 +49,9 @@ void tail_free(struct tail *t)
 
 bool tail_add(struct tail *t, const struct record *r)
 {
-	if (t->count == t->room || t->text_used + r->text_len > TEXT_BYTES)
+	if (t->end == t->room || t->text_used + r->text_len > TEXT_BYTES)
 		return false;
-	struct record *mine = &t->records[t->count++];
+	struct record *mine = &t->records[t->end++];
 	*mine = *r;
 	if (r->text_len > 0) {
 		mine->text = memcpy(t->text + t->text_used, r->text, r->text_len);
@@ -60,18 +60,22 @@ bool tail_add(struct tail *t, const struct record *r)
 	return true;
 }
 
-void tail_clear(struct tail *t)
+/* Room is given back when the tail is empty, which every sync of a working disk brings about. */
+void tail_drop(struct tail *t, size_t n)
 {
-	t->count = 0;
+	t->first += n;
+	if (t->first < t->end)
+		return;
+	t->first = t->end = 0;
 	t->text_used = 0;
 }
 
 size_t tail_count(const struct tail *t)
 {
-	return t->count;
+	return t->end - t->first;
 }
 
 const struct record *tail_at(const struct tail *t, size_t i)
 {
-	return &t->records[i];
+	return &t->records[t->first + i];
 }

@@ -18,10 +18,11 @@ void tail_free(struct tail *t);
 
 /* Keeps a copy, text included.  False when full. */
 bool tail_add(struct tail *t, const struct record *r);
-void tail_clear(struct tail *t);
+/* Forgets the n oldest. */
+void tail_drop(struct tail *t, size_t n);
 
 size_t tail_count(const struct tail *t);
-/* The i-th oldest; its text stays valid until tail_clear. */
+/* The i-th oldest; its text stays valid until it is dropped. */
 const struct record *tail_at(const struct tail *t, size_t i);
 
 #endif

@@ -180,12 +180,14 @@ static void fill_until_full(struct live *l, struct logd_result *r)
 	logd_sender_run(&l->sender, RATE, CLOCK_SECOND_US / 2);
 }
 
+#define BALLAST_BLOCKS 75
+
 static void ballast(const char *path, bool put)
 {
 	static const char block[4096];
 	unlink(path);
 	FILE *f = put ? fopen(path, "w") : NULL;
-	for (unsigned i = 0; f != NULL && i < 150; i++)
+	for (unsigned i = 0; f != NULL && i < BALLAST_BLOCKS; i++)
 		fwrite(block, 1, sizeof block, f);
 	if (f != NULL)
 		fclose(f);
@@ -207,11 +209,11 @@ int faults_full(unsigned n)
 	struct live l;
 	char path[LOGD_RIG_PATH + 16];
 	struct logd_result r = {
-	    .goal = "G10", .what = "a real 1.5 MiB file system, full and drained", .unit = "s to resume"};
+	    .goal = "G10", .what = "a real 640 KiB file system, full and drained", .unit = "s to resume"};
 	for (unsigned i = 0; i < n; i++) {
-		const char *more[] = {"--segment-size", "256k", NULL};
+		const char *more[] = {"--segment-size", "64k", NULL};
 		live_make(&l);
-		if (mount("none", l.base, "tmpfs", 0, "size=1536k") != 0) {
+		if (mount("none", l.base, "tmpfs", 0, "size=640k") != 0) {
 			printf("G10  skipped: mounting a small file system needs root (%s)\n",
 			       strerror(errno));
 			rmdir(l.base);

@@ -78,7 +78,11 @@ static void write_head(FILE *out, const struct plan *p)
 		write_comment_text(out, p->warnings.line[i]);
 		fputc('\n', out);
 	}
-	fputs(" */\n#ifndef TRAMMEL_TIMING_H\n#define TRAMMEL_TIMING_H\n\n#include <stdint.h>\n\n", out);
+	fputs(" */\n#ifndef TRAMMEL_TIMING_H\n#define TRAMMEL_TIMING_H\n\n#include <stdint.h>\n\n"
+	      "#ifndef TRAMMEL_TABLE\n"
+	      "#define TRAMMEL_TABLE /* where tables live: PROGMEM on an AVR */\n"
+	      "#endif\n\n",
+	      out);
 }
 
 static unsigned tenths(double rad)
@@ -89,11 +93,11 @@ static unsigned tenths(double rad)
 
 static void write_table(FILE *out, const struct plan *p, const struct axis *a, int on)
 {
-	fprintf(
-	    out,
-	    "/* [valve][supply][speed]: coil %s */\n"
-	    "static const uint16_t trammel_%s_ddeg[TRAMMEL_VALVES][TRAMMEL_SUPPLIES][TRAMMEL_SPEEDS] = {\n",
-	    on ? "on" : "off", on ? "on" : "off");
+	fprintf(out,
+	        "/* [valve][supply][speed]: coil %s */\n"
+	        "static const uint16_t trammel_%s_ddeg[TRAMMEL_VALVES][TRAMMEL_SUPPLIES][TRAMMEL_SPEEDS] "
+	        "TRAMMEL_TABLE = {\n",
+	        on ? "on" : "off", on ? "on" : "off");
 	for (int v = 0; v < ENGINE_VALVES_MAX; v++) {
 		if (!works(p, v))
 			continue;
@@ -118,18 +122,18 @@ int plan_header(const struct plan *p, FILE *out)
 	fprintf(out,
 	        "#define TRAMMEL_VALVES %d\n#define TRAMMEL_SUPPLIES %zu\n#define TRAMMEL_SPEEDS %zu\n\n",
 	        valve_count(p), p->row_n, a.n);
-	fputs("static const uint8_t trammel_valve_number[TRAMMEL_VALVES] = {", out);
+	fputs("static const uint8_t trammel_valve_number[TRAMMEL_VALVES] TRAMMEL_TABLE = {", out);
 	const char *comma = "";
 	for (int v = 0; v < ENGINE_VALVES_MAX; v++)
 		if (works(p, v)) {
 			fprintf(out, "%s%d", comma, v);
 			comma = ", ";
 		}
-	fputs("};\nstatic const uint16_t trammel_supply_mbar_gauge[TRAMMEL_SUPPLIES] = {", out);
+	fputs("};\nstatic const uint16_t trammel_supply_mbar_gauge[TRAMMEL_SUPPLIES] TRAMMEL_TABLE = {", out);
 	for (size_t i = 0; i < p->row_n; i++)
 		fprintf(out, "%s%.0f", i > 0 ? ", " : "",
 		        unit_bar_gauge(p->row[i].supply_pa, p->machine->engine.ambient_pa) * 1000);
-	fputs("};\nstatic const uint16_t trammel_speed_rpm[TRAMMEL_SPEEDS] = {", out);
+	fputs("};\nstatic const uint16_t trammel_speed_rpm[TRAMMEL_SPEEDS] TRAMMEL_TABLE = {", out);
 	for (size_t i = 0; i < a.n; i++)
 		fprintf(out, "%s%.0f", i > 0 ? ", " : "", a.rpm[i]);
 	fputs("};\n\n", out);

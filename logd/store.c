@@ -607,8 +607,10 @@ void store_rotate(struct store *s)
 void store_riding(struct store *s, bool anew)
 {
 	struct shelf_newest *n = &s->shelf.newest;
-	if (anew || n->first == 0)
+	if (anew || n->first == 0) {
 		n->first = s->facts.number;
+		s->shelf.oldest_count = 0; /* what had to stay may go now */
+	}
 	n->last = s->facts.number;
 }
 

@@ -210,18 +210,16 @@ static unsigned xor_of(const char *s, size_t n)
 	return sum;
 }
 
-enum checksum { CHECKSUM_NONE, CHECKSUM_RIGHT, CHECKSUM_WRONG };
-
-/* Takes `*HH` off the end, if it is there. */
-static enum checksum cut_checksum(struct span *line)
+/* Takes `*HH` off the end, if it is there.  False: it is there and wrong. */
+static bool cut_checksum(struct span *line)
 {
 	if (line->len < 3 || line->at[line->len - 3] != '*')
-		return CHECKSUM_NONE;
+		return true;
 	int high = hex_digit(line->at[line->len - 2]), low = hex_digit(line->at[line->len - 1]);
 	if (high < 0 || low < 0)
-		return CHECKSUM_NONE;
+		return true;
 	line->len -= 3;
-	return xor_of(line->at, line->len) == (unsigned)(high << 4 | low) ? CHECKSUM_RIGHT : CHECKSUM_WRONG;
+	return xor_of(line->at, line->len) == (unsigned)(high << 4 | low);
 }
 
 /* libcsv's call for one field; its buffer is used again for the next. */
@@ -303,22 +301,16 @@ static const char *read_line(struct lines *l, struct span line, struct record *r
 	const struct line_kind *kind = kind_of(&begin);
 	if (kind != NULL && !kind->text)
 		cut_comment(&line);
-	enum checksum checksum = cut_checksum(&line);
-	if (checksum == CHECKSUM_WRONG)
+	if (!cut_checksum(&line))
 		return "checksum does not match";
 	if (kind == NULL)
 		return "unknown word at the start of the line";
-	if (l->checked && checksum == CHECKSUM_NONE && kind->kind != RECORD_HELLO)
-		return "checksum is missing: the hello had one";
 	struct fields f;
 	struct span text = cut_text(kind, &line);
 	if (!split(&l->csv, &line, &f))
 		return "line cannot be split into fields";
 	*r = record_make(kind->kind, 0, 0, 0);
-	const char *why = read_fields(kind, &f, &text, r);
-	if (why == NULL && r->kind == RECORD_HELLO)
-		l->checked = checksum == CHECKSUM_RIGHT;
-	return why;
+	return read_fields(kind, &f, &text, r);
 }
 
 /* --- the stream --- */
@@ -399,7 +391,6 @@ void lines_reset(struct lines *l)
 {
 	l->offset += l->len;
 	l->len = 0;
-	l->checked = false;
 }
 
 /* --- encoding --- */

@@ -14,7 +14,6 @@ struct lines {
 	size_t len;      /* bytes of the unfinished line, also those not kept */
 	uint64_t offset; /* of its first byte in the stream */
 	uint64_t number; /* of lines ended so far */
-	bool checked;    /* the last hello had a checksum: every line must */
 	struct csv_parser csv;
 };
 

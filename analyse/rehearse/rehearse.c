@@ -376,7 +376,8 @@ static void sum_up(struct rehearse *r)
 	r->truth->duration_s = p->t_s;
 	r->truth->crank_turns = (p->y[THETA] - r->start_theta_rad) / (2 * UNIT_PI);
 	r->truth->vented_g = p->y[VENT] * 1e3;
-	r->truth->dropped_happenings = r->queue.dropped;
+	r->truth->records_sent = r->sender.sent;
+	r->truth->records_lost = r->sender.lost;
 }
 
 int rehearse_finish(struct rehearse *r, struct fault *fault)
@@ -402,8 +403,6 @@ int rehearse_finish(struct rehearse *r, struct fault *fault)
 	    .teeth = r->pickup.wheel.teeth,
 	    .first_tooth_deg = r->first_tooth_deg,
 	    .start_us = r->sender.start_us,
-	    .records_sent = r->sender.sent,
-	    .records_lost = r->sender.lost,
 	    .reset_us = isnan(r->s.reset_at) ? NAN : sender_us(&r->sender, r->s.reset_at),
 	};
 	return truth_finish(r->truth, &f, fault);

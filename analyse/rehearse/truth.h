@@ -51,7 +51,7 @@ struct truth {
 	/* counts */
 	uint64_t teeth, teeth_missed, teeth_extra, edges, edges_missed, edges_extra, edges_busy;
 	uint64_t index_closed, index_missed, index_extra, index_bounces, bursts, reversals;
-	uint64_t edges_emitted, index_emitted, commands, samples, dropped_happenings;
+	uint64_t edges_emitted, index_emitted, commands, samples, records_sent, records_lost;
 	uint64_t slips;
 	struct truth_slip slip[TRUTH_SLIPS_MAX];
 	struct truth_mean delay_ms[ENGINE_VALVES_MAX][END_COUNT][EVENT_COUNT];
@@ -79,7 +79,6 @@ struct truth_facts {
 	size_t teeth;
 	double first_tooth_deg;
 	double start_us;
-	uint64_t records_sent, records_lost;
 	double reset_us; /* NAN = none */
 };
 

@@ -156,8 +156,8 @@ static json_t *run_json(const struct truth *t, const struct truth_facts *f)
 	set(o, "rpm_max", t->edges > 0 ? t->rpm_max : NAN);
 	set(o, "start_us", f->start_us);
 	set(o, "reset_us", f->reset_us);
-	set_count(o, "records_sent", f->records_sent);
-	set_count(o, "records_lost", f->records_lost);
+	set_count(o, "records_sent", t->records_sent);
+	set_count(o, "records_lost", t->records_lost);
 	set_count(o, "commands", t->commands);
 	set_count(o, "samples", t->samples);
 	return o;

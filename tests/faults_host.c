@@ -184,8 +184,8 @@ int faults_watchdog(unsigned n)
 	unlink(h.file);
 	touch(h.setting[1] + strlen("TRAMMEL_STUCK_FLAG="));
 	logd_sender_send(&s, 500, CLOCK_SECOND_US);
-	signs_of_life(fd, 2 * CLOCK_SECOND_US, &ready); /* until the tick is too old */
-	unsigned late = signs_of_life(fd, 2 * CLOCK_SECOND_US, &ready);
+	signs_of_life(fd, CLOCK_SECOND_US * 5 / 4, &ready); /* until the tick is too old */
+	unsigned late = signs_of_life(fd, CLOCK_SECOND_US * 5 / 4, &ready);
 	if (late != 0)
 		logd_result_fail(&r, "%u signs of life while the receiver is stuck", late);
 	logd_daemon_signal(&d, 9);

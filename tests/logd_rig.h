@@ -14,7 +14,7 @@
 
 /* --- places and times --- */
 
-/* Makes a fresh directory below $TMPDIR (or /tmp) into `path`. */
+/* Makes a fresh directory below $TMPDIR (or /dev/shm, or /tmp); its name goes into `path`. */
 #define LOGD_RIG_PATH 256
 void logd_rig_directory(char path[LOGD_RIG_PATH]);
 void logd_rig_remove(const char *path);

@@ -128,10 +128,10 @@ static int drain(struct child *c, struct pot *p)
 
 /* Both ways at once, so that neither side can wait for the other for ever.
  * NULL, or why it failed. */
-static const char *talk(struct child *c, const char *program, size_t n, struct pot *p)
+static const char *talk(struct child *c, int ms, const char *program, size_t n, struct pot *p)
 {
 	size_t sent = 0;
-	int64_t deadline = now_ms() + PLOT_CHILD_MS;
+	int64_t deadline = now_ms() + ms;
 	for (;;) {
 		struct pollfd fd[2] = {{.fd = c->from, .events = POLLIN}, {.fd = c->to, .events = POLLOUT}};
 		int64_t left = deadline - now_ms();
@@ -149,12 +149,12 @@ static const char *talk(struct child *c, const char *program, size_t n, struct p
 	}
 }
 
-int plot_child_run(const char *command, const char *program, size_t n, char **out, size_t *out_n, char *why,
-                   size_t why_size)
+int plot_child_run(const char *command, int ms, const char *program, size_t n, char **out, size_t *out_n,
+                   char *why, size_t why_size)
 {
 	struct child c;
 	struct pot p = {0};
-	int error = start(&c, command != NULL ? command : "gnuplot");
+	int error = start(&c, command);
 	if (error != 0) {
 		finish(&c, false);
 		snprintf(why, why_size,
@@ -162,7 +162,7 @@ int plot_child_run(const char *command, const char *program, size_t n, char **ou
 		         strerror(error));
 		return -1;
 	}
-	const char *wrong = talk(&c, program, n, &p);
+	const char *wrong = talk(&c, ms, program, n, &p);
 	int status = finish(&c, wrong != NULL);
 	if (wrong == NULL && (!WIFEXITED(status) || WEXITSTATUS(status) != 0 || p.n == 0))
 		wrong = "gnuplot did not draw it";

@@ -6,13 +6,12 @@
 
 #include <stddef.h>
 
-#define PLOT_CHILD_MS 20000
-#define PLOT_CHILD_BYTES (8u << 20)
+#define PLOT_CHILD_BYTES (8u << 20) /* a larger picture is refused */
 
-/* Runs `command` (NULL = "gnuplot", found in PATH) on the program.  *out is
+/* Runs `command` (a path, or a name found in PATH) on the program and gives it `ms` milliseconds.  *out is
  * malloc'd (release with free) and terminated by a zero byte behind *out_n bytes.  0; or -1 with the
  * reason in `why`, in words that may follow "no picture: ". The child never outlives the call. */
-int plot_child_run(const char *command, const char *program, size_t n, char **out, size_t *out_n, char *why,
-                   size_t why_size);
+int plot_child_run(const char *command, int ms, const char *program, size_t n, char **out, size_t *out_n,
+                   char *why, size_t why_size);
 
 #endif

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define GNUPLOT_MS 20000
+
 const char *plot_colour_hex(enum plot_colour c)
 {
 	static const char *const HEX[PLOT_COLOURS] = {
@@ -129,7 +131,8 @@ int plot_xy_svg(const struct plot_xy *p, FILE *out, char *why, size_t why_size)
 	if (status != 0)
 		snprintf(why, why_size, "out of memory");
 	else
-		status = plot_child_run(NULL, program, program_n, &svg, &svg_n, why, why_size);
+		status =
+		    plot_child_run("gnuplot", GNUPLOT_MS, program, program_n, &svg, &svg_n, why, why_size);
 	if (status == 0 && plot_svg_inline(svg, p->id, p->what, out) != 0) {
 		snprintf(why, why_size, "gnuplot gave no SVG picture");
 		status = -1;

@@ -83,10 +83,10 @@ static void push(const struct text_page *p, const struct report *r, enum engine_
 	text_line(p, TONE_PLAIN, "  %-4s air pushed over %s (%.0f %% of the stroke)", engine_end_name(end),
 	          useful, 100 * s->useful_fraction);
 	if (isfinite(s->ideal_work_j))
-		text_line(p, TONE_PLAIN, "       work %s of %.2f J ideal (diagram factor %.2f), mep %s", work,
+		text_para(p, 7, 9, TONE_PLAIN, "work %s of %.2f J ideal (diagram factor %.2f), mep %s", work,
 		          s->ideal_work_j, s->diagram_factor, mep);
 	else
-		text_line(p, TONE_PLAIN, "       work %s, mep %s; ideal not known", work, mep);
+		text_para(p, 7, 9, TONE_PLAIN, "work %s, mep %s; ideal not known", work, mep);
 }
 
 static void pushes(const struct text_page *p, const struct report *r)

@@ -1,0 +1,437 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The three renderers: complete, honest about what is not known, the same bytes
+ * every time, and nobody's text gets through raw. */
+#include "analyse/escape.h"
+#include "analyse/plot_child.h"
+#include "analyse/plot_xy.h"
+#include "common/unit.h"
+#include "tests/report_rig.h"
+
+#include <check.h>
+#include <jansson.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+/* --- JSON ---------------------------------------------------------------- */
+
+static json_t *json_of(const struct report *r)
+{
+	char *text = report_rig_render(r, report_json);
+	json_error_t e;
+	json_t *root = json_loads(text, 0, &e);
+	ck_assert_msg(root != NULL, "%s", e.text);
+	free(text);
+	return root;
+}
+
+/* Keys of an object, in order, each followed by a blank. */
+static const char *keys_of(const json_t *o)
+{
+	static char text[1000];
+	const char *key;
+	json_t *value;
+	text[0] = '\0';
+	json_object_foreach((json_t *)o, key, value)
+	{
+		strcat(text, key);
+		strcat(text, " ");
+	}
+	return text;
+}
+
+static bool starts_with(const char *text, const char *start)
+{
+	return strncmp(text, start, strlen(start)) == 0;
+}
+
+START_TEST(json_has_the_keys_of_the_schema_in_order)
+{
+	struct report *r = report_rig_full();
+	json_t *o = json_of(r);
+	ck_assert_str_eq(keys_of(o),
+	                 "schema run link clock crank valve_events strokes air limits warnings advice ");
+	ck_assert(starts_with(keys_of(json_object_get(o, "run")),
+	                      "file start_utc duration_s revolutions speed_rpm supply_bar_gauge "));
+	ck_assert_str_eq(keys_of(json_object_get(o, "link")), "records lost damaged_bytes gaps ");
+	ck_assert_str_eq(keys_of(json_object_get(o, "clock")), "skew_ppm skew_ppm_ci95 ");
+	ck_assert(starts_with(keys_of(json_object_get(o, "crank")),
+	                      "teeth_seen teeth_missed teeth_extra index_seen index_missed index_extra "
+	                      "controller_slips angle_sd_deg flagged_s pitch_error_deg "));
+	ck_assert(
+	    starts_with(keys_of(json_array_get(json_object_get(o, "valve_events"), 0)),
+	                "valve end event count not_found intended_deg commanded_deg actual_deg error_deg "
+	                "spread_deg count_error_deg firing_error_deg delay_ms delay_ms_ci95 offset_deg "
+	                "offset_deg_ci95 verdict "));
+	const json_t *cap = json_object_get(json_object_get(o, "strokes"), "cap");
+	ck_assert(starts_with(keys_of(cap),
+	                      "count useful_deg useful_fraction work_J ideal_work_J diagram_factor "
+	                      "mep_bar release_bar_gauge ledger_J "));
+	ck_assert_str_eq(keys_of(json_object_get(cap, "ledger_J")),
+	                 "late_admission cut_off release compression wire_drawing back_pressure remainder ");
+	ck_assert_str_eq(keys_of(json_object_get(o, "air")), "per_revolution_normal_litre ");
+	json_decref(o);
+	free(r);
+}
+END_TEST
+
+static double number_at(const json_t *o, const char *a, const char *b)
+{
+	return json_number_value(json_object_get(json_object_get(o, a), b));
+}
+
+START_TEST(json_numbers_are_the_reports)
+{
+	struct report *r = report_rig_full();
+	json_t *o = json_of(r);
+	ck_assert_str_eq(json_string_value(json_object_get(o, "schema")), "trammel.report/1");
+	ck_assert_str_eq(json_string_value(json_object_get(json_object_get(o, "run"), "start_utc")),
+	                 "2025-11-25T08:00:00Z");
+	ck_assert_double_eq_tol(number_at(o, "crank", "angle_sd_deg"), 0.02, 1e-9);
+	ck_assert_uint_eq(json_array_size(json_object_get(json_object_get(o, "crank"), "pitch_error_deg")),
+	                  36);
+	const json_t *event = json_array_get(json_object_get(o, "valve_events"), 5); /* rod cut-off */
+	ck_assert_str_eq(json_string_value(json_object_get(event, "end")), "rod");
+	ck_assert_str_eq(json_string_value(json_object_get(event, "event")), "cut_off");
+	ck_assert_double_eq_tol(json_number_value(json_object_get(event, "intended_deg")), 276, 1e-4);
+	ck_assert_double_eq_tol(json_number_value(json_object_get(event, "error_deg")), 9.25, 1e-5);
+	ck_assert_double_eq_tol(json_number_value(json_object_get(event, "delay_ms")), 21.3, 1e-5);
+	ck_assert_double_eq_tol(number_at(o, "air", "per_revolution_normal_litre"), 2.8e-3 / 1.185 * 1000,
+	                        1e-5);
+	json_decref(o);
+	free(r);
+}
+END_TEST
+
+START_TEST(json_says_null_where_nothing_is_known)
+{
+	struct report *r = report_rig_empty();
+	json_t *o = json_of(r);
+	ck_assert(json_is_null(json_object_get(json_object_get(o, "run"), "start_utc")));
+	ck_assert(json_is_null(json_object_get(json_object_get(o, "run"), "revolutions")));
+	ck_assert(json_is_null(json_object_get(json_object_get(o, "clock"), "skew_ppm")));
+	ck_assert(json_is_null(json_object_get(json_object_get(o, "air"), "per_revolution_normal_litre")));
+	ck_assert_uint_eq(json_object_size(json_object_get(json_object_get(o, "strokes"), "rod")), 0);
+	ck_assert_uint_eq(json_array_size(json_object_get(o, "valve_events")), 0);
+	json_decref(o);
+	free(r);
+}
+END_TEST
+
+/* --- every renderer ------------------------------------------------------- */
+
+static int (*const RENDER[])(const struct report *, FILE *) = {report_json, report_rig_plain_text,
+                                                               report_html};
+
+START_TEST(the_same_report_gives_the_same_bytes)
+{
+	struct report *r = report_rig_full();
+	char *first = report_rig_render(r, RENDER[_i]), *second = report_rig_render(r, RENDER[_i]);
+	ck_assert_str_eq(first, second);
+	free(first);
+	free(second);
+	free(r);
+}
+END_TEST
+
+START_TEST(nothing_unknown_is_printed_as_a_number)
+{
+	struct report *r[] = {report_rig_empty(), report_rig_full(), report_rig_full()};
+	/* An end without events found, strokes without ideal. */
+	r[2]->event[0].error_rad = r[2]->event[0].actual_rad = r[2]->event[0].delay_s = NAN;
+	strcpy(r[2]->event[0].verdict, "not known");
+	r[2]->stroke[END_CAP].ideal_work_j = r[2]->stroke[END_CAP].diagram_factor = NAN;
+	r[2]->stroke[END_CAP].release_pa = NAN;
+	r[2]->has_strokes[END_ROD] = false;
+	for (size_t i = 0; i < 3; i++) {
+		char *text = report_rig_render(r[i], RENDER[_i]);
+		ck_assert_ptr_null(strstr(text, "nan"));
+		ck_assert_ptr_null(strstr(text, "inf"));
+		free(text);
+		free(r[i]);
+	}
+}
+END_TEST
+
+static const char HOSTILE[] = "a<script>alert(1)</script>\x1b[31m\"'&|\n%s%n`rm` \xff\xc3\x28\xe2\x80\xae";
+
+START_TEST(hostile_names_get_through_nowhere)
+{
+	struct report *r = report_rig_full();
+	strcpy(r->engine.name, HOSTILE);
+	strcpy(r->file, HOSTILE);
+	report_say(&r->warnings, "%s", HOSTILE);
+	snprintf(r->event[0].words, sizeof r->event[0].words, "%s", HOSTILE);
+	snprintf(r->clock.remark, sizeof r->clock.remark, "%s", HOSTILE);
+	r->clock.known = false;
+	char *text = report_rig_render(r, RENDER[_i]);
+	if (RENDER[_i] == report_html)
+		ck_assert_ptr_null(strstr(text, "<script"));
+	ck_assert_ptr_null(strchr(text, '\x1b'));
+	ck_assert_ptr_null(strchr(text, '\xff'));
+	ck_assert_ptr_null(strstr(text, "\xe2\x80\xae"));
+	ck_assert_ptr_nonnull(strstr(text, "alert(1)"));
+	free(text);
+	free(r);
+}
+END_TEST
+
+/* --- text ----------------------------------------------------------------- */
+
+START_TEST(text_fits_eighty_columns_and_starts_with_the_verdicts)
+{
+	struct report *r = report_rig_full();
+	char *text = report_rig_render(r, report_rig_plain_text), *rest = text;
+	const char *verdict = strstr(text, "late by 8.2 +/- 0.4 deg");
+	const char *caution = strstr(text, "never a safety device");
+	ck_assert_ptr_nonnull(verdict);
+	ck_assert_ptr_nonnull(caution);
+	int line = 0, verdict_line = 0;
+	for (char *l; (l = strsep(&rest, "\n")) != NULL; line++) {
+		ck_assert_uint_le(escape_columns(l, strlen(l)), 80);
+		if (verdict_line == 0 && strstr(l, "late by") != NULL)
+			verdict_line = line;
+	}
+	ck_assert_int_lt(verdict_line, 12);
+	free(text);
+	free(r);
+}
+END_TEST
+
+START_TEST(text_says_why_something_is_not_known)
+{
+	struct report *r = report_rig_full();
+	r->has_strokes[END_ROD] = false;
+	r->engine.sensor[2].role = SENSOR_NONE;
+	char *text = report_rig_render(r, report_rig_plain_text);
+	ck_assert_ptr_nonnull(strstr(text, "not known: no chamber sensor at the rod end"));
+	free(text);
+	free(r);
+}
+END_TEST
+
+START_TEST(colour_comes_only_when_asked_for)
+{
+	struct report *r = report_rig_full();
+	char *text = NULL;
+	size_t n = 0;
+	FILE *f = open_memstream(&text, &n);
+	ck_assert_int_eq(report_text(r, f, true), 0);
+	fclose(f);
+	ck_assert_ptr_nonnull(strstr(text, "\x1b[1m"));
+	free(text);
+	text = report_rig_render(r, report_rig_plain_text);
+	ck_assert_ptr_null(strchr(text, '\x1b'));
+	free(text);
+	free(r);
+}
+END_TEST
+
+/* --- the page --------------------------------------------------------------- */
+
+static size_t count_of(const char *text, const char *what)
+{
+	size_t n = 0;
+	for (const char *at = text; (at = strstr(at, what)) != NULL; at += strlen(what))
+		n++;
+	return n;
+}
+
+START_TEST(the_page_is_self_contained)
+{
+	struct report *r = report_rig_full();
+	char *page = report_rig_render(r, report_html);
+	ck_assert(starts_with(page, "<!DOCTYPE html>"));
+	ck_assert_ptr_null(strstr(page, "<script"));
+	ck_assert_ptr_null(strstr(page, "http:"));
+	ck_assert_ptr_null(strstr(page, "https:"));
+	ck_assert_ptr_null(strstr(page, "<link"));
+	ck_assert_ptr_null(strstr(page, "@import"));
+	ck_assert_ptr_null(strstr(page, " src="));
+	ck_assert_ptr_nonnull(strstr(page, "prefers-color-scheme:dark"));
+	ck_assert_ptr_nonnull(strstr(page, "@media print"));
+	ck_assert_ptr_nonnull(strstr(page, "width=device-width"));
+	ck_assert_ptr_nonnull(strstr(page, "never a safety device"));
+	free(page);
+	free(r);
+}
+END_TEST
+
+START_TEST(every_picture_has_its_caption_and_its_numbers)
+{
+	struct report *r = report_rig_full();
+	char *page = report_rig_render(r, report_html);
+	size_t figures = count_of(page, "<figure>");
+	ck_assert_uint_eq(figures, 11);
+	ck_assert_uint_eq(count_of(page, "<figcaption>"), figures);
+	ck_assert_uint_eq(count_of(page, "<summary>The numbers</summary>"), figures);
+	ck_assert_uint_eq(count_of(page, "<svg "), figures);
+	ck_assert_uint_eq(count_of(page, "id=\"pvcapgnuplot_canvas\""), 1);
+	ck_assert_uint_eq(count_of(page, "id=\"gnuplot_canvas\""), 0);
+	free(page);
+	free(r);
+}
+END_TEST
+
+START_TEST(without_gnuplot_the_page_comes_and_says_so)
+{
+	struct report *r = report_rig_full();
+	ck_assert_int_eq(setenv("PATH", "/nonexistent", 1), 0);
+	char *page = report_rig_render(r, report_html);
+	ck_assert_ptr_nonnull(strstr(page, "No picture here: gnuplot is not installed."));
+	ck_assert_uint_eq(count_of(page, "<figure>"), 11);
+	ck_assert_uint_eq(count_of(page, "<svg "), 4); /* circles and bars are our own */
+	free(page);
+	free(r);
+}
+END_TEST
+
+/* --- gnuplot as a child ------------------------------------------------------ */
+
+static char *script_of(const char *body)
+{
+	char *path = strdup("/tmp/trammel-child-XXXXXX");
+	int fd = mkstemp(path);
+	ck_assert_int_ge(fd, 0);
+	ck_assert_int_gt(dprintf(fd, "#!/bin/sh\n%s\n", body), 0);
+	fchmod(fd, 0700);
+	close(fd);
+	return path;
+}
+
+static void expect_child_failure(const char *body, const char *why_expected)
+{
+	char *path = script_of(body), why[200] = "", *out = NULL;
+	size_t n;
+	ck_assert_int_eq(plot_child_run(path, 300, "x", 1, &out, &n, why, sizeof why), -1);
+	ck_assert_str_eq(why, why_expected);
+	unlink(path);
+	free(path);
+}
+
+START_TEST(a_child_that_misbehaves_is_a_plain_reason)
+{
+	expect_child_failure("exec sleep 20", "gnuplot took too long");
+	expect_child_failure("exit 3", "gnuplot did not draw it");
+	expect_child_failure("kill -9 $$", "gnuplot did not draw it");
+	expect_child_failure("cat > /dev/null", "gnuplot did not draw it");
+}
+END_TEST
+
+START_TEST(a_child_gets_all_of_a_long_program_and_gives_all_of_a_long_answer)
+{
+	enum { LONG = 3000000 };
+	char *path = script_of("exec cat"), why[200] = "", *out = NULL, *program = malloc(LONG);
+	size_t n;
+	for (size_t i = 0; i < LONG; i++)
+		program[i] = (char)('a' + i % 23);
+	ck_assert_int_eq(plot_child_run(path, 10000, program, LONG, &out, &n, why, sizeof why), 0);
+	ck_assert_uint_eq(n, LONG);
+	ck_assert_mem_eq(out, program, LONG);
+	free(out);
+	free(program);
+	unlink(path);
+	free(path);
+}
+END_TEST
+
+START_TEST(what_is_no_picture_is_refused)
+{
+	FILE *out = fopen("/dev/null", "w");
+	ck_assert_int_eq(plot_svg_inline("<svg>", "a", "b", out), -1);
+	ck_assert_int_eq(plot_svg_inline("", "a", "b", out), -1);
+	fclose(out);
+}
+END_TEST
+
+/* --- parts ------------------------------------------------------------------- */
+
+START_TEST(escaping_makes_text_harmless_and_keeps_the_rest)
+{
+	char out[100];
+	ck_assert_str_eq(escape_plain(out, sizeof out, "M\xc3\xbchle \xe2\x82\xac"),
+	                 "M\xc3\xbchle \xe2\x82\xac");
+	ck_assert_str_eq(escape_plain(out, sizeof out, "a\x1b[2J\tb\x7f"), "a?[2J?b?");
+	ck_assert_str_eq(escape_plain(out, sizeof out, "\xc0\xaf\xed\xa0\x80\xf5"), "??????");
+	ck_assert_str_eq(escape_plain(out, sizeof out,
+	                              "\xc2\x9b"
+	                              "31m"),
+	                 "?31m");
+	ck_assert_str_eq(escape_html(out, sizeof out, "<a href=\"x\">&'"),
+	                 "&lt;a href=&quot;x&quot;&gt;&amp;&#39;");
+	ck_assert_str_eq(escape_html(out, 8, "ab<<"), "ab&lt;");
+	ck_assert_str_eq(escape_plain(out, 4, "ab\xe2\x82\xac"), "ab");
+	ck_assert_uint_eq(escape_columns("M\xc3\xbchle", 6), 5);
+}
+END_TEST
+
+START_TEST(a_line_is_said_once_and_cut_to_fit)
+{
+	struct report_lines l = {0};
+	char lengthy[3 * REPORT_LINE_MAX];
+	memset(lengthy, 'x', sizeof lengthy);
+	lengthy[sizeof lengthy - 1] = '\0';
+	report_say(&l, "one %d", 1);
+	report_say(&l, "one %d", 1);
+	ck_assert_uint_eq(l.n, 1);
+	report_say(&l, "%s", lengthy);
+	ck_assert_uint_eq(strlen(l.line[1]), REPORT_LINE_MAX - 1);
+	for (int i = 0; i < 2 * REPORT_LINES_MAX; i++)
+		report_say(&l, "line %d", i);
+	ck_assert_uint_eq(l.n, REPORT_LINES_MAX);
+}
+END_TEST
+
+START_TEST(points_are_thinned_evenly)
+{
+	struct report *r = report_rig_empty();
+	struct valve_event e = {.cls = 'A', .event_rad = 1, .intended_rad = 0.5};
+	for (int i = 0; i < 10000; i++) {
+		e.omega_rad_s = i;
+		report_note_events(r, &e, 1);
+	}
+	ck_assert_uint_eq(r->point_seen, 10000);
+	ck_assert_uint_ge(r->point_n, REPORT_POINTS_MAX / 2);
+	for (size_t i = 0; i < r->point_n; i++)
+		ck_assert_double_eq_tol(unit_rad((double)r->point[i].rpm * 6), (double)(i * r->point_step),
+		                        0.01);
+	e.cls = 'C';
+	report_note_events(r, &e, 1);
+	ck_assert_uint_eq(r->point_seen, 10000);
+	free(r);
+}
+END_TEST
+
+int main(void)
+{
+	Suite *s = suite_create("report");
+	TCase *t = tcase_create("report");
+	int renderers = sizeof RENDER / sizeof *RENDER;
+	tcase_set_timeout(t, 60);
+	tcase_add_test(t, json_has_the_keys_of_the_schema_in_order);
+	tcase_add_test(t, json_numbers_are_the_reports);
+	tcase_add_test(t, json_says_null_where_nothing_is_known);
+	tcase_add_loop_test(t, the_same_report_gives_the_same_bytes, 0, renderers);
+	tcase_add_loop_test(t, nothing_unknown_is_printed_as_a_number, 0, renderers);
+	tcase_add_loop_test(t, hostile_names_get_through_nowhere, 0, renderers);
+	tcase_add_test(t, text_fits_eighty_columns_and_starts_with_the_verdicts);
+	tcase_add_test(t, text_says_why_something_is_not_known);
+	tcase_add_test(t, colour_comes_only_when_asked_for);
+	tcase_add_test(t, the_page_is_self_contained);
+	tcase_add_test(t, every_picture_has_its_caption_and_its_numbers);
+	tcase_add_test(t, without_gnuplot_the_page_comes_and_says_so);
+	tcase_add_test(t, a_child_that_misbehaves_is_a_plain_reason);
+	tcase_add_test(t, a_child_gets_all_of_a_long_program_and_gives_all_of_a_long_answer);
+	tcase_add_test(t, what_is_no_picture_is_refused);
+	tcase_add_test(t, escaping_makes_text_harmless_and_keeps_the_rest);
+	tcase_add_test(t, a_line_is_said_once_and_cut_to_fit);
+	tcase_add_test(t, points_are_thinned_evenly);
+	suite_add_tcase(s, t);
+	SRunner *r = srunner_create(s);
+	srunner_run_all(r, CK_NORMAL);
+	int failed = srunner_ntests_failed(r);
+	srunner_free(r);
+	return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+}

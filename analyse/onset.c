@@ -137,6 +137,16 @@ static void add_steady(const struct model *m, double k_m3_s, double outer_pa, co
 	add_flow(m, &k, outer_pa, g, warm, s);
 }
 
+/* The supply's sensor is taken to lag as the chamber's does: what it shows a lag later. */
+static double supply_now(const struct onset_window *w, size_t k)
+{
+	double at = (double)k + w->lag_s / w->step_s;
+	size_t i = (size_t)at;
+	if (i + 1 >= w->cells)
+		return w->supply_pa[w->cells - 1];
+	return w->supply_pa[i] + (at - (double)i) * (w->supply_pa[i + 1] - w->supply_pa[i]);
+}
+
 /* Flows over one cell: a linearised trapezoid, stable where the flow stiffens
  * near equilibrium. */
 static void exchange(const struct onset_window *w, size_t k, const struct model *m, const struct lanes *warm,
@@ -144,7 +154,7 @@ static void exchange(const struct onset_window *w, size_t k, const struct model 
 {
 	struct sums s = {0};
 	struct lanes moving, other;
-	double outer[2] = {w->supply_pa[k], w->ambient_pa};
+	double outer[2] = {supply_now(w, k), w->ambient_pa};
 	bool any = moving_passage(w, m, k, &moving), second = other_passage(w, m, k, &other);
 	bool leak = w->leak_m3_s > 0;
 	if (any)

@@ -46,7 +46,7 @@ struct onset_window {
 	double start_s, step_s; /* node k at start + k step */
 	double log_volume[ONSET_CELLS_MAX + 1];
 	double volume_m3[ONSET_CELLS_MAX]; /* mid cell */
-	double supply_pa[ONSET_CELLS_MAX]; /* mid cell */
+	double supply_pa[ONSET_CELLS_MAX]; /* as its sensor shows it, mid cell */
 	struct {
 		double k_m3_s;
 		bool moves, opening; /* moves: about t50; else it stays as `opening` says */

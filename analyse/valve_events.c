@@ -45,7 +45,7 @@ struct valve_events *valve_events_new(const struct engine *e, const struct mech 
 			v->group[end][k] = unknown_group;
 	}
 	v->window = malloc(sizeof(*v->window));
-	v->batch = malloc(sizeof(*v->batch) * EVENT_KINDS);
+	v->batch = malloc(sizeof(*v->batch) * END_COUNT);
 	if (v->window == NULL || v->batch == NULL) {
 		valve_events_free(v);
 		return NULL;

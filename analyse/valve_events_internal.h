@@ -65,8 +65,8 @@ struct valve_events {
 	unsigned prepared_number;
 	struct valve_event *row;
 	size_t row_room;
-	struct batch *batch;         /* [EVENT_KINDS] */
-	struct onset_window *window; /* of the event at hand */
+	struct batch (*batch)[EVENT_KINDS]; /* [END_COUNT] */
+	struct onset_window *window;        /* of the event at hand */
 	struct gas_model gas;
 	struct valve_tally tally;
 	char finding[16][240];

@@ -209,24 +209,37 @@ static double learn_group(struct group *g, const struct group *other_way, struct
 	return sum;
 }
 
+/* The other passage of a window as its own batch now describes it. */
+static void follow_other(const struct batch *kinds, double shift_s, struct onset_window *w)
+{
+	enum onset_passage other = w->passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	const struct batch *b = &kinds[valve_kind(other, w->other.opening)];
+	if (!w->other.moves)
+		return;
+	w->other.t50_s += shift_s;
+	if (used(b) < 3)
+		return;
+	w->other.ramp_s = exp(b->value[0][ONSET_RAMP]);
+	w->other.k_m3_s = exp(b->value[0][ONSET_K]);
+}
+
 /* Misfit of all kinds of one end together, as a function of the sensor's lag. */
 static double misfit_with_lag(struct valve_events *v, enum engine_end end, double lag_s)
 {
 	double sum = 0, sd[ONSET_PARAMETERS];
-	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
 	for (int k = 0; k < EVENT_KINDS; k++) {
-		struct batch *b = &v->batch[k];
+		struct batch *b = &v->batch[end][k];
 		struct onset_prior prior;
 		if (used(b) < 3)
 			continue;
 		wide_prior(&v->group[end][k ^ 1], b, &prior);
-		memcpy(value, b->value, sizeof(value));
 		for (size_t i = 0; i < b->n; i++) {
-			value[i][ONSET_T50] += b->window[i].lag_s - lag_s;
+			double shift = b->window[i].lag_s - lag_s;
+			b->value[i][ONSET_T50] += shift;
 			b->window[i].lag_s = lag_s;
+			follow_other(v->batch[end], shift, &b->window[i]);
 		}
-		sum += onset_learn(b->window, b->n, &prior, value, b->use, sd);
-		memcpy(b->value, value, sizeof(value));
+		sum += onset_learn(b->window, b->n, &prior, b->value, b->use, sd);
 	}
 	return sum;
 }
@@ -238,37 +251,59 @@ static double parabola_vertex(double before, double middle, double after)
 	return bend > 0 ? fmin(fmax((before - after) / (2 * bend), -1), 1) : 0;
 }
 
-#define LAG_GAIN 12.0 /* a lag must lower the misfit by more than this to be believed */
+#define LAG_STEPS 14
+#define LAG_STEP_S 0.5e-3
+
+struct lag_curve { /* misfit at 0, 1, 2 ... steps */
+	double sum[LAG_STEPS + 1];
+	size_t n, best;
+};
+
+static void lag_curve_add(struct lag_curve *c, double sum)
+{
+	c->sum[c->n] = sum;
+	if (sum < c->sum[c->best])
+		c->best = c->n;
+	c->n++;
+}
+
+/* Lag at the lowest point, and the misfit there.  0 unless a lag explains clearly more. */
+static double lag_of_curve(const struct lag_curve *c)
+{
+	const double enough = 3;
+	size_t middle = c->best == 0 ? 1 : c->best;
+	if (c->n < 3 || c->best + 1 >= c->n || c->sum[0] - c->sum[c->best] < enough)
+		return 0;
+	double vertex = parabola_vertex(c->sum[middle - 1], c->sum[middle], c->sum[middle + 1]);
+	return fmax(((double)middle + vertex) * LAG_STEP_S, 0);
+}
+
+static void set_lag(struct valve_events *v, enum engine_end end, double lag_s)
+{
+	for (int k = 0; k < EVENT_KINDS; k++)
+		v->group[end][k].delay_s += v->lag_s[end] - lag_s;
+	v->lag_s[end] = lag_s;
+}
 
 /* The lag at which all kinds together fit best: a valve's ramp and a lag blur one opening alike, but not
- * the openings, the closings and the slow curves between them all at once. */
-static void learn_lag(struct valve_events *v, enum engine_end end)
+ * the openings, the closings and the slow curves between them all at once.  Both ends' sensors are taken to
+ * be alike unless the ends clearly disagree. */
+static void learn_lag(struct valve_events *v)
 {
-	enum { STEPS = 7 };
-	const double step_s = 1e-3;
-	double sum[STEPS + 1];
-	int best = 0;
-	for (int i = 0; i <= STEPS; i++) {
-		sum[i] = misfit_with_lag(v, end, i * step_s);
-		if (sum[i] < sum[best])
-			best = i;
-		else if (i > best + 1)
-			break;
+	const double apart = 12;
+	struct lag_curve both = {0}, one[END_COUNT] = {0};
+	while (both.n <= LAG_STEPS && both.n < both.best + 4) {
+		double lag_s = (double)both.n * LAG_STEP_S, sum = 0;
+		for (int end = 0; end < END_COUNT; end++) {
+			double misfit = misfit_with_lag(v, (enum engine_end)end, lag_s);
+			lag_curve_add(&one[end], misfit);
+			sum += misfit;
+		}
+		lag_curve_add(&both, sum);
 	}
-	if (sum[0] == 0 || best == STEPS)
-		return; /* nothing learned, or no lag explains it */
-	double fine = misfit_with_lag(v, end, (best + 0.5) * step_s);
-	double before = best > 0 ? misfit_with_lag(v, end, (best - 0.5) * step_s) : INFINITY;
-	double lag = best * step_s;
-	if (best > 0)
-		lag += step_s / 2 * parabola_vertex(before, sum[best], fine);
-	else /* 0, 1/2, 1: vertex about the middle, never below 0 */
-		lag = fmax(step_s / 2 * (1 + parabola_vertex(sum[0], fine, sum[1])), 0);
-	if (misfit_with_lag(v, end, lag) > sum[0] - LAG_GAIN)
-		lag = 0;
-	for (int k = 0; k < EVENT_KINDS; k++)
-		v->group[end][k].delay_s += v->lag_s[end] - lag;
-	v->lag_s[end] = lag;
+	double alike = both.sum[both.best], own = one[0].sum[one[0].best] + one[1].sum[one[1].best];
+	for (int end = 0; end < END_COUNT; end++)
+		set_lag(v, (enum engine_end)end, lag_of_curve(alike - own > apart ? &one[end] : &both));
 }
 
 /* Of a passage of which nothing is known yet the delay is taken to be that of the other passage
@@ -281,26 +316,27 @@ static void guess_delay(struct valve_events *v, enum engine_end end, enum valve_
 		g->delay_s = v->group[end][alike].delay_s;
 }
 
-static void learn_round(struct valve_events *v, const struct leg *leg, const struct crank *c, int round)
+static void learn_kind(struct valve_events *v, const struct leg *leg, const struct crank *c,
+                       enum engine_end end, enum valve_event_kind k, bool first)
+{
+	struct group *g = &v->group[end][k];
+	struct batch *b = &v->batch[end][k];
+	guess_delay(v, end, EVENT_ADMISSION);
+	guess_delay(v, end, EVENT_COMPRESSION);
+	valve_predict_transitions(v);
+	choose(v, leg, c, end, k, b);
+	if (b->n >= 3)
+		learn_group(g, &v->group[end][k ^ 1], b, first || !g->learned);
+}
+
+static void learn_round(struct valve_events *v, const struct leg *leg, const struct crank *c, bool first)
 {
 	/* cut-off and release stand alone; admission and compression may overlap */
 	static const enum valve_event_kind order[] = {EVENT_CUT_OFF, EVENT_RELEASE, EVENT_ADMISSION,
 	                                              EVENT_COMPRESSION};
-	for (int end = 0; end < END_COUNT; end++) {
-		for (int i = 0; i < EVENT_KINDS; i++) {
-			enum valve_event_kind k = order[i];
-			struct group *g = &v->group[end][k];
-			struct batch *b = &v->batch[k];
-			guess_delay(v, (enum engine_end)end, EVENT_ADMISSION);
-			guess_delay(v, (enum engine_end)end, EVENT_COMPRESSION);
-			valve_predict_transitions(v);
-			choose(v, leg, c, (enum engine_end)end, k, b);
-			if (b->n >= 3)
-				learn_group(g, &v->group[end][k ^ 1], b, round == 0 || !g->learned);
-		}
-		if (round == 1)
-			learn_lag(v, (enum engine_end)end);
-	}
+	for (int end = 0; end < END_COUNT; end++)
+		for (int i = 0; i < EVENT_KINDS; i++)
+			learn_kind(v, leg, c, (enum engine_end)end, order[i], first);
 	valve_predict_transitions(v);
 }
 
@@ -322,8 +358,10 @@ int valve_events_learn(struct valve_events *v, const struct leg *leg, const stru
 		return -1;
 	if (all_learned(v))
 		return 0;
-	for (int round = 0; round < 3; round++)
-		learn_round(v, leg, c, round);
+	learn_round(v, leg, c, true);
+	learn_round(v, leg, c, false);
+	learn_lag(v);
+	learn_round(v, leg, c, false);
 	valve_gas_model(v);
 	return 0;
 }

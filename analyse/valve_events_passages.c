@@ -53,23 +53,26 @@ static double count_step(const struct engine_sensor *s)
 }
 
 /* Noise of a series from its third differences (20 sigma^2 for white noise); their lower
- * quartile, so that the quiet half of each turn decides. */
+ * quartile, so that the quiet half of each turn decides.  Whole counts are spread evenly, lest the
+ * quartile be a whole count, too. */
 static double series_noise(const struct ride_series *s, const struct engine_sensor *sensor)
 {
 	enum { MOST = 4096 };
 	double *d = malloc(sizeof(*d) * MOST);
-	double quantum = count_step(sensor) / sqrt(12), noise = 0;
+	double step_pa = count_step(sensor), noise = 0;
 	size_t n = 0, step = s->n / MOST + 1;
 	for (size_t i = 0; d != NULL && i + 3 < s->n && n < MOST; i += step) {
 		const float *p = s->value + i;
-		d[n++] = fabs((double)p[0] - 3 * (double)p[1] + 3 * (double)p[2] - (double)p[3]);
+		double third = (double)p[0] - 3 * (double)p[1] + 3 * (double)p[2] - (double)p[3];
+		d[n] = fabs(third + step_pa * ((double)(n % 16) / 16 - 0.47));
+		n++;
 	}
 	if (n > 8) {
 		qsort(d, n, sizeof(*d), compare_double);
 		noise = d[n / 4] / (0.31864 * sqrt(20)); /* 25 % quantile of |N(0,1)| */
 	}
 	free(d);
-	return hypot(fmax(noise, quantum), 50);
+	return hypot(fmax(noise, step_pa / sqrt(12)), 50);
 }
 
 /* Middle of the intervals between samples, of some hundred of them. */

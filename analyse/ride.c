@@ -39,6 +39,7 @@ struct ride {
 	size_t leg_records;
 	unsigned epoch;
 	struct ride_counts counts;
+	bool epoch_timed; /* a record of this epoch had a time */
 	int64_t epoch_first_us;
 };
 
@@ -180,9 +181,12 @@ static void count_record(struct ride_counts *c, const struct timeline_record *t)
 	}
 	if (t->r.kind == RECORD_ARRIVAL || t->r.kind == RECORD_ALARM)
 		return;
-	if (c->records == 0)
-		c->first_t_us = t->t_us;
 	c->records++;
+	if (!t->timed)
+		return;
+	if (!c->timed)
+		c->first_t_us = t->t_us;
+	c->timed = true;
 	c->last_t_us = t->t_us;
 	if (t->r.kind == RECORD_LOST)
 		c->lost += (uint64_t)t->r.value;
@@ -190,13 +194,23 @@ static void count_record(struct ride_counts *c, const struct timeline_record *t)
 
 /* --- legs -------------------------------------------------------------- */
 
+/* Records without a time of their own (hello, the recorder's remarks) do not
+ * count for where a leg begins and ends. */
+static void stretch_leg(struct ride *r, int64_t t_us)
+{
+	struct leg *leg = &r->leg;
+	if (!r->epoch_timed)
+		r->epoch_first_us = leg->from_us = leg->to_us = t_us;
+	r->epoch_timed = true;
+	if (t_us > leg->to_us)
+		leg->to_us = t_us;
+}
+
 static bool add_record(struct ride *r, const struct timeline_record *t)
 {
 	struct leg *leg = &r->leg;
-	if (r->leg_records == 0 && !leg->continues)
-		leg->from_us = t->t_us;
-	if (t->t_us > leg->to_us || r->leg_records == 0)
-		leg->to_us = t->t_us;
+	if (t->timed)
+		stretch_leg(r, t->t_us);
 	r->leg_records++;
 	switch (t->r.kind) {
 	case RECORD_TOOTH:
@@ -209,8 +223,8 @@ static bool add_record(struct ride *r, const struct timeline_record *t)
 		return add_command(r, t);
 	case RECORD_SAMPLE:
 		return add_sample(r, t);
-	case RECORD_ARRIVAL:
-		return add_arrival(r, t);
+	case RECORD_ARRIVAL: /* one before any sender time says nothing */
+		return !r->epoch_timed || add_arrival(r, t);
 	case RECORD_MARK:
 	case RECORD_GAP:
 	case RECORD_LOST:
@@ -306,6 +320,7 @@ static void begin_leg(struct ride *r, bool same_epoch)
 		l->core_from_us = cut;
 	} else {
 		keep_leg_from(r, INT64_MAX);
+		l->from_us = l->to_us = r->epoch_first_us;
 	}
 	r->any = true;
 }
@@ -363,7 +378,8 @@ int ride_next_leg(struct ride *r, const struct leg **leg, struct fault *fault)
 	}
 	if (!r->any || r->held.epoch != r->epoch) {
 		r->epoch = r->held.epoch;
-		r->epoch_first_us = r->held.t_us;
+		r->epoch_timed = false;
+		r->epoch_first_us = r->leg.from_us = r->leg.to_us = r->held.t_us;
 		same_epoch = false;
 	}
 	begin_leg(r, same_epoch);

@@ -70,6 +70,7 @@ struct ride_counts { /* over the ride; complete after the last leg */
 	uint64_t outliers;  /* records with an impossible time, left out */
 	uint64_t resets, wraps;
 	uint64_t log_damaged_bytes, log_records_lost;
+	bool timed; /* at least one record had a time: the next two stand */
 	int64_t first_t_us, last_t_us;
 	double duration_s; /* sum over epochs */
 };

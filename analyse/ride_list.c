@@ -23,7 +23,8 @@ static int begin_span(struct lister *l, uint64_t ordinal, const struct timeline_
 	if (grown == NULL)
 		return -1;
 	l->span = grown;
-	l->span[l->n] = (struct ride_span){.begin = ordinal, .end = UINT64_MAX, .first_us = t->t_us};
+	l->span[l->n] =
+	    (struct ride_span){.begin = ordinal, .end = UINT64_MAX, .first_us = t->t_us, .last_us = t->t_us};
 	if (l->n > 0)
 		l->span[l->n - 1].end = ordinal;
 	l->n++;
@@ -38,6 +39,11 @@ static void count_record(struct ride_span *s, const struct timeline_record *t)
 	s->teeth += t->r.kind == RECORD_TOOTH;
 	s->commands += t->r.kind == RECORD_VALVE;
 	s->samples += t->r.kind == RECORD_SAMPLE;
+	if (!t->timed)
+		return;
+	if (!s->timed)
+		s->first_us = t->t_us;
+	s->timed = true;
 	s->last_us = t->t_us;
 }
 

@@ -7,6 +7,7 @@
 
 struct ride_span {
 	uint64_t begin, end; /* ordinals of the timeline, end not included */
+	bool timed;          /* the next two were taken from records with a time */
 	int64_t first_us, last_us;
 	uint64_t records /* of the link */, teeth, commands, samples;
 };

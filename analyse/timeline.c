@@ -188,7 +188,8 @@ int timeline_next(struct timeline *t, struct timeline_record *out, struct fault 
 		}
 		if (l.r.kind == RECORD_GAP && l.r.channel == GAP_SENDER_RESET)
 			t->reset_told = t->started;
-		if (!timeless(l.r.kind))
+		out->timed = !timeless(l.r.kind);
+		if (out->timed)
 			got = place(t, &l, out, fault);
 		if (got < 0)
 			return -1;

@@ -13,7 +13,8 @@
 
 struct timeline_record {
 	struct record r; /* text borrowed until the next call */
-	int64_t t_us;
+	int64_t t_us;    /* of a record without a time of its own: the latest before it */
+	bool timed;      /* it has a time of its own (not a hello, nothing made by the host) */
 	unsigned epoch;
 	bool break_before; /* nothing tells how long the time before it was */
 	uint64_t ordinal;  /* 0.. over the log, those left out included */

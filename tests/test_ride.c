@@ -192,6 +192,27 @@ START_TEST(slightly_late_records_take_their_place)
 }
 END_TEST
 
+START_TEST(a_hello_does_not_stretch_the_ride)
+{
+	struct record r[5];
+	r[0] = record_make(RECORD_HELLO, 0, 0, 1);
+	teeth(r + 1, 3, 9000000, 1000);
+	r[4] = record_make(RECORD_HELLO, 0, 0, 1);
+	log_rig_write(directory, 1, 1, log_rig_engine, r, 5);
+	struct ride *ride = open_ride(directory);
+	const struct leg *leg;
+	struct fault f;
+	ck_assert_int_eq(ride_next_leg(ride, &leg, &f), 1);
+	ck_assert_int_eq(leg->from_us, 9000000);
+	ck_assert_int_eq(leg->to_us, 9002000);
+	ck_assert_uint_eq(ride_counts(ride)->records, 5);
+	ck_assert_uint_eq(ride_counts(ride)->outliers, 0);
+	ck_assert_int_eq(ride_counts(ride)->first_t_us, 9000000);
+	ck_assert_double_eq_tol(ride_counts(ride)->duration_s, 0.002, 1e-9);
+	ride_close(ride);
+}
+END_TEST
+
 START_TEST(commands_fall_back_on_the_engine_files_setting)
 {
 	struct record r[4];
@@ -267,6 +288,7 @@ int main(void)
 	tcase_add_test(t, rides_end_where_the_crank_rests);
 	tcase_add_test(t, a_long_ride_comes_in_legs_that_share_context);
 	tcase_add_test(t, slightly_late_records_take_their_place);
+	tcase_add_test(t, a_hello_does_not_stretch_the_ride);
 	tcase_add_test(t, commands_fall_back_on_the_engine_files_setting);
 	tcase_add_test(t, what_is_not_there_is_named);
 	tcase_add_test(t, a_series_is_interpolated_but_not_across_holes);

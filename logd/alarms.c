@@ -17,10 +17,8 @@ static bool counted_edge(const struct alarms *a, const struct record *r)
 
 void alarms_init(struct alarms *a, const struct engine *engine)
 {
-	*a = (struct alarms){.engine = engine, .speed_rpm = NAN, .supply_pa = NAN};
+	*a = (struct alarms){.engine = engine, .speed_rpm = NAN};
 	a->supply_channel = engine_sensor_channel(engine, SENSOR_SUPPLY);
-	for (unsigned i = 0; i < ENGINE_SENSORS_MAX; i++)
-		a->sensor[i] = NAN;
 }
 
 void alarms_interrupt(struct alarms *a)
@@ -51,17 +49,24 @@ static bool follow_sample(struct alarms *a, const struct record *r, struct recor
 {
 	if (r->channel >= ENGINE_SENSORS_MAX)
 		return false;
-	double value = engine_sensor_value(&a->engine->sensor[r->channel], (double)r->value);
-	a->sensor[r->channel] = value;
-	if ((int)r->channel != a->supply_channel)
+	bool news = !a->sampled[r->channel] || a->counts[r->channel] != r->value;
+	a->counts[r->channel] = r->value;
+	a->sampled[r->channel] = true;
+	if ((int)r->channel != a->supply_channel || (!news && !a->state[ALARM_SUPPLY].active))
 		return false;
-	a->supply_pa = value;
-	double gauge = value - a->engine->ambient_pa,
-	       limit = a->engine->limit_supply_pa - a->engine->ambient_pa;
+	double gauge = alarms_sensor(a, r->channel) - a->engine->ambient_pa;
+	double limit = a->engine->limit_supply_pa - a->engine->ambient_pa;
 	if (!judge(a, ALARM_SUPPLY, gauge, limit, r->t_us))
 		return false;
 	*out = record_make(RECORD_ALARM, r->t_us, ALARM_SUPPLY, llround(gauge));
 	return true;
+}
+
+double alarms_sensor(const struct alarms *a, unsigned channel)
+{
+	if (channel >= ENGINE_SENSORS_MAX || !a->sampled[channel])
+		return NAN;
+	return engine_sensor_value(&a->engine->sensor[channel], (double)a->counts[channel]);
 }
 
 /* Speed over the turn that ends with this tooth; NAN while fewer teeth are known. */

@@ -20,9 +20,10 @@ struct alarms {
 	unsigned since_index;                /* teeth since the switch closed; only after the first closing */
 	bool indexed;
 
-	double speed_rpm;                  /* NAN = not known */
-	double supply_pa;                  /* absolute; NAN = not known */
-	double sensor[ENGINE_SENSORS_MAX]; /* newest value, NAN = none */
+	double speed_rpm;                   /* NAN = not known */
+	double supply_pa;                   /* absolute; NAN = not known */
+	int64_t counts[ENGINE_SENSORS_MAX]; /* newest sample of each channel */
+	bool sampled[ENGINE_SENSORS_MAX];
 	struct {
 		bool active, told;
 		uint32_t told_us; /* sender time of the last alarm record */
@@ -33,6 +34,9 @@ void alarms_init(struct alarms *a, const struct engine *engine);
 
 /* Follows one record; true when `out` holds an alarm to record. */
 bool alarms_follow(struct alarms *a, const struct record *r, struct record *out);
+
+/* Newest value of a channel, SI; NAN when there is none or it has no role. */
+double alarms_sensor(const struct alarms *a, unsigned channel);
 
 /* Forget the turn in progress: the stream was interrupted. */
 void alarms_interrupt(struct alarms *a);

@@ -139,10 +139,18 @@ static size_t ring_bytes(int baud)
 	return n > RING_LEAST ? n : RING_LEAST;
 }
 
+static void name_facts_source(struct recording *r)
+{
+	int n = snprintf(r->facts_source, sizeof r->facts_source, "%s, %s", source_kind_name(r->source.kind),
+	                 link_name(r->options.link));
+	if (r->source.kind == SOURCE_PORT)
+		snprintf(r->facts_source + n, sizeof r->facts_source - (size_t)n, ", %d baud",
+		         r->options.baud);
+}
+
 static int take_memory(struct recording *r, struct fault *fault)
 {
-	snprintf(r->facts_source, sizeof r->facts_source, "%s, %s", source_kind_name(r->source.kind),
-	         link_name(r->options.link));
+	name_facts_source(r);
 	struct store_config config = store_config_of(r);
 	r->ring = ring_new(ring_bytes(r->options.baud));
 	r->decoder = link_decoder_new(r->options.link);
@@ -247,6 +255,15 @@ static int outcome(const struct recording *r, struct fault *fault)
 	return 0;
 }
 
+/* A stable name and what it stands for now, both. */
+static void say_start(const struct recording *r)
+{
+	bool other = r->source.real[0] == '/' && strcmp(r->source.real, r->options.port) != 0;
+	log_say(r->log, LOG_PLAIN, LOG_LEVEL_NOTICE, "recording %s%s%s (%s) into %s, session %lld",
+	        r->options.port, other ? " = " : "", other ? r->source.real : "", r->facts_source,
+	        r->options.into, (long long)status_get(&r->status.session));
+}
+
 static void say_end(const struct recording *r)
 {
 	const struct status *s = &r->status;
@@ -266,8 +283,7 @@ static int run(struct recording *r, struct fault *fault)
 		return -1;
 	(void)sd_watchdog_enabled(0, &r->watch.watchdog_us);
 	sd_notify(0, "READY=1");
-	log_say(r->log, LOG_PLAIN, LOG_LEVEL_NOTICE, "recording %s (%s) into %s, session %lld",
-	        r->options.port, r->facts_source, r->options.into, (long long)status_get(&r->status.session));
+	say_start(r);
 	if (watch_run(&r->watch) == WATCH_STUCK) {
 		log_say(r->log, LOG_PLAIN, LOG_LEVEL_ERROR,
 		        "%s: the disk does not answer; ending with %lld records unwritten", r->options.into,

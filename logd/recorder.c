@@ -141,7 +141,7 @@ static void publish(struct recorder *w)
 	status_set(&t->frames_lost, (int64_t)c->frames_lost);
 	status_set(&t->speed_mrpm, milli(w->alarms.speed_rpm));
 	for (unsigned i = 0; i < ENGINE_SENSORS_MAX; i++)
-		status_set(&t->sensor_milli[i], milli(w->alarms.sensor[i]));
+		status_set(&t->sensor_milli[i], milli(alarms_sensor(&w->alarms, i)));
 }
 
 static void take_data(struct recorder *w, const struct ring_view *v)

@@ -51,6 +51,12 @@ static bool restarted_unannounced(struct sender *s, uint32_t t_us)
 
 bool sender_follow(struct sender *s, const struct record *r, int64_t host_us)
 {
+	bool calm = s->known && !s->greeted && !s->suspect;
+	if (calm && r->kind != RECORD_HELLO && (int32_t)(r->t_us - s->last_us) >= 0) {
+		s->last_us = r->t_us;
+		s->last_host_us = host_us;
+		return false;
+	}
 	if (r->kind == RECORD_HELLO) {
 		s->greeted = s->known;
 		return false;

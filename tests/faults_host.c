@@ -206,15 +206,17 @@ static bool answers(void *ctx)
 static void race(unsigned i, struct logd_result *r)
 {
 	struct host h;
-	struct logd_sender s;
+	struct logd_sender s[2];
 	struct logd_daemon d[2];
 	char owner[64];
-	(void)i;
 	host_make(&h, "faults");
-	logd_sender_open(&s, LINK_FRAMES, NULL);
-	const char *arguments[] = {"--port", s.slave, NULL};
-	for (unsigned k = 0; k < 2; k++)
+	logd_sender_open(&s[0], LINK_FRAMES, NULL);
+	logd_sender_open(&s[1], LINK_FRAMES, NULL);
+	for (unsigned k = 0; k < 2; k++) {
+		/* Every other time they want the same port too. */
+		const char *arguments[] = {"--port", s[k * (i % 2)].slave, NULL};
 		logd_daemon_start(&d[k], h.into, NULL, arguments);
+	}
 	pid_t pid[2] = {d[0].pid, d[1].pid};
 	int code[2] = {0, 0};
 	for (int64_t end = clock_mono_us() + 5 * CLOCK_SECOND_US;
@@ -231,7 +233,8 @@ static void race(unsigned i, struct logd_result *r)
 		logd_result_fail(r, "the winner does not answer");
 	if (logd_daemon_stop(&d[winner], NULL) != 0)
 		logd_result_fail(r, "the winner did not end well");
-	logd_sender_close(&s);
+	logd_sender_close(&s[0]);
+	logd_sender_close(&s[1]);
 	logd_rig_remove(h.base);
 }
 

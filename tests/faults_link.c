@@ -11,6 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <termios.h>
 #include <unistd.h>
 
 static unsigned open_descriptors(pid_t pid)
@@ -180,6 +181,17 @@ int faults_replug(unsigned n)
 	return logd_result_print(&r);
 }
 
+/* G29, as far as settings tell: the library sets HUPCL, which would restart the board with
+ * every end of the recorder. */
+static void check_settings(const struct plug *p, struct logd_result *r)
+{
+	struct termios t;
+	if (tcgetattr(p->sender.fd, &t) != 0 || (t.c_cflag & HUPCL) != 0)
+		logd_result_fail(r, "HUPCL is set: closing the port would restart the board");
+	if (t.c_cc[VMIN] != 1 || (t.c_lflag & (ICANON | ECHO)) != 0 || (t.c_iflag & (IXON | ICRNL)) != 0)
+		logd_result_fail(r, "the port is not raw");
+}
+
 int faults_library(unsigned n)
 {
 	struct plug p;
@@ -194,8 +206,9 @@ int faults_library(unsigned n)
 	const char *arguments[] = {"--port", p.name, NULL};
 	if (!logd_daemon_up(&p.daemon, p.into, environment, arguments))
 		logd_result_fail(&r, "did not start");
-	if (logd_daemon_said(&p.daemon, "(port, frames)") != 1)
+	if (logd_daemon_said(&p.daemon, "(port, frames, 500000 baud)") != 1)
 		logd_result_fail(&r, "libserialport did not take the port");
+	check_settings(&p, &r);
 	replug(&p, n, &r);
 	plug_end(&p);
 	return logd_result_print(&r);

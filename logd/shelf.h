@@ -30,7 +30,7 @@ struct shelf_newest {
 	uint32_t session;         /* running */
 	uint32_t active;          /* segment being written */
 	uint32_t first, last;     /* ride in the running session; 0 = the crank has not turned */
-	uint32_t earlier_session; /* newest session before; 0 = none */
+	uint32_t earlier_session; /* newest session before that holds a ride; 0 = none */
 };
 
 struct shelf {

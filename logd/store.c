@@ -4,6 +4,7 @@
 #include "logd/clock.h"
 #include "logd/gaps.h"
 #include "logd/outfile.h"
+#include "logd/ride.h"
 #include "logd/shelf.h"
 #include "logd/tail.h"
 
@@ -513,7 +514,7 @@ static int begin_session(struct store *s)
 		memcpy(s->facts.boot_id, boot.bytes, sizeof s->facts.boot_id);
 	snprintf(s->facts.source, sizeof s->facts.source, "%s", c->source);
 	s->shelf.newest.session = s->facts.session;
-	s->shelf.newest.earlier_session = s->shelf.last_session;
+	s->shelf.newest.earlier_session = ride_newest_session(&s->shelf);
 	status_set(&s->status->session, s->facts.session);
 	return open_segment(s) == 0 ? sync_all(s) : -1;
 }

@@ -141,6 +141,28 @@ START_TEST(the_ride_before_stays_until_the_crank_turns)
 }
 END_TEST
 
+START_TEST(starts_without_a_ride_do_not_push_the_last_ride_out)
+{
+	struct bench *b = bench_make(262144);
+	begin(b);
+	add(b, 30000); /* with teeth among the records */
+	end(b);
+	for (unsigned i = 0; i < 6; i++) {
+		begin(b);
+		for (unsigned k = 0; k < 20000; k++) {
+			struct record r =
+			    record_make(RECORD_SAMPLE, k * 1000, k & 3, 500 + (int)(k * 7919 % 400));
+			ck_assert(store_add(b->store, &r));
+		}
+		end(b);
+	}
+	ck_assert(there(b, 1, 1));
+	ck_assert(!there(b, 2, 1));
+	ck_assert_int_le(status_get(&b->status.bytes_kept), 262144);
+	bench_free(b);
+}
+END_TEST
+
 START_TEST(the_newest_ride_is_kept_whole_even_over_the_cap)
 {
 	struct bench *b = bench_make(262144);
@@ -223,6 +245,7 @@ int main(void)
 	tcase_add_test(t, a_session_follows_the_highest_there_is);
 	tcase_add_test(t, the_files_of_a_session_name_one_another);
 	tcase_add_test(t, the_ride_before_stays_until_the_crank_turns);
+	tcase_add_test(t, starts_without_a_ride_do_not_push_the_last_ride_out);
 	tcase_add_test(t, the_newest_ride_is_kept_whole_even_over_the_cap);
 	tcase_add_test(t, an_earlier_ride_of_the_session_goes_first);
 	tcase_add_test(t, a_second_store_is_told_who_holds_the_directory);

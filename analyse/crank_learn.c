@@ -14,12 +14,13 @@
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
 #define FIRST_SD (0.3 * DEG)    /* an edge about a wheel not yet learned */
-#define FIRST_SD_PITCH 0.06     /* ... and never more than this part of a pitch */
+#define FIRST_SD_PITCH 0.2      /* ... and never more than this part of a pitch */
 #define FIRST_DRIFT 0.3         /* of speed^4: how fast a crank changes its mind */
 #define ROUNDS 3                /* over the first leg: associate, learn, again */
 #define LEARN_EDGES_A_LEG 60000 /* more tells no more */
 #define FIRST_ORDER_LEARNED (PITCH_LOW_ORDERS + 1)
 #define JOINT_ROUNDS 3    /* the pushes follow from the wheel, a little */
+#define SLOW_PART 0.3     /* of the mean speed: slower is starting or stopping */
 #define BLOCK_TURNS 8     /* learned from at a time */
 #define SAMPLE_EDGES 6000 /* for choosing the noise */
 #define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
@@ -39,7 +40,7 @@ struct crank_learner {
 	double slow_rad_s, fast_rad_s; /* 5 % and 95 % of the speeds learned from */
 	struct torque_push *push;      /* of one block */
 	size_t push_cap;
-	struct pitch_result result;
+	struct pitch_result result, free; /* free: no order held */
 	int64_t *closing_us;
 	size_t closing_cap, closings;
 	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
@@ -216,6 +217,40 @@ static size_t block_edges(const struct wheel *w)
 	return n < 200 ? 200 : n;
 }
 
+/* Mean speed over the runs, by slots and time. */
+static double mean_omega(const struct crank_learner *l)
+{
+	double slots = 0, time_s = 0;
+	for (size_t i = 0; i < l->teeth->run_n; i++) {
+		const struct tooth_run *r = &l->teeth->run[i];
+		const struct tooth_mark *m = l->teeth->mark + r->first;
+		slots += (double)(m[r->n - 1].slot - m[0].slot);
+		time_s += 1e-6 * (double)(m[r->n - 1].t_us - m[0].t_us);
+	}
+	return time_s > 0 ? TWO_PI * slots / l->wheel.slots / time_s : 0;
+}
+
+/* Does the crank run, from mark i over the next `span` marks? */
+static bool runs_at(const struct crank_learner *l, const struct tooth_mark *mark, size_t i, size_t span,
+                    double slow)
+{
+	double dt = 1e-6 * (double)(mark[i + span].t_us - mark[i].t_us);
+	return TWO_PI * (double)(mark[i + span].slot - mark[i].slot) / l->wheel.slots > slow * dt;
+}
+
+/* Starts and stops are left out: friction turns round there, and teeth may
+ * have passed back and forth. */
+static void trim_slow_ends(const struct crank_learner *l, const struct tooth_mark *mark, size_t *from,
+                           size_t *to)
+{
+	size_t span = l->wheel.slots / 8 + 2;
+	double slow = SLOW_PART * mean_omega(l);
+	while (*from + span < *to && !runs_at(l, mark, *from, span, slow))
+		++*from;
+	while (*to > *from + span && !runs_at(l, mark, *to - 1 - span, span, slow))
+		--*to;
+}
+
 /* The runs whose place on the wheel is known, cut into blocks. */
 static bool list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b)
 {
@@ -228,8 +263,10 @@ static bool list_blocks(const struct crank_learner *l, bool by_pattern, struct b
 		bool anchor = isnan(l->index_rad) && !by_pattern && r == longest;
 		if (f.by == ALIGN_NONE && !anchor)
 			continue;
-		for (size_t from = 0; from < r->n && left > 0; from += size) {
-			size_t n = r->n - from < size ? r->n - from : size;
+		size_t from = 0, to = r->n;
+		trim_slow_ends(l, t->mark + r->first, &from, &to);
+		for (; from < to && left > 0; from += size) {
+			size_t n = to - from < size ? to - from : size;
 			n = n < left ? n : left;
 			left -= n;
 			if (n >= 32 && !add_block(b, &l->wheel, t->mark + r->first + from, n, f.shift))
@@ -361,6 +398,8 @@ static int settle_low_orders(struct crank_learner *l, struct fault *fault)
 {
 	if (solve_whole(l, 0, fault) != 0)
 		return -1;
+	l->free = l->result;
+	torque_scale(&l->torque, &l->free.factor[0], &l->free.factor_sd[0]);
 	bool spanned = l->fast_rad_s > SPAN_MIN * l->slow_rad_s;
 	bool known = l->torque.kind == TORQUE_MEASURED || (l->torque.kind == TORQUE_ASSUMED && spanned);
 	known = known && worst_low_sd(l) < LOW_SD_MAX;
@@ -397,7 +436,7 @@ static int choose_joint_noise(struct crank_learner *l, const struct leg *leg, co
 		best = r.evidence;
 		l->joint =
 		    (struct smooth_noise){edge_sd * sqrt(r.residual), trial.drift_rad2_s4 * r.residual};
-		l->result = r;
+		l->free = r;
 	}
 	pitch_free(sample);
 	return 0;
@@ -423,16 +462,6 @@ static void fit_noise(struct crank_learner *l)
 		l->wheel.drift_rad2_s4 = l->noise.drift_rad2_s4;
 	}
 	free(edge);
-}
-
-static double mean_omega(const struct crank_learner *l)
-{
-	const struct tooth_run *r = longest_run(l->teeth);
-	if (r == NULL)
-		return 0;
-	const struct tooth_mark *m = l->teeth->mark + r->first;
-	double dt = 1e-6 * (double)(m[r->n - 1].t_us - m[0].t_us);
-	return TWO_PI * (double)(m[r->n - 1].slot - m[0].slot) / l->wheel.slots / dt;
 }
 
 /* One round over the first leg: associate, learn the high orders. */
@@ -466,8 +495,8 @@ static int learn_joint(struct crank_learner *l, const struct leg *leg, const str
 	for (unsigned round = 0; round < JOINT_ROUNDS; round++) {
 		if (!fresh_halves(l))
 			return out_of_memory(fault);
-		pitch_guess(l->half[0], &l->result);
-		pitch_guess(l->half[1], &l->result);
+		pitch_guess(l->half[0], &l->free);
+		pitch_guess(l->half[1], &l->free);
 		if (!learn_blocks(l, leg, &l->joint, b))
 			return out_of_memory(fault);
 		if (settle_low_orders(l, fault) != 0)

@@ -8,8 +8,9 @@
 #include <string.h>
 #include <sysexits.h>
 
-#define FLOOR_SD 1e-3  /* rad: an edge is not trusted further while counting */
-#define ANCHOR_STEPS 8 /* intervals in a row that agree: a place to start from */
+#define FLOOR_SD 1e-3      /* rad: an edge is not trusted further while counting */
+#define ANCHOR_STRAY 0.013 /* rad: 0.75 deg */
+#define ANCHOR_STEPS 8     /* intervals in a row that agree: a place to start from */
 
 struct teeth *teeth_new(void)
 {
@@ -107,22 +108,37 @@ static enum tooth_join walk(struct teeth_walk *k, size_t *next)
 	return TOOTH_JOIN_GAP;
 }
 
-/* Do ANCHOR_STEPS intervals from edge i on follow the wheel from slot c on? */
+/* Width of the gap after a slot, the teeth taken as equal; a mean slot is 1. */
+static double mean_width(const struct teeth_walk *k, int64_t slot)
+{
+	if (!k->levels)
+		return 1;
+	bool leading = k->w->level[teeth_place(k->w, k->dir * slot)] != 0;
+	return leading ? 2 * k->duty : 2 * (1 - k->duty);
+}
+
+/* Do ANCHOR_STEPS intervals from edge i on, slot c and following, look like
+ * single teeth at an even speed?  Where on the wheel they are is not known yet,
+ * so each tooth may stray by a usual pitch error. */
 static bool anchors_at(const struct teeth_walk *k, size_t i, int64_t c)
 {
-	double before = 0, loose = k->w->slots < 12 ? 1.5 : 1.3;
+	const size_t half = ANCHOR_STEPS / 2;
+	double pass = ANCHOR_STRAY / k->pitch;
+	double most = fmin(k->w->slots < 12 ? 1.5 : 1.3 + pass, 1.7);
+	double span = teeth_walk_t(k, i + ANCHOR_STEPS) - teeth_walk_t(k, i);
+	double mean = span / (double)ANCHOR_STEPS;
 	for (size_t j = 0; j <= ANCHOR_STEPS; j++) {
 		if (!teeth_walk_fits(k, i + j, c + (int64_t)j))
 			return false;
 		if (j == 0)
 			continue;
-		double width = teeth_walk_angle(k, c + (int64_t)j) - teeth_walk_angle(k, c + (int64_t)j - 1);
-		double slow = (teeth_walk_t(k, i + j) - teeth_walk_t(k, i + j - 1)) / width;
-		if (j > 1 && (slow > before * loose || slow * loose < before))
+		double dt = teeth_walk_t(k, i + j) - teeth_walk_t(k, i + j - 1);
+		double slow = dt / mean_width(k, c + (int64_t)j - 1);
+		if (slow > most * mean || slow * most < mean)
 			return false;
-		before = slow;
 	}
-	return true;
+	double first = teeth_walk_t(k, i + half) - teeth_walk_t(k, i), rest = span - first;
+	return first < most * rest && rest < most * first;
 }
 
 /* First slot from `near` on whose level is edge i's. */
@@ -268,6 +284,16 @@ static enum tooth_join joined(const struct teeth *t, enum tooth_join end_before,
 	return skipped > 1 ? TOOTH_JOIN_UNSURE : end_before;
 }
 
+/* Both edges: mean part of a pitch for which the level is high. */
+static double duty_of(const struct wheel *w)
+{
+	double high = 0;
+	for (unsigned i = 0; i < w->slots; i++)
+		if (w->level[i] != 0)
+			high += teeth_angle_rad(w, (int64_t)i + 1) - w->angle_rad[i];
+	return high / 6.283185307179586477;
+}
+
 static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w, enum engine_edges edges)
 {
 	int across = (int)fmax(2, fmin(7, 0.3 * w->teeth));
@@ -275,9 +301,10 @@ static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w,
 	return (struct teeth_walk){
 	    .w = w,
 	    .levels = edges == EDGES_BOTH,
-	    .edge_sd = fmin(hypot(w->edge_sd_rad, FLOOR_SD), 0.06 * pitch),
+	    .edge_sd = fmin(hypot(w->edge_sd_rad, FLOOR_SD), 0.2 * pitch),
 	    .drift = w->drift_rad2_s4,
 	    .pitch = pitch,
+	    .duty = duty_of(w),
 	    .gap_slots = across * (int)(w->slots / w->teeth),
 	    .t_s = t->t_s,
 	    .level = t->level,

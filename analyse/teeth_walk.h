@@ -25,6 +25,7 @@ struct teeth_walk {
 	bool levels;    /* both edges: the level must be the slot's */
 	double edge_sd; /* rad */
 	double drift;   /* rad2/s4 per rad; 0 = not known */
+	double duty;    /* both edges: high part of a pitch */
 	double pitch;   /* mean slot width, rad */
 	int gap_slots;  /* never count across more than this */
 	struct teeth_pick *pick;

@@ -32,9 +32,9 @@ enum measured_column {                 /* order of the columns */
 #define PRIOR_VISCOUS 1.0  /* 1/s */
 #define PRIOR_ASSUMED 40.0 /* rad/s2 */
 
-static void set_priors(struct torque *t)
+static void set_priors(struct torque *t, double inverse_j)
 {
-	double *sd = t->prior_sd, inverse_j = TYPICAL_INVERSE_J;
+	double *sd = t->prior_sd;
 	sd[COLUMN_VISCOUS] = PRIOR_VISCOUS;
 	if (t->kind == TORQUE_ASSUMED) {
 		for (unsigned i = COLUMN_VISCOUS + 1; i < t->columns; i++)
@@ -46,6 +46,12 @@ static void set_priors(struct torque *t)
 	sd[COLUMN_FRICTION] = PRIOR_FRICTION * inverse_j;
 	sd[COLUMN_COS] = sd[COLUMN_SIN] = PRIOR_UNBALANCE_KG * 9.81 * t->mech.r_m * inverse_j;
 	sd[COLUMN_PISTON] = PRIOR_PISTON_KG * inverse_j;
+}
+
+void torque_scale(struct torque *t, const double *factor, const double *factor_sd)
+{
+	if (t->kind == TORQUE_MEASURED)
+		set_priors(t, fmin(fabs(factor[COLUMN_GAS]) + 2 * factor_sd[COLUMN_GAS], PRIOR_INVERSE_J));
 }
 
 struct torque torque_of(const struct engine *e, bool angle_known)
@@ -62,7 +68,7 @@ struct torque torque_of(const struct engine *e, bool angle_known)
 		t.kind = TORQUE_MEASURED;
 		t.columns = COLUMNS_MEASURED;
 	}
-	set_priors(&t);
+	set_priors(&t, TYPICAL_INVERSE_J);
 	return t;
 }
 

@@ -26,6 +26,10 @@ struct torque { /* what the columns are */
  * for a single-acting engine) and the crank angle is known, else assumed. */
 struct torque torque_of(const struct engine *e, bool angle_known);
 
+/* Gravity, friction and so on count for less the greater the moment of inertia:
+ * their prior follows what has been found for the gas torque's factor. */
+void torque_scale(struct torque *t, const double *factor, const double *factor_sd);
+
 struct torque_push { /* by a column of factor 1, between two edges */
 	double rad, rad_s;
 	double sum_rad_s; /* working value */

@@ -277,13 +277,13 @@ static int run(struct recording *r, struct fault *fault)
 {
 	/* Best effort: memory that is never swapped needs no disk to be reached. */
 	(void)mlockall(MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT);
+	say_start(r); /* before the threads: the receiver owns the port's name from then on */
 	status_set(&r->status.receiver_tick_us, clock_mono_us());
 	if (start_thread(&r->writer_thread, recorder_run, &r->recorder, fault) != 0 ||
 	    start_thread(&r->receiver_thread, receiver_run, &r->receiver, fault) != 0)
 		return -1;
 	(void)sd_watchdog_enabled(0, &r->watch.watchdog_us);
 	sd_notify(0, "READY=1");
-	say_start(r);
 	if (watch_run(&r->watch) == WATCH_STUCK) {
 		log_say(r->log, LOG_PLAIN, LOG_LEVEL_ERROR,
 		        "%s: the disk does not answer; ending with %lld records unwritten", r->options.into,

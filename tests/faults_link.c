@@ -159,6 +159,8 @@ static void replug(struct plug *p, unsigned n, struct logd_result *r)
 	unsigned before = open_descriptors(p->daemon.pid);
 	for (unsigned i = 0; i < n; i++)
 		cycle(p, i, r);
+	for (unsigned i = 0; i < 50 && open_descriptors(p->daemon.pid) != before; i++)
+		logd_rig_sleep_us(CLOCK_SECOND_US / 50); /* an answer to us may still be on its way */
 	if (open_descriptors(p->daemon.pid) != before)
 		logd_result_fail(r, "%u descriptors open, %u before", open_descriptors(p->daemon.pid),
 		                 before);

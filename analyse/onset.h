@@ -98,8 +98,9 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
  * p0 and time of the other passage.  `value[i]` starts and ends as the parameters of window i (the shared
  * ones are made equal); `use[i]` false leaves a window out.  The prior acts on the shared
  * parameters, on t50 and on the other passage's time.  Returns the objective (minus twice the log posterior),
- * and the shared parameters' sds in `sd`. */
+ * and in `t50_common_s` the sd that all t50 have in common because the shared parameters are not known
+ * exactly. */
 double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
-                   double (*value)[ONSET_PARAMETERS], const bool *use, double sd[ONSET_PARAMETERS]);
+                   double (*value)[ONSET_PARAMETERS], const bool *use, double *t50_common_s);
 
 #endif

@@ -339,8 +339,9 @@ static double take_best(const struct onset_window *w, const struct onset_prior *
 	return before - *sum;
 }
 
-/* Over all local parameters; leaves t50's standard deviation in *sd. */
-static void climb(const struct onset_window *w, const struct onset_prior *prior, struct point *at, double *sd)
+/* Over all local parameters; leaves t50's standard deviation in *sd and returns the objective. */
+static double climb(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
+                    double *sd)
 {
 	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], sum;
 	residuals(w, &at->value, 1, &at->residual);
@@ -361,6 +362,7 @@ static void climb(const struct onset_window *w, const struct onset_prior *prior,
 			break;
 	}
 	normal_matrix(at, prior, 1, at->a);
+	return sum;
 }
 
 /* --- the profile over t50 ------------------------------------------------------------ */
@@ -427,10 +429,44 @@ static double evidence(const struct onset_prior *prior, double best, double sd_s
 	return best + 2 * log(fmax(width / (sqrt(2 * M_PI) * fmax(sd_s, 1e-5)), 1));
 }
 
+/* Climbs from here, too, and keeps the better of the two. */
+static void climb_also(const struct onset_window *w, const struct onset_prior *prior, double t50_s,
+                       struct point *at, double *sum, double *sd)
+{
+	struct point other;
+	double other_sd;
+	start_at(w, prior, t50_s, &other);
+	double other_sum = climb(w, prior, &other, &other_sd);
+	if (other_sum >= *sum)
+		return;
+	*at = other;
+	*sum = other_sum;
+	*sd = other_sd;
+}
+
+/* From the lowest point of the scan; also from where the prior puts the event and from a second
+ * valley, if they are elsewhere: what overlaps may hide the right one. */
+static void find_best(const struct onset_window *w, const struct onset_prior *prior, const struct scan *s,
+                      struct point *at, double *sd)
+{
+	const double near_s = 3e-3, hopeless = 40;
+	at->value[ONSET_T50] = s->t_s[s->best];
+	double sum = climb(w, prior, at, sd), expected = prior->mean[ONSET_T50];
+	if (fabs(at->value[ONSET_T50] - expected) > near_s && expected > prior->earliest_s &&
+	    expected < prior->latest_s)
+		climb_also(w, prior, expected, at, &sum, sd);
+	for (size_t i = 1; i + 1 < s->n; i++) {
+		bool valley = s->sum[i] <= s->sum[i - 1] && s->sum[i] < s->sum[i + 1];
+		if (valley && i != s->best && s->sum[i] < s->sum[s->best] + hopeless &&
+		    fabs(s->t_s[i] - expected) > near_s)
+			climb_also(w, prior, s->t_s[i], at, &sum, sd);
+	}
+}
+
 bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, struct onset_result *out)
 {
 	struct point at, other;
-	struct scan scan;
+	struct scan scan = {.n = 0};
 	double sd;
 	memset(out, 0, sizeof(*out));
 	if (w->n < 5 || w->cells < 4 || !(prior->latest_s > prior->earliest_s))
@@ -441,8 +477,7 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 	look_at_rest(w, prior, &at);
 	out->expected = expected_misfit(&at, &other);
 	scan_over(w, prior, &at, &scan);
-	at.value[ONSET_T50] = scan.t_s[scan.best];
-	climb(w, prior, &at, &sd);
+	find_best(w, prior, &scan, &at, &sd);
 	memcpy(out->value, at.value, sizeof(at.value));
 	out->misfit = posterior(w, prior, &at, sd, out);
 	out->unimodal = one_peak(&scan, out->t50_s, out->sd_s, out->misfit);

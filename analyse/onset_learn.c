@@ -271,8 +271,33 @@ static bool improve(struct learning *l, const struct block *block, double *step,
 	return false;
 }
 
+/* How the shared parameters' doubt moves the t50 of the windows, on average. */
+static double common_sd(const struct learning *l, const struct block *block, const double *inverse)
+{
+	double slope[SHARED] = {0}, part[OWN], n = 0, variance = 0;
+	for (size_t i = 0; i < l->n; i++) {
+		if (!l->use[i])
+			continue;
+		for (int j = 0; j < SHARED; j++) {
+			eliminated(&block[i], j, part);
+			slope[j] -= part[ONSET_T50];
+		}
+		n++;
+	}
+	for (int j = 0; j < SHARED; j++)
+		for (int k = 0; k < SHARED; k++)
+			variance += slope[j] * slope[k] * inverse[j * SPD_MAX + k];
+	return n > 0 ? sqrt(fmax(variance, 0)) / n : 0;
+}
+
+static void share(struct learning *l)
+{
+	for (size_t i = 0; i < l->n; i++)
+		memcpy(l->value[i] + OWN, l->shared + OWN, sizeof(double) * SHARED);
+}
+
 double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
-                   double (*value)[ONSET_PARAMETERS], const bool *use, double sd[ONSET_PARAMETERS])
+                   double (*value)[ONSET_PARAMETERS], const bool *use, double *t50_common_s)
 {
 	struct learning l = {
 	    .w = w, .n = n < BLOCKS_MAX ? n : BLOCKS_MAX, .prior = prior, .use = use, .value = value};
@@ -281,20 +306,18 @@ double onset_learn(const struct onset_window *w, size_t n, const struct onset_pr
 	for (size_t i = 0; i < l.n; i++)
 		if (use[i])
 			memcpy(l.shared, value[i], sizeof(l.shared));
-	for (size_t i = 0; i < l.n; i++)
-		memcpy(value[i] + OWN, l.shared + OWN, sizeof(double) * SHARED);
+	share(&l);
 	double sum = total(&l);
+	*t50_common_s = 0;
 	for (int round = 0; round < 12; round++) {
 		double before = sum;
 		if (!gather(&l, block, s, right) || !spd_solve(s, right, SHARED, step))
 			break;
 		if (spd_inverse(s, SHARED, inverse))
-			for (int j = 0; j < SHARED; j++)
-				sd[j + OWN] = sqrt(inverse[j * SPD_MAX + j]);
+			*t50_common_s = common_sd(&l, block, inverse);
 		if (!improve(&l, block, step, &sum) || before - sum < 0.05)
 			break;
 	}
-	for (size_t i = 0; i < l.n; i++)
-		memcpy(value[i] + OWN, l.shared + OWN, sizeof(double) * SHARED);
+	share(&l);
 	return sum;
 }

@@ -133,6 +133,11 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 	return stayed && r->expected > CLEAR ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
 }
 
+double valve_common_sd_s(const struct valve_events *v, enum engine_end end, enum valve_event_kind kind)
+{
+	return hypot(v->group[end][kind].common_sd_s, v->lag_sd_s[end]);
+}
+
 /* Event time by the gas balance; a second, longer look when the first shows no event. */
 static void time_event(const struct valve_events *v, const struct leg *leg, const struct crank *c,
                        enum onset_passage passage, struct transition *t, struct valve_event *e)
@@ -141,6 +146,7 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 	struct onset_result r = {0};
 	struct onset_window *w = v->window;
 	enum engine_end end = (enum engine_end)e->end;
+	enum valve_event_kind kind = (enum valve_event_kind)e->event;
 	e->cls = EVENT_CLASS_C;
 	for (int look = 0; look < 2; look++) {
 		if (!valve_window(v, leg, c, end, passage, t, look * 30e-3, w, &prior) ||
@@ -159,7 +165,7 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 	t->found = true;
 	e->event_t_us = t->t50_us;
 	e->delay_s = r.t50_s;
-	e->sd_s = fmax(r.sd_s, FLOOR_S);
+	e->sd_s = fmax(hypot(r.sd_s, valve_common_sd_s(v, end, kind)), FLOOR_S);
 }
 
 /* The true angle of the event; in a flagged stretch it is not counted. */
@@ -287,9 +293,12 @@ size_t valve_events_finish(struct valve_events *v, struct valve_event_summary *o
 {
 	size_t n = 0;
 	for (size_t i = 0; i < v->tally.n; i++) {
-		if (valve_tally_summary(&v->tally.group[i], &out[n]) != 0)
+		const struct valve_tally_group *g = &v->tally.group[i];
+		double common =
+		    valve_common_sd_s(v, (enum engine_end)g->end, (enum valve_event_kind)g->event);
+		if (valve_tally_summary(g, common, &out[n]) != 0)
 			continue;
-		valve_summary_words(&v->engine, &v->tally.group[i], &out[n]);
+		valve_summary_words(&v->engine, &out[n]);
 		n++;
 	}
 	qsort(out, n, sizeof(*out), by_valve_end_event);

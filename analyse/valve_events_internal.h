@@ -13,6 +13,7 @@
 struct group {
 	bool learned;
 	unsigned learned_from;          /* windows */
+	double common_sd_s;             /* what all t50 may be off by together, lag apart */
 	double delay_s, scale_s;        /* of t50 after the command: where to look */
 	double spread_s;                /* scatter of t50 - command, sd */
 	double value[ONSET_PARAMETERS]; /* K, n, ramp, b in force */
@@ -55,7 +56,7 @@ struct valve_events {
 	int channel[END_COUNT]; /* sensor, -1 = none */
 	int supply_channel;     /* -1 = none */
 	struct group group[END_COUNT][EVENT_KINDS];
-	double lag_s[END_COUNT];
+	double lag_s[END_COUNT], lag_sd_s[END_COUNT];
 	double supply_pa[END_COUNT]; /* taken where no sensor shows it; NAN */
 	struct chamber chamber[END_COUNT];
 	float *supply_smooth; /* of the leg at hand, beside its supply series */
@@ -102,6 +103,10 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 
 /* Puts what was learned into v->gas. */
 void valve_gas_model(struct valve_events *v);
+
+/* What the event times of one kind may be off by all together: sd from what was
+ * learned and from the sensor's lag. */
+double valve_common_sd_s(const struct valve_events *v, enum engine_end end, enum valve_event_kind kind);
 
 /* Learned flow of the passage that does not move, m3/s. */
 double valve_other_k(const struct valve_events *v, enum engine_end end, enum onset_passage other);

@@ -87,12 +87,12 @@ static void first_look(const struct onset_prior *prior, struct batch *b)
 {
 	static const double flow_m3_s[SIZES] = {0.5e-3, 1.5e-3, 4e-3, 10e-3};
 	struct start start[SIZES];
-	double best = INFINITY, sd[ONSET_PARAMETERS] = {0};
+	double best = INFINITY, common;
 	for (int k = 0; k < SIZES; k++)
 		look_with(flow_m3_s[k], b, &start[k]);
 	take_seen(start, b);
 	for (int k = 0; k < SIZES; k++) {
-		double sum = onset_learn(b->window, b->n, prior, start[k].value, b->use, sd);
+		double sum = onset_learn(b->window, b->n, prior, start[k].value, b->use, &common);
 		if (sum < best) {
 			best = sum;
 			memcpy(b->value, start[k].value, sizeof(b->value));
@@ -180,22 +180,22 @@ static void wide_prior(const struct group *other_way, const struct batch *b, str
 }
 
 /* Learns one kind from its batch; `first` when nothing is known of it. */
-static double learn_group(struct group *g, const struct group *other_way, struct batch *b, bool first)
+static void learn_group(struct group *g, const struct group *other_way, struct batch *b, bool first)
 {
 	struct onset_prior prior;
-	double sd[ONSET_PARAMETERS] = {0};
+	double common;
 	wide_prior(other_way, b, &prior);
 	if (first)
 		first_look(&prior, b);
 	else
 		look_again(g, b);
 	if (used(b) < 3)
-		return 0;
-	onset_learn(b->window, b->n, &prior, b->value, b->use, sd);
+		return;
+	onset_learn(b->window, b->n, &prior, b->value, b->use, &common);
 	double misfit = leave_out_strays(b);
 	if (used(b) < 3)
-		return 0;
-	double sum = onset_learn(b->window, b->n, &prior, b->value, b->use, sd);
+		return;
+	onset_learn(b->window, b->n, &prior, b->value, b->use, &g->common_sd_s);
 	for (size_t i = 0; i < b->n; i++)
 		if (b->use[i])
 			memcpy(g->value + ONSET_K, b->value[i] + ONSET_K,
@@ -206,7 +206,6 @@ static double learn_group(struct group *g, const struct group *other_way, struct
 	take_delay(g, b);
 	g->learned = true;
 	g->learned_from = (unsigned)used(b);
-	return sum;
 }
 
 /* The other passage of a window as its own batch now describes it. */
@@ -226,7 +225,7 @@ static void follow_other(const struct batch *kinds, double shift_s, struct onset
 /* Misfit of all kinds of one end together, as a function of the sensor's lag. */
 static double misfit_with_lag(struct valve_events *v, enum engine_end end, double lag_s)
 {
-	double sum = 0, sd[ONSET_PARAMETERS];
+	double sum = 0, common;
 	for (int k = 0; k < EVENT_KINDS; k++) {
 		struct batch *b = &v->batch[end][k];
 		struct onset_prior prior;
@@ -239,7 +238,7 @@ static double misfit_with_lag(struct valve_events *v, enum engine_end end, doubl
 			b->window[i].lag_s = lag_s;
 			follow_other(v->batch[end], shift, &b->window[i]);
 		}
-		sum += onset_learn(b->window, b->n, &prior, b->value, b->use, sd);
+		sum += onset_learn(b->window, b->n, &prior, b->value, b->use, &common);
 	}
 	return sum;
 }
@@ -267,22 +266,39 @@ static void lag_curve_add(struct lag_curve *c, double sum)
 	c->n++;
 }
 
-/* Lag at the lowest point, and the misfit there.  0 unless a lag explains clearly more. */
-static double lag_of_curve(const struct lag_curve *c)
+struct lag {
+	double lag_s, sd_s;
+};
+
+#define LAG_MODEL_SD_S 0.15e-3 /* rehearsed rides: a lag of 0.5 ms came out as 0.2..0.5 */
+
+/* Lag at the lowest point and how surely it is known. */
+static struct lag lag_of_curve(const struct lag_curve *c)
 {
-	const double enough = 3;
 	size_t middle = c->best == 0 ? 1 : c->best;
-	if (c->n < 3 || c->best + 1 >= c->n || c->sum[0] - c->sum[c->best] < enough)
-		return 0;
-	double vertex = parabola_vertex(c->sum[middle - 1], c->sum[middle], c->sum[middle + 1]);
-	return fmax(((double)middle + vertex) * LAG_STEP_S, 0);
+	if (c->n < 3 || c->best + 1 >= c->n)
+		return (struct lag){0, LAG_STEP_S};
+	const double *around = c->sum + middle - 1;
+	double vertex = parabola_vertex(around[0], around[1], around[2]);
+	double bend = fmax(around[0] - 2 * around[1] + around[2], 0.5);
+	double sd_s = hypot(LAG_STEP_S * sqrt(2 / bend), LAG_MODEL_SD_S);
+	return (struct lag){fmax(((double)middle + vertex) * LAG_STEP_S, 0), sd_s};
 }
 
-static void set_lag(struct valve_events *v, enum engine_end end, double lag_s)
+/* Sensors answer within some tenths of a millisecond, a hose adds to it (judgement): misfit of a lag
+ * before anything is measured. */
+static double lag_prior(double lag_s)
+{
+	double off = (lag_s - 0.4e-3) / 0.6e-3;
+	return off * off;
+}
+
+static void set_lag(struct valve_events *v, enum engine_end end, struct lag lag)
 {
 	for (int k = 0; k < EVENT_KINDS; k++)
-		v->group[end][k].delay_s += v->lag_s[end] - lag_s;
-	v->lag_s[end] = lag_s;
+		v->group[end][k].delay_s += v->lag_s[end] - lag.lag_s;
+	v->lag_s[end] = lag.lag_s;
+	v->lag_sd_s[end] = lag.sd_s;
 }
 
 /* The lag at which all kinds together fit best: a valve's ramp and a lag blur one opening alike, but not
@@ -296,10 +312,10 @@ static void learn_lag(struct valve_events *v)
 		double lag_s = (double)both.n * LAG_STEP_S, sum = 0;
 		for (int end = 0; end < END_COUNT; end++) {
 			double misfit = misfit_with_lag(v, (enum engine_end)end, lag_s);
-			lag_curve_add(&one[end], misfit);
+			lag_curve_add(&one[end], misfit + lag_prior(lag_s));
 			sum += misfit;
 		}
-		lag_curve_add(&both, sum);
+		lag_curve_add(&both, sum + lag_prior(lag_s));
 	}
 	double alike = both.sum[both.best], own = one[0].sum[one[0].best] + one[1].sum[one[1].best];
 	for (int end = 0; end < END_COUNT; end++)

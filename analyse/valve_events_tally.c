@@ -228,7 +228,15 @@ static int controller_part(const struct valve_tally_group *g, struct column *c,
 	return 0;
 }
 
-int valve_tally_summary(const struct valve_tally_group *g, struct valve_event_summary *out)
+/* Adds a doubt that does not average out. */
+static void widen(double ci95[2], double middle, double sd)
+{
+	ci95[0] = middle - hypot(middle - ci95[0], 1.96 * sd);
+	ci95[1] = middle + hypot(ci95[1] - middle, 1.96 * sd);
+}
+
+int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
+                        struct valve_event_summary *out)
 {
 	size_t room = g->n ? g->n : 1;
 	struct column c = {.x = malloc(sizeof(double) * 2 * room), .turn = malloc(sizeof(int64_t) * room)};
@@ -247,6 +255,8 @@ int valve_tally_summary(const struct valve_tally_group *g, struct valve_event_su
 		             ? -1
 		             : 0;
 	}
+	widen(out->delay_ci95_s, out->delay_s, common_sd_s);
+	widen(out->error_ci95_rad, out->error_rad, common_sd_s * fabs(out->speed_rad_s));
 	free(c.x);
 	free(c.turn);
 	return status;

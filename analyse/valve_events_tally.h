@@ -36,11 +36,12 @@ struct valve_tally { /* zero-initialise */
 int valve_tally_add(struct valve_tally *t, const struct valve_event *e);
 void valve_tally_free(struct valve_tally *t);
 
-/* Numbers of one group; verdict and words left empty.  0 or -1 (memory). */
-int valve_tally_summary(const struct valve_tally_group *g, struct valve_event_summary *out);
+/* Numbers of one group; verdict and words left empty.  `common_sd_s`: what all its
+ * event times may be off by together; it widens the intervals.  0 or -1 (memory). */
+int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
+                        struct valve_event_summary *out);
 
 /* Verdict and words of a summary. */
-void valve_summary_words(const struct engine *e, const struct valve_tally_group *g,
-                         struct valve_event_summary *s);
+void valve_summary_words(const struct engine *e, struct valve_event_summary *s);
 
 #endif

@@ -103,10 +103,8 @@ static void say_unknown(const struct engine *e, struct valve_event_summary *s)
 		    unit_deg(s->firing_error_rad));
 }
 
-void valve_summary_words(const struct engine *e, const struct valve_tally_group *g,
-                         struct valve_event_summary *s)
+void valve_summary_words(const struct engine *e, struct valve_event_summary *s)
 {
-	(void)g;
 	snprintf(s->verdict, sizeof(s->verdict), "%s", verdict_of(s));
 	s->words[0] = '\0';
 	say(s, "%s %s", engine_end_name((enum engine_end)s->end),

@@ -35,8 +35,9 @@ static void emit(struct trammel_send *s, uint8_t b)
 static void emit_varint(struct trammel_send *s, uint32_t v)
 {
 	while (v > 0x7f) {
-		emit(s, (uint8_t)(v | 0x80));
-		v >>= 7;
+		uint8_t low = (uint8_t)v;
+		emit(s, low | 0x80);
+		v = (v >> 8) << 1 | low >> 7; /* v >> 7, by whole bytes: small processors shift slowly */
 	}
 	emit(s, (uint8_t)v);
 }
@@ -296,57 +297,57 @@ static uint16_t crc_step(uint16_t crc, uint8_t b)
 	return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)(x << 12) ^ (uint16_t)(x << 5) ^ x);
 }
 
-static void begin_seal(struct trammel_send *s)
+/* Up to `n` bytes of the frame that is being sealed: its content, then the
+ * check of all content.  COBS in place: a zero's place takes the distance to the
+ * next one.  State stays in registers for the run of it. */
+static uint8_t *seal_bytes(struct trammel_send *s, uint8_t *at, uint8_t n)
 {
-	s->left = *s->at;
-	s->code = s->at;
-	s->run = 1;
-	s->crc = 0xffff;
-	s->at = behind(s, s->at);
-}
-
-/* The frame's next byte: content, then the check of all content. */
-static uint8_t next_byte(struct trammel_send *s)
-{
-	uint8_t b = *s->at;
-	if (s->left > CHECK)
-		s->crc = crc_step(s->crc, b);
-	else
-		b = (uint8_t)(s->left == CHECK ? s->crc : s->crc >> 8);
-	s->left--;
-	return b;
-}
-
-/* COBS in place: a zero's place takes the distance to the next one. */
-static void seal_byte(struct trammel_send *s)
-{
-	uint8_t b = next_byte(s);
-	*s->at = b;
-	if (b == 0) {
-		*s->code = s->run;
-		s->code = s->at;
-		s->run = 0;
+	uint8_t left = s->left, run = s->run;
+	uint16_t crc = s->crc;
+	const uint8_t *end = s->end;
+	for (; n > 0; n--) {
+		uint8_t b = *at;
+		if (left > CHECK)
+			crc = crc_step(crc, b);
+		else
+			b = (uint8_t)(left == CHECK ? crc : crc >> 8);
+		*at = b;
+		if (b == 0) {
+			*s->code = run;
+			s->code = at;
+			run = 0;
+		}
+		run++;
+		left--;
+		if (++at == end)
+			at = s->buffer;
 	}
-	s->run++;
-	s->at = behind(s, s->at);
+	s->left = left;
+	s->run = run;
+	s->crc = crc;
+	return at;
 }
 
-static void end_seal(struct trammel_send *s)
-{
-	*s->code = s->run;
-	s->at = behind(s, s->at); /* the zero that close_frame wrote */
-	s->sealed = s->at;
-}
-
+/* Goes on with the frame at hand, or begins the next. */
 static void seal(struct trammel_send *s, const uint8_t *closed)
 {
-	for (uint8_t i = 0; i < TRAMMEL_SEND_SLICE && s->at != closed; i++) {
-		if (s->left == 0)
-			begin_seal(s);
-		seal_byte(s);
-		if (s->left == 0)
-			end_seal(s);
+	uint8_t *at = s->at;
+	if (at == closed)
+		return;
+	if (s->left == 0) {
+		s->left = *at;
+		s->code = at;
+		s->run = 1;
+		s->crc = 0xffff;
+		at = behind(s, at);
 	}
+	at = seal_bytes(s, at, s->left < TRAMMEL_SEND_SLICE ? s->left : TRAMMEL_SEND_SLICE);
+	if (s->left == 0) {
+		*s->code = s->run;
+		at = behind(s, at); /* the zero that close_frame wrote */
+		s->sealed = at;
+	}
+	s->at = at;
 }
 
 /* --- public: taking out --- */

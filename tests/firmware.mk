@@ -1,0 +1,39 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+# The controller, its size, and its rig in the emulator.  Included by the Makefile;
+# needs the packages of tests/deps-firmware.sh (make deps-firmware).
+
+AVR_CC     ?= avr-gcc
+AVR_SIZE   ?= avr-size
+ARM_CC     ?= arm-none-eabi-gcc
+AVR_MCU    ?= atmega328p
+FIRMWARE_WARN := -Wall -Wextra -Wconversion -pedantic
+# TIMING=FILE.h builds the controller with a header of `trammel plan --header`.
+TIMING     ?= firmware/controller/timing_default.h
+CONTROLLER := $(BUILD)/firmware/controller.elf
+CONTROLLER_SRC := $(wildcard firmware/controller/*.c firmware/controller/*.S) firmware/trammel_send.c
+CONTROLLER_DEP := $(wildcard firmware/controller/*.h firmware/*.h)
+
+.PHONY: deps-firmware firmware firmware-size firmware-lint firmware-check firmware-measure loop
+deps-firmware:
+	sh tests/deps-firmware.sh
+
+AVR_FLAGS := -mmcu=$(AVR_MCU) -DF_CPU=16000000UL -std=gnu99 -O2 $(FIRMWARE_WARN) -Wno-pedantic \
+	-ffunction-sections -fdata-sections -Wl,--gc-sections
+
+firmware: $(CONTROLLER)
+	$(AVR_SIZE) $<
+$(BUILD)/firmware/%.elf: $(CONTROLLER_SRC) $(CONTROLLER_DEP) $(TIMING)
+	@mkdir -p $(@D)
+	$(AVR_CC) $(AVR_FLAGS) -DTIMING_HEADER='"$(abspath $(TIMING))"' $(CONTROLLER_FLAGS) $(CONTROLLER_SRC) -o $@
+
+# The sender as anyone would compile it: C99, no warning, on three machines.
+firmware-lint:
+	@mkdir -p $(BUILD)/firmware
+	for cc in "$(CC)" "$(AVR_CC) -mmcu=$(AVR_MCU) -Os" "$(ARM_CC) -mcpu=cortex-m0plus -mthumb -Os"; do \
+		$$cc -std=c99 $(FIRMWARE_WARN) -Werror -c firmware/trammel_send.c -o $(BUILD)/firmware/lint.o && \
+		$$cc -std=c99 $(FIRMWARE_WARN) -Werror -Wno-unused-function -x c -c firmware/trammel_print.h \
+			-o $(BUILD)/firmware/lint.o || exit 1; done
+
+# Goals: 2048 bytes of flash; 128 bytes of RAM beside the buffer.
+firmware-size:
+	sh tests/firmware-size.sh $(BUILD) "$(AVR_CC)" "$(AVR_SIZE)" "$(ARM_CC)"

@@ -5,6 +5,7 @@
 #include "logd/gaps.h"
 #include "logd/outfile.h"
 #include "logd/ride.h"
+#include "logd/retention.h"
 #include "logd/shelf.h"
 #include "logd/tail.h"
 
@@ -27,7 +28,6 @@
 #define PAUSE_US 50000
 #define CLOSE_TRIES 10 /* with PAUSE_US between them: half of the second that ending may take */
 #define STALE_FILES 3
-#define ROOM_LOOK_US CLOCK_SECOND_US
 #define FIRST_FIT_BYTES ((int64_t)64 * 1024)
 
 struct store {
@@ -37,6 +37,7 @@ struct store {
 	const atomic_bool *stop;
 
 	struct shelf shelf;
+	struct retention retention;
 	struct segment_writer *writer;
 	struct tail *tail;
 	size_t handed; /* of the tail's records, how many the segment writer has been given */
@@ -51,7 +52,7 @@ struct store {
 	bool rotate_wanted;
 	uint32_t last_t_us; /* of the newest record */
 
-	int64_t write_us, sync_us, rotate_us, retry_us, room_us; /* deadlines */
+	int64_t write_us, sync_us, rotate_us, retry_us; /* deadlines */
 	uint8_t block[SEGMENT_BLOCK_MAX];
 };
 
@@ -68,6 +69,14 @@ struct store *store_new(const struct store_config *config, struct status *status
 	s->log = log;
 	s->stop = stop;
 	s->shelf.fd = -1;
+	s->retention = (struct retention){
+	    .shelf = &s->shelf,
+	    .keep_bytes = config->keep_bytes,
+	    .keep_free_bytes = config->keep_free_bytes,
+	    .keep_free_fraction = config->keep_free_fraction,
+	    .status = status,
+	    .log = log,
+	};
 	outfile_none(&s->out);
 	for (unsigned i = 0; i < STALE_FILES; i++)
 		outfile_none(&s->stale[i]);
@@ -182,65 +191,6 @@ static void fail(struct store *s, const char *what, int error)
 	publish(s);
 }
 
-/* --- room --- */
-
-static int64_t floor_bytes(const struct store *s, int64_t all)
-{
-	int64_t by_fraction = (int64_t)(s->config.keep_free_fraction * (double)all);
-	return s->config.keep_free_bytes > by_fraction ? s->config.keep_free_bytes : by_fraction;
-}
-
-/* Bytes that must go before `more` can be written; also the free space that remains. */
-static int64_t surplus(struct store *s, int64_t more, bool *below_floor)
-{
-	int64_t over = s->config.keep_bytes > 0 ? s->shelf.bytes + more - s->config.keep_bytes : 0;
-	int64_t bytes_free, all;
-	*below_floor = false;
-	if (s->config.keep_free_bytes <= 0 && s->config.keep_free_fraction <= 0)
-		return over;
-	if (shelf_space(&s->shelf, &bytes_free, &all) != 0)
-		return over;
-	int64_t missing = floor_bytes(s, all) + more - bytes_free;
-	*below_floor = missing > 0;
-	return missing > over ? missing : over;
-}
-
-static int64_t drop(struct store *s)
-{
-	int64_t freed = shelf_drop_oldest(&s->shelf);
-	if (freed > 0)
-		status_add(&s->status->segments_deleted, 1);
-	else if (freed < 0)
-		log_say(s->log, LOG_RETENTION, LOG_LEVEL_WARNING, "%s: cannot delete an old segment: %s",
-		        s->config.directory, strerror(errno));
-	return freed;
-}
-
-/* Makes room for `more` bytes by deleting the oldest rides.  0, or -1 with errno
- * ENOSPC when the floor of free space cannot be kept.  The cap gives way to the
- * newest ride, loudly: losing the ride one came for would be the worse surprise. */
-static int make_room(struct store *s, int64_t more)
-{
-	bool below_floor;
-	int64_t over = surplus(s, more, &below_floor);
-	if (over <= 0)
-		return 0;
-	int64_t now = clock_mono_us();
-	if (now >= s->room_us) {
-		int64_t freed;
-		while (over > 0 && (freed = drop(s)) > 0)
-			over -= freed;
-		if (over > 0)
-			s->room_us = now + ROOM_LOOK_US;
-	}
-	if (over > 0 && !below_floor)
-		log_say(s->log, LOG_RETENTION, LOG_LEVEL_WARNING,
-		        "%s: the newest ride alone is larger than --keep; it is kept whole",
-		        s->config.directory);
-	errno = ENOSPC;
-	return over > 0 && below_floor ? -1 : 0;
-}
-
 /* --- writing --- */
 
 static int write_out(struct store *s)
@@ -248,7 +198,7 @@ static int write_out(struct store *s)
 	size_t n = s->out.used;
 	if (n == 0)
 		return 0;
-	if (make_room(s, (int64_t)n) != 0) {
+	if (retention_make_room(&s->retention, (int64_t)n) != 0) {
 		fail(s, "less free space than --keep-free asks for", errno);
 		return -1;
 	}
@@ -479,7 +429,7 @@ static bool worth_trying(struct store *s)
 	int64_t bytes_free, all;
 	if (s->last_error != ENOSPC || shelf_space(&s->shelf, &bytes_free, &all) != 0)
 		return true;
-	return bytes_free >= FIRST_FIT_BYTES + floor_bytes(s, all);
+	return bytes_free >= FIRST_FIT_BYTES + retention_floor(&s->retention, all);
 }
 
 static void recover(struct store *s)

@@ -25,7 +25,7 @@ lane 5 'freeze 1' 'soak 2' 'flip 1' &
 wait
 cat "$results"/[0-9]
 if [ -e "$results/failed" ]; then
-	echo "check_logd_faults: failed:" $(cat "$results/failed")
+	echo "check_logd_faults: failed: $(tr "\n" " " <"$results/failed")"
 	exit 1
 fi
 echo 'check_logd_faults: passed'

@@ -12,6 +12,7 @@
 #include <string.h>
 #include <sys/mount.h>
 #include <sys/stat.h>
+#include <sysexits.h>
 #include <unistd.h>
 
 #define RATE 7000.0
@@ -91,6 +92,26 @@ static void check_counted(const struct live *l, struct logd_result *r)
 		logd_result_fail(r, "lost without a gap record");
 }
 
+/* A disk that does not answer must not hold up the end either. */
+static int stop_while_frozen(void)
+{
+	struct live l;
+	struct logd_result r = {
+	    .goal = "G14", .what = "SIGTERM while the disk is frozen", .trials = 1, .unit = "s to end"};
+	const char *more[] = {NULL};
+	int64_t took;
+	live_make(&l);
+	live_start(&l, LINK_LINES, "faults", "TRAMMEL_STALL_FLAG", more);
+	raise_flag(&l, 0);
+	logd_sender_run(&l.sender, RATE, CLOCK_SECOND_US / 2);
+	int code = logd_daemon_stop(&l.daemon, &took);
+	logd_result_worst(&r, (double)took / 1e6);
+	if (code != EX_IOERR || took > CLOCK_SECOND_US || logd_daemon_said(&l.daemon, "does not answer") != 1)
+		logd_result_fail(&r, "exit %d after %.2f s", code, (double)took / 1e6);
+	live_end(&l);
+	return logd_result_print(&r);
+}
+
 int faults_freeze(unsigned n)
 {
 	struct live l;
@@ -113,7 +134,7 @@ int faults_freeze(unsigned n)
 		check_nothing_lost(&l, &r);
 	snprintf(r.note, sizeof r.note, "%u s", n);
 	live_end(&l);
-	return logd_result_print(&r);
+	return logd_result_print(&r) | stop_while_frozen();
 }
 
 /* --- G12 --- */

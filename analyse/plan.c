@@ -72,6 +72,15 @@ static double first_known(double a, double b, double c)
 	return isfinite(a) ? a : isfinite(b) ? b : c;
 }
 
+/* A machine runs faster than planned as soon as the load is less. */
+static double top_speed(const struct plan *p)
+{
+	double limit = p->machine->engine.limit_speed_rad_s, ridden = p->machine->speed_rad_s.max;
+	if (isfinite(limit))
+		return limit;
+	return fmax(1.25 * p->at.omega_rad_s, isfinite(ridden) ? ridden : 0);
+}
+
 static int choose_conditions(struct plan *p, struct fault *fault)
 {
 	const struct plan_machine *m = p->machine;
@@ -87,6 +96,7 @@ static int choose_conditions(struct plan *p, struct fault *fault)
 		    "the supply pressure is not known; give for example --supply \"4 bar gauge\"");
 	cap_supply(p);
 	cap_speed(p);
+	p->at.top_rad_s = top_speed(p);
 	if (p->at.supply_pa < e->ambient_pa + 0.1e5)
 		return fault_set(
 		    fault, EX_DATAERR,
@@ -196,8 +206,9 @@ static double part_of(const struct plan_machine *m, enum engine_end end, double 
 static void fill_row(const struct plan *p, double supply_pa, struct plan_row *row)
 {
 	const struct plan_machine *m = p->machine;
-	struct plan_conditions at = {.omega_rad_s = p->at.omega_rad_s, .supply_pa = supply_pa};
+	struct plan_conditions at = p->at;
 	struct plan_solution s;
+	at.supply_pa = supply_pa;
 	plan_search(m, &at, &p->request.aim, NULL, &s);
 	*row = (struct plan_row){
 	    .supply_pa = supply_pa, .holds = s.holds, .timing = s.timing, .p = s.prediction};

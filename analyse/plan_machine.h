@@ -7,12 +7,13 @@
 #include "analyse/plan_learn.h"
 #include "analyse/report.h"
 
-#define PLAN_CRITICAL_RATIO 0.3 /* of the passages, ISO 6358: between .2 and .5 for valves */
-#define PLAN_N 1.3              /* index of expansion where none was measured ... */
-#define PLAN_N_SD 0.1           /* ... and how well that is known */
-#define PLAN_FRICTION_PA 0.3e5  /* mean pressure lost to friction; judgement */
-#define PLAN_CONDUCTANCE 3e-8   /* m3/(s Pa), where none was measured or given; judgement */
-#define PLAN_RAMP_S 0.005       /* where none was measured; judgement */
+#define PLAN_CRITICAL_RATIO 0.3     /* of the passages, ISO 6358: between .2 and .5 for valves */
+#define PLAN_N 1.3                  /* index of expansion where none was measured ... */
+#define PLAN_N_SD 0.1               /* ... and how well that is known */
+#define PLAN_FRICTION_PA 0.3e5      /* mean pressure lost to friction; judgement */
+#define PLAN_CONDUCTANCE 3e-8       /* m3/(s Pa), where none was measured or given; judgement */
+#define PLAN_Z90 1.2815515655446004 /* one-sided 90 % quantile of the normal distribution */
+#define PLAN_RAMP_S 0.005           /* where none was measured; judgement */
 
 /* One event of one end, and what moves it.  A controller that is told to
  * switch at the setting S with the lead L (a time) commands at the true angle

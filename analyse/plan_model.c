@@ -7,7 +7,6 @@
 #include <math.h>
 
 #define TURN (2 * UNIT_PI)
-#define Z90 1.2815515655446004 /* one-sided 90 % quantile of the normal distribution */
 
 static double forward(double from_rad, double to_rad)
 {
@@ -101,6 +100,9 @@ static double push_n(const struct plan_machine *m, const struct plan_prediction 
 static double greatest_force_n(const struct plan_machine *m, const struct plan_prediction *p)
 {
 	double most = 0;
+	for (int end = 0; end < END_COUNT; end++)
+		if (m->used[end])
+			most = fmax(most, p->cycle[end].peak_force_n);
 	for (int degree = 0; degree < CYCLE_DEGREES; degree++) {
 		double theta = unit_rad(degree);
 		most = fmax(most, fabs(push_n(m, p, END_CAP, theta) - push_n(m, p, END_ROD, theta)));
@@ -159,7 +161,7 @@ void plan_predict(const struct plan_machine *m, const struct plan_conditions *at
 
 double plan_least_admission_rad(const struct plan_machine *m, enum engine_end end, double omega_rad_s)
 {
-	return Z90 * plan_edge_scatter_rad(m, &m->edge[end][EVENT_ADMISSION], omega_rad_s);
+	return PLAN_Z90 * plan_edge_scatter_rad(m, &m->edge[end][EVENT_ADMISSION], omega_rad_s);
 }
 
 static double ramp_of_event(const struct plan_machine *m, enum engine_end end, enum valve_event_kind k)
@@ -191,7 +193,7 @@ static double gap_rad(const struct plan_machine *m, const struct plan_conditions
 	    at->omega_rad_s * (ramp_of_event(m, end, shuts) + ramp_of_event(m, end, then_opens)) / 2;
 	double scatter = hypot(plan_edge_scatter_rad(m, &m->edge[end][shuts], at->omega_rad_s),
 	                       plan_edge_scatter_rad(m, &m->edge[end][then_opens], at->omega_rad_s));
-	return ramps + Z90 * scatter;
+	return ramps + PLAN_Z90 * scatter;
 }
 
 static double overlap_rad(const struct plan_machine *m, const struct plan_conditions *at, enum engine_end end,

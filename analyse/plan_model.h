@@ -10,6 +10,7 @@
 
 struct plan_conditions {
 	double omega_rad_s, supply_pa; /* absolute, at the inlet valves */
+	double top_rad_s; /* the force limit is to hold up to here as well; 0 or below omega: only at omega */
 };
 
 /* True crank angle at which each coil is switched, rad: [valve][off, on].  NAN
@@ -27,7 +28,7 @@ struct plan_prediction {
 	double net_torque_nm, power_w;      /* friction taken off */
 	double economy_j_kg;                /* work net of friction over air */
 	double useful_fraction;             /* mean over the ends */
-	double rod_force_n;                 /* greatest, both ends together */
+	double rod_force_n;                 /* greatest, of both ends together or of one alone */
 };
 
 /* Why a timing cannot be: each counts from 0 = all right. */

@@ -95,8 +95,9 @@ static double merit(const struct plan_machine *m, const struct plan_conditions *
 
 static double penalty(const struct plan_breach *b)
 {
-	return 0.2 * unit_deg(b->early_admission_rad) + 0.1 * unit_deg(b->overlap_rad) +
-	       200 * b->short_pulse_s + 50 * b->force_part + 20 * b->over_supply_part;
+	/* Order and lead of the valves weigh so much that no force is relieved by breaking them. */
+	return 5 * unit_deg(b->early_admission_rad) + 5 * unit_deg(b->overlap_rad) + 2000 * b->short_pulse_s +
+	       50 * b->force_part + 20 * b->over_supply_part;
 }
 
 static bool small(const struct plan_breach *b)
@@ -128,6 +129,8 @@ struct search {
 	struct handle pair[EVENT_KINDS]; /* the same event at both ends */
 	int n;
 	struct plan_solution *best;
+	bool watch_top;             /* judge the force at the top speed too */
+	struct plan_prediction top; /* of the best */
 };
 
 static int end_of_edge(const struct plan_machine *m, int valve, int on)
@@ -168,11 +171,39 @@ static void move(struct plan_timing *t, const struct handle *h, double by_rad)
 				t->command_rad[v][on] += by_rad;
 }
 
+/* The same events at the top speed, as the leads make them; compression as early as one
+ * in ten comes, for that is what raises the force. */
+static void predict_top(const struct search *s, const struct plan_prediction *p, int only,
+                        struct plan_prediction *top)
+{
+	struct plan_conditions at = {.omega_rad_s = s->at->top_rad_s, .supply_pa = s->at->supply_pa};
+	struct plan_timing timing;
+	double phi[END_COUNT][EVENT_KINDS];
+	memcpy(phi, p->phi_rad, sizeof phi);
+	for (int end = 0; end < END_COUNT; end++)
+		phi[end][EVENT_COMPRESSION] -=
+		    PLAN_Z90 *
+		    plan_edge_scatter_rad(s->m, &s->m->edge[end][EVENT_COMPRESSION], at.omega_rad_s);
+	plan_timing_place(s->m, &at, phi, &timing);
+	plan_predict(s->m, &at, &timing, only, top);
+}
+
+static double over_force(const struct plan_machine *m, const struct plan_prediction *p)
+{
+	double limit = m->engine.limit_rod_force_n;
+	return isfinite(limit) ? fmax(p->rod_force_n / limit - 1, 0) : 0;
+}
+
 static bool try(struct search *s, const struct plan_timing *timing, int only)
 {
-	struct plan_prediction p = s->best->prediction;
+	struct plan_prediction p = s->best->prediction, top;
 	plan_predict(s->m, s->at, timing, only, &p);
 	struct plan_breach b = plan_breach_of(s->m, s->at, timing, &p);
+	if (s->watch_top) {
+		top = s->top;
+		predict_top(s, &p, only, &top);
+		b.force_part = fmax(b.force_part, over_force(s->m, &top));
+	}
 	double got = score(s->m, s->at, s->aim, &b, &p);
 	s->best->trials++;
 	if (got <= s->best->score)
@@ -181,6 +212,8 @@ static bool try(struct search *s, const struct plan_timing *timing, int only)
 	s->best->prediction = p;
 	s->best->breach = b;
 	s->best->score = got;
+	if (s->watch_top)
+		s->top = top;
 	return true;
 }
 
@@ -257,16 +290,41 @@ static void start_timing(const struct plan_machine *m, const struct plan_conditi
 	plan_timing_place(m, at, phi, out);
 }
 
+/* Judges the best again with the top speed in view.  True when that changes anything. */
+static bool look_at_top(struct search *s)
+{
+	if (!(s->at->top_rad_s > s->at->omega_rad_s))
+		return false;
+	predict_top(s, &s->best->prediction, -1, &s->top);
+	s->best->top_force_n = s->top.rod_force_n;
+	double over = over_force(s->m, &s->top);
+	if (over <= s->best->breach.force_part)
+		return false;
+	s->best->breach.force_part = over;
+	s->best->score = score(s->m, s->at, s->aim, &s->best->breach, &s->best->prediction);
+	s->watch_top = true;
+	return true;
+}
+
+static void judge(struct search *s, const struct plan_timing *timing)
+{
+	struct plan_solution *out = s->best;
+	memset(out, 0, sizeof *out);
+	out->timing = *timing;
+	plan_predict(s->m, s->at, timing, -1, &out->prediction);
+	out->breach = plan_breach_of(s->m, s->at, timing, &out->prediction);
+	out->score = score(s->m, s->at, s->aim, &out->breach, &out->prediction);
+	out->top_force_n = out->prediction.rod_force_n;
+	out->trials = 1;
+}
+
 void plan_judge(const struct plan_machine *m, const struct plan_conditions *at, const struct plan_aim *aim,
                 const struct plan_timing *timing, struct plan_solution *out)
 {
-	memset(out, 0, sizeof *out);
-	out->timing = *timing;
-	plan_predict(m, at, timing, -1, &out->prediction);
-	out->breach = plan_breach_of(m, at, timing, &out->prediction);
-	out->score = score(m, at, aim, &out->breach, &out->prediction);
+	struct search s = {.m = m, .at = at, .aim = aim, .best = out};
+	judge(&s, timing);
+	look_at_top(&s);
 	out->holds = small(&out->breach);
-	out->trials = 1;
 }
 
 void plan_search(const struct plan_machine *m, const struct plan_conditions *at, const struct plan_aim *aim,
@@ -276,10 +334,14 @@ void plan_search(const struct plan_machine *m, const struct plan_conditions *at,
 	struct plan_timing own;
 	if (start == NULL)
 		start_timing(m, at, aim, &own);
-	plan_judge(m, at, aim, start != NULL ? start : &own, out);
+	judge(&s, start != NULL ? start : &own);
 	find_handles(&s);
 	descend(&s, s.pair, EVENT_KINDS, 16, 4); /* both ends alike, then each by itself */
 	descend(&s, s.handle, s.n, 4, 0.5);
+	if (look_at_top(&s)) {
+		descend(&s, s.handle, s.n, 8, 0.5);
+		out->top_force_n = s.top.rod_force_n;
+	}
 	out->holds = small(&out->breach);
 }
 

@@ -29,7 +29,8 @@ struct plan_solution {
 	struct plan_prediction prediction;
 	struct plan_breach breach;
 	double score;
-	bool holds; /* no breach worth the name */
+	double top_force_n; /* greatest rod force at the top speed of the conditions */
+	bool holds;         /* no breach worth the name */
 	unsigned trials;
 };
 

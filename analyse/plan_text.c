@@ -176,8 +176,9 @@ static void print_gain(FILE *out, const struct plan *p)
 	print_doubt(out, p->has_now ? "What it should change" : "What it should give", &p->doubt);
 	fprintf(out,
 	        "  mean torque %.1f N m (%.1f before friction of %.2f bar mean pressure), power %.0f W\n"
-	        "  greatest rod force %.0f N",
-	        b->net_torque_nm, b->torque_nm, p->machine->friction_pa / 1e5, b->power_w, b->rod_force_n);
+	        "  greatest rod force %.0f N, up to %.0f rpm %.0f N",
+	        b->net_torque_nm, b->torque_nm, p->machine->friction_pa / 1e5, b->power_w, b->rod_force_n,
+	        unit_rpm(p->at.top_rad_s), p->best.top_force_n);
 	if (isfinite(p->machine->engine.limit_rod_force_n))
 		fprintf(out, ", limit %.0f N", p->machine->engine.limit_rod_force_n);
 	fputc('\n', out);

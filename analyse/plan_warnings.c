@@ -31,8 +31,9 @@ static void say_breach(struct plan *p)
 		report_say(&p->refused, "Admission would come %.1f deg too early.",
 		           unit_deg(b->early_admission_rad));
 	if (b->force_part > 0)
-		report_say(&p->refused, "The rod force would pass its limit by %.1f %%.",
-		           b->force_part * 100);
+		report_say(&p->refused,
+		           "The rod force would pass its limit by %.1f %% at some speed up to %.0f rpm.",
+		           b->force_part * 100, unit_rpm(p->at.top_rad_s));
 	if (b->over_supply_part > 0)
 		report_say(&p->refused, "Compression would pass the supply pressure by %.1f %%.",
 		           b->over_supply_part * 100);
@@ -87,6 +88,20 @@ static void say_cut_off(struct plan *p, enum engine_end end)
 		    "%s end: %.2f bar gauge is so little that full expansion means admission over %.0f %% of "
 		    "the stroke; nothing is saved by an early cut-off.",
 		    name, gauge_bar(p, p->at.supply_pa), fmin(full, 1) * 100);
+}
+
+/* A ride pulled its load with the torque it had. */
+static void say_load(struct plan *p)
+{
+	if (!p->has_now || p->best.prediction.torque_nm >= 0.97 * p->now.prediction.torque_nm)
+		return;
+	report_say(
+	    &p->warnings,
+	    "The mean torque falls from %.1f to %.1f N m (before friction): with the same load the machine "
+	    "will run slower, and may stop where the load is greatest. --goal torque=%.0f keeps the torque "
+	    "for the least air.",
+	    p->now.prediction.torque_nm, p->best.prediction.torque_nm,
+	    fmax(ceil(p->now.prediction.net_torque_nm), 1));
 }
 
 static void say_friction(struct plan *p)
@@ -149,6 +164,7 @@ void plan_warnings(struct plan *p)
 	for (int end = 0; end < END_COUNT; end++)
 		if (p->machine->used[end])
 			say_cut_off(p, (enum engine_end)end);
+	say_load(p);
 	say_friction(p);
 	say_controller(p);
 	say_sensors(p);

@@ -460,6 +460,13 @@ static int fit_mean_only(struct problem *p, struct delay_line *out)
 	return p->n < 3 ? 0 : intervals(p, &itself, 1, &out->at_mean_ci95);
 }
 
+/* Both directions of turning span more than any range of one. */
+static bool spans_enough(double low, double high)
+{
+	double slow = fmin(fabs(low), fabs(high)), fast = fmax(fabs(low), fabs(high));
+	return low * high < 0 || (slow > 0 && fast / slow >= DELAY_SPAN_LEAST);
+}
+
 int delay_line(const double *speed, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
 {
 	struct problem p;
@@ -492,7 +499,7 @@ int delay_line(const double *speed, const double *y, const int64_t *turn, size_t
 	for (size_t i = 0; i < n; i++)
 		z[i] = speed[i] - out->mean_speed;
 	p.z = z;
-	out->separable = n >= 8 && out->speed_low > 0 && out->speed_high / out->speed_low >= DELAY_SPAN_LEAST;
+	out->separable = n >= 8 && spans_enough(out->speed_low, out->speed_high);
 	int status = out->separable ? fit_line(&p, speed, out) : fit_mean_only(&p, out);
 	free(p.given);
 	free(z);

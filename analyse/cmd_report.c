@@ -3,11 +3,10 @@
 #include "analyse/cli.h"
 #include "analyse/commands.h"
 #include "analyse/export.h"
+#include "analyse/write_out.h"
 
-#include <errno.h>
 #include <getopt.h>
 #include <stdlib.h>
-#include <string.h>
 #include <sysexits.h>
 #include <unistd.h>
 
@@ -68,20 +67,8 @@ static int analyse(const struct choice *o, struct ride *ride, struct report *r, 
 static int write_file(const char *path, const struct report *r, int (*render)(const struct report *, FILE *),
                       struct fault *f)
 {
-	if (strcmp(path, "-") == 0)
-		return render(r, stdout);
-	FILE *out = fopen(path, "we");
-	if (out == NULL)
-		return fault_set(f, EX_CANTCREAT, "%s: cannot create it: %s", path, strerror(errno));
-	int status = render(r, out);
-	if (fclose(out) != 0 || status != 0)
-		return fault_set(f, EX_IOERR, "%s: cannot write it: %s", path, strerror(errno));
-	return 0;
-}
-
-static bool to_stdout(const char *path)
-{
-	return path != NULL && strcmp(path, "-") == 0;
+	FILE *out = write_out_open(path, f);
+	return out == NULL ? -1 : write_out_close(out, path, render(r, out), f);
 }
 
 static int render(const struct choice *o, const struct report *r, struct fault *f)
@@ -90,7 +77,7 @@ static int render(const struct choice *o, const struct report *r, struct fault *
 		return -1;
 	if (o->html != NULL && write_file(o->html, r, report_html, f) != 0)
 		return -1;
-	if (to_stdout(o->json) || to_stdout(o->html))
+	if (write_out_is_stdout(o->json) || write_out_is_stdout(o->html))
 		return 0;
 	return report_text(r, stdout, !o->no_colour && isatty(STDOUT_FILENO));
 }
@@ -168,7 +155,7 @@ int cmd_report(int argc, char **argv)
 		return cli_usage("report", "name a ride (a directory or a segment file)");
 	if (one_only && argc - optind > 1)
 		return cli_usage("report", "--json, --html and --csv take one ride at a time");
-	if (to_stdout(o.json) && to_stdout(o.html))
+	if (write_out_is_stdout(o.json) && write_out_is_stdout(o.html))
 		return cli_usage("report", "only one of --json and --html can go to standard output");
 	for (int i = optind; i < argc && code == EX_OK; i++)
 		code = report_run(&o, argv[i]);

@@ -5,6 +5,7 @@
 
 int cmd_report(int argc, char **argv);
 int cmd_runs(int argc, char **argv);
+int cmd_compare(int argc, char **argv);
 int cmd_export(int argc, char **argv);
 int cmd_verify(int argc, char **argv);
 int cmd_engine(int argc, char **argv);

@@ -15,6 +15,7 @@ struct command {
 static const struct command commands[] = {
     {"report", cmd_report, "the timing-error report of a ride"},
     {"runs", cmd_runs, "what rides a log holds"},
+    {"compare", cmd_compare, "two rides side by side: did the change help?"},
     {"export", cmd_export, "the numbers behind the report as CSV tables"},
     {"verify", cmd_verify, "whether segment files are whole; salvage what is"},
     {"plan", cmd_plan, "the next timing: cut-off, leads, and what they would gain"},

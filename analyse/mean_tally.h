@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Mean and its standard deviation of values that come one after the other and
- * may resemble their neighbours. */
+/* Mean and standard deviation of values that come one after the other. */
 #ifndef TRAMMEL_MEAN_TALLY_H
 #define TRAMMEL_MEAN_TALLY_H
 
@@ -10,15 +9,10 @@ struct mean_tally { /* zero before the first value */
 	size_t n;
 	double first;       /* sums are taken from here, to keep their digits */
 	double sum, sum_sq; /* of value - first */
-	double lag, previous;
 };
 
 void mean_tally_add(struct mean_tally *t, double value);
 double mean_tally_mean(const struct mean_tally *t); /* NAN when empty */
 double mean_tally_sd(const struct mean_tally *t);   /* of one value; NAN below 2 */
-
-/* Standard deviation of the mean: s / sqrt(n), widened by sqrt((1 + r)/(1 - r)) with r
- * the correlation of neighbours (0..0.95).  NAN below 2 values. */
-double mean_tally_mean_sd(const struct mean_tally *t);
 
 #endif

@@ -9,6 +9,7 @@
 #ifndef TRAMMEL_STROKES_H
 #define TRAMMEL_STROKES_H
 
+#include "analyse/speed_line.h"
 #include "analyse/valve_events.h"
 
 enum ledger_line {
@@ -49,8 +50,9 @@ struct stroke_summary {
 	double work_j, work_sd_j; /* mean of the ride's strokes, and how well it is measured: noise,
 	                             angle, sensor lag; a gain error of the gauge is not in it */
 	double work_spread_j;     /* sd from stroke to stroke */
-	double work_scatter_j;    /* sd of the mean by that spread: what another ride like it may give */
-	double useful_spread_rad, useful_scatter_rad;
+	double useful_spread_rad;
+	/* Over mean speed (rad/s), for comparing rides. */
+	struct speed_line work_line, useful_line, factor_line, air_line;
 	double ideal_work_j, diagram_factor, mep_pa, release_pa, air_kg, peak_force_n;
 	double ledger_j[LEDGER_LINES];
 };

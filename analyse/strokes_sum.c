@@ -36,6 +36,10 @@ void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const stru
 	}
 	mean_tally_add(&s->work, row->work_j);
 	mean_tally_add(&s->mep, row->mep_pa);
+	speed_sums_add(&s->work_line, row->omega_rad_s, row->work_j);
+	speed_sums_add(&s->useful_line, row->omega_rad_s, row->useful_rad);
+	speed_sums_add(&s->factor_line, row->omega_rad_s, row->work_j / row->ideal_work_j);
+	speed_sums_add(&s->air_line, row->omega_rad_s, row->air_kg);
 	add_known(&s->useful, row->useful_rad);
 	add_known(&s->release, row->release_pa);
 	add_known(&s->air, row->air_kg);
@@ -74,12 +78,14 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->useful_rad = mean_tally_mean(&s->useful);
 	out->useful_sd_rad = n > 0 ? s->angle_sd_rad / n : NAN;
 	out->useful_spread_rad = mean_tally_sd(&s->useful);
-	out->useful_scatter_rad = mean_tally_mean_sd(&s->useful);
 	out->work_spread_j = mean_tally_sd(&s->work);
-	out->work_scatter_j = mean_tally_mean_sd(&s->work);
 	out->useful_fraction = out->useful_rad / strokes_turn_back_rad(m, end);
 	out->work_j = mean_tally_mean(&s->work);
 	out->work_sd_j = n > 0 ? hypot(s->angle_shift_j, sqrt(s->noise_j2)) / n : NAN;
+	out->work_line = speed_sums_line(&s->work_line);
+	out->useful_line = speed_sums_line(&s->useful_line);
+	out->factor_line = speed_sums_line(&s->factor_line);
+	out->air_line = speed_sums_line(&s->air_line);
 	out->mep_pa = mean_tally_mean(&s->mep);
 	out->release_pa = mean_tally_mean(&s->release);
 	out->air_kg = mean_tally_mean(&s->air);

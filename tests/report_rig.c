@@ -49,24 +49,28 @@ static void fill_event(struct valve_event_summary *e, int end, int kind)
 static void fill_strokes(struct report *r, int end)
 {
 	struct stroke_summary *s = &r->stroke[end];
-	*s = (struct stroke_summary){.count = 139,
-	                             .left_out = 3,
-	                             .useful_rad = unit_rad(131.5),
-	                             .useful_sd_rad = unit_rad(0.4),
-	                             .useful_fraction = 131.5 / 180,
-	                             .useful_fraction_work = 0.62,
-	                             .useful_spread_rad = unit_rad(3),
-	                             .work_j = 62,
-	                             .work_sd_j = 0.3,
-	                             .work_spread_j = 4,
-	                             .work_scatter_j = 0.9,
-	                             .ideal_work_j = 100,
-	                             .diagram_factor = 0.62,
-	                             .mep_pa = 1.6e5,
-	                             .release_pa = 2.9e5,
-	                             .air_kg = 1.4e-3,
-	                             .peak_force_n = 1380,
-	                             .ledger_j = {9, -4, 12, 3, 10, 6, 2}};
+	*s = (struct stroke_summary){
+	    .count = 139,
+	    .left_out = 3,
+	    .useful_rad = unit_rad(131.5),
+	    .useful_sd_rad = unit_rad(0.4),
+	    .useful_fraction = 131.5 / 180,
+	    .useful_fraction_work = 0.62,
+	    .useful_spread_rad = unit_rad(3),
+	    .work_j = 62,
+	    .work_sd_j = 0.3,
+	    .work_spread_j = 4,
+	    .work_line = {.n = 139, .mean_x = 12.6, .mean_y = 62, .slope = -2, .sxx = 300, .sd = 4},
+	    .useful_line = {.n = 139, .mean_x = 12.6, .mean_y = 2.3, .sxx = 300, .sd = 0.05},
+	    .factor_line = {.n = 139, .mean_x = 12.6, .mean_y = 0.62, .sxx = 300, .sd = 0.03},
+	    .air_line = {.n = 139, .mean_x = 12.6, .mean_y = 1.4e-3, .sxx = 300, .sd = 1e-4},
+	    .ideal_work_j = 100,
+	    .diagram_factor = 0.62,
+	    .mep_pa = 1.6e5,
+	    .release_pa = 2.9e5,
+	    .air_kg = 1.4e-3,
+	    .peak_force_n = 1380,
+	    .ledger_j = {9, -4, 12, 3, 10, 6, 2}};
 	r->has_strokes[end] = true;
 	for (size_t b = 0; b < STROKE_BINS; b++) {
 		double phi = 2 * UNIT_PI * ((double)b + 0.5) / STROKE_BINS;

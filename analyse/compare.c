@@ -1,0 +1,255 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/compare.h"
+
+#include "analyse/report_words.h"
+#include "common/air.h"
+#include "common/unit.h"
+
+#include <gsl/gsl_cdf.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Rides whose speed or supply differ by more than this are hard to compare. */
+static const double ALIKE = 0.05;
+static const double Z95 = 1.959963984540054;
+
+const char *compare_verdict_name(enum compare_verdict v)
+{
+	static const char *const NAME[] = {
+	    [COMPARE_NOT_KNOWN] = "not known", [COMPARE_NO_DIFFERENCE] = "no difference shown",
+	    [COMPARE_BETTER] = "better",       [COMPARE_WORSE] = "worse",
+	    [COMPARE_DIFFERENT] = "different",
+	};
+	return NAME[v];
+}
+
+double compare_half_width(double sd_a, unsigned n_a, double sd_b, unsigned n_b)
+{
+	if (!isfinite(sd_a) || !isfinite(sd_b) || n_a < 2 || n_b < 2)
+		return NAN;
+	double a = sd_a * sd_a, b = sd_b * sd_b, sum = a + b;
+	if (sum == 0)
+		return 0;
+	/* B. L. Welch, Biometrika 34 (1947): degrees of freedom of the difference. */
+	double freedom = sum * sum / (a * a / (n_a - 1) + b * b / (n_b - 1));
+	return gsl_cdf_tdist_Pinv(0.975, freedom) * sqrt(sum);
+}
+
+/* --- rows ---------------------------------------------------------------- */
+
+enum wanted { LARGER = 1, SMALLER = -1, NEITHER = 0, NEARER_ZERO = 2 };
+
+static enum compare_verdict judge(const struct compare_row *r, enum wanted wanted)
+{
+	if (!isfinite(r->difference) || !isfinite(r->half_width))
+		return COMPARE_NOT_KNOWN;
+	if (fabs(r->difference) <= r->half_width)
+		return COMPARE_NO_DIFFERENCE;
+	if (wanted == NEITHER)
+		return COMPARE_DIFFERENT;
+	bool better = wanted == NEARER_ZERO ? fabs(r->after) < fabs(r->before)
+	                                    : (r->difference > 0) == (wanted == LARGER);
+	return better ? COMPARE_BETTER : COMPARE_WORSE;
+}
+
+struct pair { /* of one quantity */
+	double before, after, half_width;
+};
+
+static void add(struct comparison *c, const char *what, const char *unit, int decimals, struct pair p,
+                enum wanted wanted)
+{
+	if (c->n == COMPARE_ROWS_MAX || (!isfinite(p.before) && !isfinite(p.after)))
+		return;
+	struct compare_row *r = &c->row[c->n++];
+	*r = (struct compare_row){.unit = unit,
+	                          .decimals = decimals,
+	                          .before = p.before,
+	                          .after = p.after,
+	                          .difference = p.after - p.before,
+	                          .half_width = p.half_width};
+	snprintf(r->what, sizeof r->what, "%s", what);
+	r->verdict = judge(r, wanted);
+}
+
+/* --- valve events --------------------------------------------------------- */
+
+static const struct valve_event_summary *same_event(const struct report *r,
+                                                    const struct valve_event_summary *e)
+{
+	for (size_t i = 0; i < r->event_n; i++)
+		if (r->event[i].valve == e->valve && r->event[i].end == e->end &&
+		    r->event[i].event == e->event)
+			return &r->event[i];
+	return NULL;
+}
+
+static void add_event(struct comparison *c, const struct valve_event_summary *a,
+                      const struct valve_event_summary *b)
+{
+	char what[64];
+	const char *end = engine_end_name((enum engine_end)a->end);
+	/* Both errors at the speed half-way between the rides', by each ride's own delay. */
+	double half = (b->speed_rad_s - a->speed_rad_s) / 2;
+	half = isfinite(half) && isfinite(a->delay_s) && isfinite(b->delay_s) ? half : 0;
+	struct pair error = {.before = unit_deg(a->error_rad + (half == 0 ? 0 : half * a->delay_s)),
+	                     .after = unit_deg(b->error_rad - (half == 0 ? 0 : half * b->delay_s))};
+	error.half_width = hypot(words_half_width(a->error_ci95_rad), words_half_width(b->error_ci95_rad));
+	if (half != 0)
+		error.half_width = hypot(error.half_width, half * hypot(words_half_width(a->delay_ci95_s),
+		                                                        words_half_width(b->delay_ci95_s)));
+	error.half_width = unit_deg(error.half_width);
+	snprintf(what, sizeof what, "%s %s, error", end, words_event(a->event));
+	add(c, what, "deg", 1, error, NEARER_ZERO);
+	struct pair delay = {.before = a->delay_s * 1e3, .after = b->delay_s * 1e3};
+	delay.half_width = 1e3 * hypot(words_half_width(a->delay_ci95_s), words_half_width(b->delay_ci95_s));
+	snprintf(what, sizeof what, "%s %s, delay", end, words_event(a->event));
+	add(c, what, "ms", 2, delay, NEITHER);
+}
+
+static void add_events(struct comparison *c, const struct report *before, const struct report *after)
+{
+	for (size_t i = 0; i < before->event_n; i++) {
+		const struct valve_event_summary *later = same_event(after, &before->event[i]);
+		if (later != NULL)
+			add_event(c, &before->event[i], later);
+	}
+}
+
+/* --- strokes, air, count ---------------------------------------------------- */
+
+/* Both lines at the speed half-way between the rides'. */
+static struct pair pair_at_one_speed(const struct speed_line *a, const struct speed_line *b, double unit)
+{
+	double sd_a, sd_b, x = (a->mean_x + b->mean_x) / 2;
+	double before = speed_line_at(a, x, &sd_a), after = speed_line_at(b, x, &sd_b);
+	return (struct pair){before * unit, after * unit,
+	                     unit * compare_half_width(sd_a, (unsigned)a->n, sd_b, (unsigned)b->n)};
+}
+
+static void add_strokes(struct comparison *c, const struct report *before, const struct report *after,
+                        enum engine_end end)
+{
+	const struct stroke_summary *a = &before->stroke[end], *b = &after->stroke[end];
+	char what[64];
+	if (!before->has_strokes[end] || !after->has_strokes[end])
+		return;
+	snprintf(what, sizeof what, "%s, angle that pushed", engine_end_name(end));
+	add(c, what, "deg", 1, pair_at_one_speed(&a->useful_line, &b->useful_line, unit_deg(1)), LARGER);
+	snprintf(what, sizeof what, "%s, work a stroke", engine_end_name(end));
+	add(c, what, "J", 2, pair_at_one_speed(&a->work_line, &b->work_line, 1), LARGER);
+	snprintf(what, sizeof what, "%s, diagram factor", engine_end_name(end));
+	add(c, what, "", 3, pair_at_one_speed(&a->factor_line, &b->factor_line, 1), LARGER);
+}
+
+struct economy { /* of a turn, both ends that were measured, at one speed */
+	double work_j, work_sd_j, air_l, air_sd_l;
+	unsigned n;
+};
+
+static struct economy economy_of(const struct report *r, double omega_rad_s)
+{
+	struct economy e = {.n = 0};
+	for (int end = 0; end < END_COUNT; end++) {
+		const struct stroke_summary *s = &r->stroke[end];
+		double work_sd, air_sd;
+		if (!r->has_strokes[end])
+			continue;
+		e.work_j += speed_line_at(&s->work_line, omega_rad_s, &work_sd);
+		e.work_sd_j = hypot(e.work_sd_j, work_sd);
+		e.air_l += air_normal_litre(speed_line_at(&s->air_line, omega_rad_s, &air_sd));
+		e.air_sd_l = hypot(e.air_sd_l, air_normal_litre(air_sd));
+		e.n = e.n == 0 || s->count < e.n ? s->count : e.n;
+	}
+	return e;
+}
+
+static double mean_speed_rad_s(const struct report *r)
+{
+	double sum = 0;
+	int n = 0;
+	for (int end = 0; end < END_COUNT; end++)
+		if (r->has_strokes[end]) {
+			sum += r->stroke[end].work_line.mean_x;
+			n++;
+		}
+	return n > 0 ? sum / n : NAN;
+}
+
+static void add_economy(struct comparison *c, const struct report *before, const struct report *after)
+{
+	double omega = (mean_speed_rad_s(before) + mean_speed_rad_s(after)) / 2;
+	struct economy a = economy_of(before, omega), b = economy_of(after, omega);
+	if (a.n == 0 || b.n == 0 || before->has_strokes[END_CAP] != after->has_strokes[END_CAP] ||
+	    before->has_strokes[END_ROD] != after->has_strokes[END_ROD])
+		return;
+	struct pair air = {a.air_l, b.air_l, compare_half_width(a.air_sd_l, a.n, b.air_sd_l, b.n)};
+	add(c, "air a turn", "normal litres", 3, air, SMALLER);
+	double per_a = a.work_j / a.air_l, per_b = b.work_j / b.air_l;
+	double sd_a = per_a * hypot(a.work_sd_j / a.work_j, a.air_sd_l / a.air_l);
+	double sd_b = per_b * hypot(b.work_sd_j / b.work_j, b.air_sd_l / b.air_l);
+	struct pair per = {per_a, per_b, compare_half_width(fabs(sd_a), a.n, fabs(sd_b), b.n)};
+	add(c, "work of a normal litre", "J", 2, per, LARGER);
+}
+
+/* Events in a thousand turns; interval of a Poisson count by its own size, half a
+ * count added so that nothing seen is not nothing possible. */
+static void add_rate(struct comparison *c, const char *what, uint64_t before, double turns_before,
+                     uint64_t after, double turns_after)
+{
+	if (!(turns_before > 0) || !(turns_after > 0))
+		return;
+	double a = 1000 / turns_before, b = 1000 / turns_after;
+	struct pair p = {.before = (double)before * a, .after = (double)after * b};
+	p.half_width = Z95 * sqrt(((double)before + 0.5) * a * a + ((double)after + 0.5) * b * b);
+	add(c, what, "in 1000 turns", 1, p, SMALLER);
+}
+
+static void add_count(struct comparison *c, const struct report *a, const struct report *b)
+{
+	if (!a->has_crank || !b->has_crank)
+		return;
+	add_rate(c, "count slips", a->controller_slips, a->revolutions, b->controller_slips, b->revolutions);
+	add_rate(c, "teeth missed", a->crank.teeth_missed, a->revolutions, b->crank.teeth_missed,
+	         b->revolutions);
+	add_rate(c, "false pulses", a->crank.teeth_extra, a->revolutions, b->crank.teeth_extra,
+	         b->revolutions);
+}
+
+/* --- notes ------------------------------------------------------------------ */
+
+static void note_unlike(struct report_lines *l, const char *what, double a, double b, const char *unit,
+                        const char *but)
+{
+	if (isfinite(a) && isfinite(b) && fabs(b - a) > ALIKE * fabs(a))
+		report_say(l, "The rides differ in %s: median %.3g against %.3g %s. %s", what, a, b, unit,
+		           but);
+}
+
+static void write_notes(struct comparison *c, const struct report *a, const struct report *b)
+{
+	note_unlike(&c->notes, "speed", a->speed_rpm.median, b->speed_rpm.median, "rpm",
+	            "Errors, work and air are taken at the speed half-way between.");
+	note_unlike(&c->notes, "supply pressure", unit_bar_gauge(a->supply_pa.median, a->engine.ambient_pa),
+	            unit_bar_gauge(b->supply_pa.median, b->engine.ambient_pa), "bar gauge",
+	            "Work and air follow the supply; look at the diagram factor.");
+	if (strcmp(a->engine.name, b->engine.name) != 0 || a->engine.bore_m != b->engine.bore_m ||
+	    a->engine.crank_radius_m != b->engine.crank_radius_m)
+		report_say(&c->notes, "The two logs carry different engine files.");
+	if (c->n >= 10)
+		report_say(&c->notes,
+		           "Of %zu comparisons at 95 %%, about %.0f may show a difference by chance alone.",
+		           c->n, ceil((double)c->n * 0.05));
+}
+
+void compare_reports(const struct report *before, const struct report *after, struct comparison *out)
+{
+	memset(out, 0, sizeof *out);
+	add_events(out, before, after);
+	add_strokes(out, before, after, END_CAP);
+	add_strokes(out, before, after, END_ROD);
+	add_economy(out, before, after);
+	add_count(out, before, after);
+	write_notes(out, before, after);
+}

@@ -147,8 +147,8 @@ static double supply_now(const struct onset_window *w, size_t k)
 	return w->supply_pa[i] + (at - (double)i) * (w->supply_pa[i + 1] - w->supply_pa[i]);
 }
 
-/* Flows over one cell: a linearised trapezoid, stable where the flow stiffens
- * near equilibrium. */
+/* Flows over one cell: an exponential step about the linearised flow, (1 - e^-x)/x as (6 + x)/(6 + 4 x +
+ * x^2), which neither oscillates nor creeps where the flow stiffens near equilibrium. */
 static void exchange(const struct onset_window *w, size_t k, const struct model *m, const struct lanes *warm,
                      struct gas *g)
 {
@@ -167,8 +167,8 @@ static void exchange(const struct onset_window *w, size_t k, const struct model 
 		return;
 	double factor = AIR_GAMMA * w->step_s / w->volume_m3[k];
 	for (int l = 0; l < LANES; l++) {
-		double slope = factor * s.slope.at[l];
-		double damped = 1 / (1 - (slope < 0 ? slope : 0) / 2);
+		double stiff = positive(-factor * s.slope.at[l]);
+		double damped = (6 + stiff) / (6 + (4 + stiff) * stiff);
 		g->p_pa.at[l] += factor * s.flow.at[l] * damped;
 		g->m.at[l] += w->step_s * s.mass.at[l] * damped;
 	}

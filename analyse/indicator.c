@@ -43,11 +43,14 @@ double indicator_span_above(double x0, double y0, double x1, double y1)
 	return span * above / fabs(y1 - y0);
 }
 
-double indicator_work_per_rad(const struct indicator_node *node, const double *dv_m3, size_t n)
+double indicator_work_per_rad(const struct indicator_node *node, size_t n)
 {
-	/* W(e) = sum p dV(phi + e), hence dW/de = sum p d(dV/dphi). */
+	/* W(e) = loop of p(phi) dV(phi + e); dW/de = loop of p d(dV/dphi), by parts. */
 	double sum = 0;
-	for (size_t k = 0; k + 1 < n; k++)
-		sum += 0.5 * (node[k].p_pa + node[k + 1].p_pa) * (dv_m3[k + 1] - dv_m3[k]);
+	for (size_t k = 0; k + 1 < n; k++) {
+		double step = node[k + 1].phi_rad - node[k].phi_rad;
+		if (step > 0)
+			sum -= (node[k + 1].v_m3 - node[k].v_m3) / step * (node[k + 1].p_pa - node[k].p_pa);
+	}
 	return sum;
 }

@@ -34,8 +34,8 @@ void indicator_loop(const struct indicator_node *node, size_t n, struct indicato
  * the crossing interpolated. */
 double indicator_span_above(double x0, double y0, double x1, double y1);
 
-/* Change of the work when every angle is shifted, J/rad: sum of p d(dV/dphi).
- * `dv_m3`: dV/dphi at each node, m3/rad. */
-double indicator_work_per_rad(const struct indicator_node *node, const double *dv_m3, size_t n);
+/* Change of the work of a closed loop when every angle is shifted, J/rad: minus the sum of
+ * (dV/dphi) dp, slopes taken from the nodes. */
+double indicator_work_per_rad(const struct indicator_node *node, size_t n);
 
 #endif

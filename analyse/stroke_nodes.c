@@ -10,6 +10,7 @@
 #define SAMPLES_MIN 24
 #define HOLE_INTERVALS 5.0
 #define INTERVALS_SEEN 101
+#define FULL_RUN 3
 
 void stroke_nodes_free(struct stroke_nodes *s)
 {
@@ -36,6 +37,14 @@ double stroke_hole_us(const struct ride_series *s)
 	}
 	qsort(interval, seen, sizeof *interval, by_size);
 	return HOLE_INTERVALS * interval[seen / 2];
+}
+
+uint16_t stroke_full_counts(const struct ride_series *s)
+{
+	uint16_t most = 0;
+	for (size_t i = 0; i < s->n && s->counts != NULL; i++)
+		most = s->counts[i] > most ? s->counts[i] : most;
+	return most >= 255 && (most & (most + 1U)) == 0 ? most : 0;
 }
 
 static int make_room(struct stroke_nodes *s, size_t n)
@@ -69,6 +78,18 @@ static double supply_at(const struct stroke_source *from, double t_us, size_t *i
 		return NAN;
 	double part = fmin(fmax((t_us - t0) / (t1 - t0), 0), 1);
 	return (double)s->value[*i] + part * (double)(s->value[*i + 1] - s->value[*i]);
+}
+
+/* FULL_RUN samples one after the other at the converter's full scale. */
+static bool beyond_range(const struct stroke_source *from, size_t first, size_t last)
+{
+	unsigned run = 0;
+	for (size_t i = first; i <= last && from->full_counts > 0; i++) {
+		run = from->chamber->counts[i] == from->full_counts ? run + 1 : 0;
+		if (run == FULL_RUN)
+			return true;
+	}
+	return false;
 }
 
 static const char *find_fault(const struct stroke_source *from, size_t first, size_t last, double t0_us,
@@ -135,6 +156,8 @@ int stroke_nodes_gather(struct stroke_nodes *s, const struct stroke_source *from
 	*why = fill(s, from, turn, first, last);
 	if ((*why)[0] == '\0' && (s->node[0].phi_rad > 0 || s->node[s->n - 1].phi_rad < 2 * UNIT_PI))
 		*why = "pressure samples missing";
+	if ((*why)[0] == '\0' && beyond_range(from, first, last))
+		*why = "pressure beyond the sensor's range";
 	return 0;
 }
 

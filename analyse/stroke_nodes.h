@@ -19,16 +19,22 @@ struct stroke_source { /* where the nodes of an end come from, per leg */
 	enum engine_end end;
 	const struct ride_series *chamber, *supply; /* supply may be NULL */
 	double chamber_hole_us, supply_hole_us;     /* longer without sample = a hole */
-	double lag_us;                              /* the chamber's sensor shows what was this long ago */
+	uint16_t full_counts; /* the chamber's converter is full at this; 0 = it never was */
+	double lag_us;        /* the chamber's sensor shows what was this long ago */
 };
 
 /* Interval between samples above which a series has a hole: several times
  * its usual interval.  0 for fewer than two samples. */
 double stroke_hole_us(const struct ride_series *s);
 
+/* Counts at which the converter of this series is full, when it ever was: the largest counts seen,
+ * if they are 2^k - 1 with k of 8 to 16; else 0. */
+uint16_t stroke_full_counts(const struct ride_series *s);
+
 /* Nodes of the turn from `from_rad` (<= 0, past the dead centre) to 2 pi: each
  * sample, one sample beyond either side.  *why: "" or why the turn cannot be
- * measured.  -1 when out of memory. */
+ * measured; where that is pressure beyond the sensor's range the nodes are there all the same.
+ * -1 when out of memory. */
 int stroke_nodes_gather(struct stroke_nodes *s, const struct stroke_source *from,
                         const struct stroke_turn *turn, double from_rad, const char **why);
 

@@ -41,8 +41,6 @@ struct strokes {
 	double n[END_COUNT];
 	struct stroke_end end[END_COUNT];
 	struct stroke_nodes nodes;
-	double *dv;
-	size_t dv_room;
 	struct stroke *row;
 	size_t row_n, row_room;
 	char remark[REMARKS_MAX][REMARK_MAX];
@@ -77,7 +75,6 @@ void strokes_free(struct strokes *s)
 		stroke_events_free(&s->end[end].events);
 	}
 	stroke_nodes_free(&s->nodes);
-	free(s->dv);
 	free(s->row);
 	free(s);
 }
@@ -153,12 +150,12 @@ static double useful_rad(const struct stroke_nodes *n, size_t from, double turn_
 	return useful;
 }
 
-static double peak_pa(const struct indicator_node *node, size_t n)
+static double peak_force_n(const struct bench *b, const struct indicator_node *node, size_t n)
 {
 	double peak = -INFINITY;
 	for (size_t k = 0; k < n; k++)
 		peak = fmax(peak, node[k].p_pa);
-	return peak;
+	return (peak - b->s->engine->ambient_pa) * b->s->mech->area_m2[b->end];
 }
 
 static struct ledger_case ledger_case_of(const struct bench *b, const struct stroke *row,
@@ -209,25 +206,15 @@ static void judge_ledger(struct bench *b, struct ledger_case *c, const struct in
 /* sd of the loop's work: sampling noise, 2.22 sd(p) V_s / sqrt(samples) for a
  * near-harmonic stroke; and pressure against angle: the crank's own uncertainty,
  * its zero, and the sensor's lag. */
-static int judge_error(struct bench *b, const struct stroke_turn *turn, const struct indicator_node *node,
-                       size_t n, struct stroke *row, struct stroke_extra *extra)
+static void judge_error(const struct bench *b, const struct stroke_turn *turn,
+                        const struct indicator_node *node, size_t n, struct stroke *row,
+                        struct stroke_extra *extra)
 {
-	struct strokes *s = b->s;
-	if (n > s->dv_room) {
-		double *grown = realloc(s->dv, 2 * n * sizeof *grown);
-		if (grown == NULL)
-			return -1;
-		s->dv = grown;
-		s->dv_room = 2 * n;
-	}
-	for (size_t k = 0; k < n; k++)
-		s->dv[k] = mech_dvolume_m3(s->mech, b->end, turn->dead_centre_rad + node[k].phi_rad);
 	double lag_rad = row->omega_rad_s * (b->source.lag_us > 0 ? LEARNED_LAG_SD_S : UNKNOWN_LAG_S);
 	extra->angle_sd_rad = hypot(hypot(turn->angle_sd_rad, ZERO_SD_RAD), lag_rad);
-	extra->angle_shift_j = fabs(indicator_work_per_rad(node, s->dv, n)) * extra->angle_sd_rad;
-	extra->noise_j = 2.22 * b->noise_pa * mech_swept_m3(s->mech, b->end) / sqrt((double)n);
+	extra->angle_shift_j = fabs(indicator_work_per_rad(node, n)) * extra->angle_sd_rad;
+	extra->noise_j = 2.22 * b->noise_pa * mech_swept_m3(b->s->mech, b->end) / sqrt((double)n);
 	row->work_sd_j = hypot(extra->angle_shift_j, extra->noise_j);
-	return 0;
 }
 
 /* Everything that follows from the nodes.  -1 when out of memory. */
@@ -246,7 +233,6 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	row->work_j = loop.work_j;
 	row->loop_gap_j = loop.gap_j;
 	row->mep_pa = loop.work_j / mech_swept_m3(s->mech, b->end);
-	row->peak_force_n = (peak_pa(node, past - first) - ambient) * s->mech->area_m2[b->end];
 	if (a->source[EVENT_RELEASE] < FROM_SETTING && a->source[EVENT_RELEASE] != FROM_MISSED)
 		row->release_pa = stroke_nodes_pa(&s->nodes, a->phi_rad[EVENT_RELEASE]);
 	row->supply_pa = mean_supply_pa(&s->nodes, first, back);
@@ -256,7 +242,8 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	c.supply_pa = row->supply_pa;
 	if (isfinite(row->supply_pa) && isfinite(a->intended_cut_off_rad))
 		judge_ledger(b, &c, node, past - first, turn->dead_centre_rad, row);
-	return judge_error(b, turn, node, past - first, row, extra);
+	judge_error(b, turn, node, past - first, row, extra);
+	return 0;
 }
 
 /* Where the nodes have to start: before the inlet opens. */
@@ -281,9 +268,12 @@ static int measure_turn(struct bench *b, size_t i, struct stroke *row)
 	struct stroke_angles a = stroke_events_angles(&x->events, &x->turns, i, x->turn_back_rad);
 	double next_admission = stroke_events_next_admission(&x->events, &x->turns, i, x->turn_back_rad);
 	extra.intended_cut_off_rad = a.intended_cut_off_rad;
+	b->s->nodes.n = 0;
 	if (row->flag[0] == '\0' && stroke_nodes_gather(&b->s->nodes, &b->source, turn,
 	                                                start_rad(b, &a, row->omega_rad_s), &row->flag) != 0)
 		return -1;
+	if (b->s->nodes.n > 0) /* beyond the sensor's range: it was this at least */
+		row->peak_force_n = peak_force_n(b, b->s->nodes.node, b->s->nodes.n);
 	if (row->flag[0] == '\0') {
 		count_sources(x, &a);
 		if (judge(b, turn, &a, next_admission, row, &extra) != 0)
@@ -318,6 +308,7 @@ static struct bench bench_for(struct strokes *s, enum engine_end end, const stru
 	    .supply = supply >= 0 ? &leg->sensor[supply] : NULL,
 	};
 	b.source.chamber_hole_us = stroke_hole_us(b.source.chamber);
+	b.source.full_counts = stroke_full_counts(b.source.chamber);
 	if (b.source.supply != NULL)
 		b.source.supply_hole_us = stroke_hole_us(b.source.supply);
 	double learned = gas == NULL ? NAN : gas->noise_pa[end];

@@ -30,6 +30,7 @@ static void add_ideal(struct strokes_sum *s, const struct stroke *row, double in
 
 void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra)
 {
+	s->peak_force_n = fmax(s->peak_force_n, row->peak_force_n);
 	if (row->flag[0] != '\0') {
 		s->left_out++;
 		return;
@@ -44,7 +45,6 @@ void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const stru
 	add_known(&s->release, row->release_pa);
 	add_known(&s->air, row->air_kg);
 	add_known(&s->supply, row->supply_pa);
-	s->peak_force_n = fmax(s->peak_force_n, row->peak_force_n);
 	s->angle_shift_j += extra->angle_shift_j;
 	s->angle_sd_rad += extra->angle_sd_rad;
 	s->noise_j2 += extra->noise_j * extra->noise_j;

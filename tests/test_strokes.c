@@ -271,6 +271,34 @@ START_TEST(too_few_samples_a_turn_are_said_to_be_too_few)
 }
 END_TEST
 
+START_TEST(pressure_beyond_the_sensors_range_leaves_out_its_stroke_but_not_its_force)
+{
+	struct stroke_rig *r = stroke_rig_run(&stroke_rig_engine, 120, 8, 0.7, 1000, smooth, NULL);
+	struct ride_series *cap = &r->leg.sensor[1];
+	cap->counts = calloc(cap->n, sizeof *cap->counts);
+	for (size_t i = 0; i < cap->n; i++)
+		cap->counts[i] = (uint16_t)(400 + i % 7);
+	for (size_t i = 1900; i < 1903; i++) {
+		cap->counts[i] = 1023;
+		cap->value[i] = 11e5F;
+	}
+	struct outcome o = measure(r, NULL, 0);
+	ck_assert_uint_eq(flagged(&o), 1);
+	for (size_t i = 0; i < o.n; i++)
+		if (o.row[i].flag[0] != '\0')
+			ck_assert_str_eq(o.row[i].flag, "pressure beyond the sensor's range");
+	ck_assert_double_eq_tol(o.sum[END_CAP].peak_force_n, (11e5 - 101300) * r->mech.area_m2[END_CAP], 0.1);
+	strokes_free(o.s);
+	/* The same counts as a plain peak of a finer converter: nothing is full. */
+	cap->counts[0] = 1200;
+	o = measure(r, NULL, 0);
+	ck_assert_uint_eq(flagged(&o), 0);
+	strokes_free(o.s);
+	free(cap->counts);
+	stroke_rig_free(r);
+}
+END_TEST
+
 START_TEST(a_crank_that_turns_back_is_left_out)
 {
 	struct stroke_rig *r = stroke_rig_run(&stroke_rig_engine, 120, 8, 0.7, 1000, smooth, NULL);
@@ -494,6 +522,7 @@ int main(void)
 	tcase_add_test(t, a_flagged_stretch_leaves_out_the_strokes_that_touch_it);
 	tcase_add_test(t, a_hole_in_the_samples_leaves_out_its_stroke);
 	tcase_add_test(t, too_few_samples_a_turn_are_said_to_be_too_few);
+	tcase_add_test(t, pressure_beyond_the_sensors_range_leaves_out_its_stroke_but_not_its_force);
 	tcase_add_test(t, a_crank_that_turns_back_is_left_out);
 	tcase_add_test(t, two_legs_give_the_strokes_of_one);
 	tcase_add_test(t, the_ledger_of_every_stroke_adds_up_and_finds_the_faults);

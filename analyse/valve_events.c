@@ -224,6 +224,7 @@ static int find_one(struct valve_events *v, const struct finding_context *x, siz
 	fill_pressures(v, x->leg, passage, e);
 	time_event(v, x->leg, x->crank, passage, t, e);
 	place_event(x->crank, e);
+	watch_event(v, x->leg, x->crank, e);
 	++*n;
 	return valve_tally_add(&v->tally, e);
 }
@@ -246,11 +247,20 @@ int valve_events_find(struct valve_events *v, const struct leg *leg, const struc
 				if (find_one(v, &x, i, (enum engine_end)end, (enum onset_passage)p, n) != 0)
 					return fault_set(fault, EX_OSERR, "out of memory");
 	}
+	watch_leg(v, leg);
+	valve_gas_model(v);
 	*rows = v->row;
 	return 0;
 }
 
 /* --- the gas model for others ---------------------------------------------- */
+
+/* K of a leak, m3/s, that takes this share a second: loss = gamma K / V, choked. */
+static double leak_of(const struct watch_end *w, double loss_per_s)
+{
+	double volume = w->expansion.volume_m3 / fmax(w->expansion.stretches, 1);
+	return loss_per_s * volume / AIR_GAMMA;
+}
 
 void valve_gas_model(struct valve_events *v)
 {
@@ -259,7 +269,8 @@ void valve_gas_model(struct valve_events *v)
 	double per_c = AIR_ANR_DENSITY * AIR_R * sqrt(AIR_ANR_TEMPERATURE_K * v->engine.air_k);
 	for (int end = 0; end < END_COUNT; end++) {
 		const struct group *of = v->group[end];
-		g->n_polytropic[end] = NAN;
+		double sd, loss = watch_loss(&v->watch.end[end], &sd);
+		g->n_polytropic[end] = watch_index(&v->watch.end[end]);
 		for (int p = 0; p < 2; p++) {
 			const struct group *opens = &of[valve_kind((enum onset_passage)p, true)];
 			const struct group *shuts = &of[valve_kind((enum onset_passage)p, false)];
@@ -268,7 +279,7 @@ void valve_gas_model(struct valve_events *v)
 			g->ramp_s[end][p][0] = opens->learned ? exp(opens->value[ONSET_RAMP]) : NAN;
 			g->ramp_s[end][p][1] = shuts->learned ? exp(shuts->value[ONSET_RAMP]) : NAN;
 		}
-		g->leak_m3_s_pa[end] = NAN;
+		g->leak_m3_s_pa[end] = loss > 3 * sd ? leak_of(&v->watch.end[end], loss) / per_c : NAN;
 		g->noise_pa[end] = v->chamber[end].series != NULL ? v->chamber[end].noise_pa : NAN;
 		g->sensor_lag_s[end] = v->lag_s[end];
 	}
@@ -283,7 +294,7 @@ const struct gas_model *valve_events_gas_model(const struct valve_events *v)
 
 static int by_valve_end_event(const void *a, const void *b)
 {
-	const struct valve_event_summary *x = a, *y = b;
+	const struct valve_tally_group *x = a, *y = b;
 	int left = (x->valve * END_COUNT + x->end) * EVENT_KINDS + x->event;
 	int right = (y->valve * END_COUNT + y->end) * EVENT_KINDS + y->event;
 	return left - right;
@@ -291,18 +302,17 @@ static int by_valve_end_event(const void *a, const void *b)
 
 size_t valve_events_finish(struct valve_events *v, struct valve_event_summary *out)
 {
-	size_t n = 0;
+	qsort(v->tally.group, v->tally.n, sizeof(*v->tally.group), by_valve_end_event);
 	for (size_t i = 0; i < v->tally.n; i++) {
 		const struct valve_tally_group *g = &v->tally.group[i];
 		double common =
 		    valve_common_sd_s(v, (enum engine_end)g->end, (enum valve_event_kind)g->event);
-		if (valve_tally_summary(g, common, &out[n]) != 0)
-			continue;
-		valve_summary_words(&v->engine, &out[n]);
-		n++;
+		if (valve_tally_summary(g, common, &out[i]) != 0)
+			return 0;
+		valve_summary_words(&v->engine, &out[i]);
 	}
-	qsort(out, n, sizeof(*out), by_valve_end_event);
-	return n;
+	watch_conclude(v, out, v->tally.n);
+	return v->tally.n;
 }
 
 const char *valve_events_finding(const struct valve_events *v, size_t i)

@@ -6,6 +6,7 @@
 #include "analyse/onset.h"
 #include "analyse/valve_events.h"
 #include "analyse/valve_events_tally.h"
+#include "analyse/valve_events_watch.h"
 
 #define LEARN_WINDOWS 24 /* of each kind of event at each end */
 
@@ -70,7 +71,8 @@ struct valve_events {
 	struct onset_window *window;        /* of the event at hand */
 	struct gas_model gas;
 	struct valve_tally tally;
-	char finding[16][240];
+	struct watch watch;
+	char finding[WATCH_FINDINGS][320];
 	size_t findings;
 };
 

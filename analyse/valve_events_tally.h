@@ -41,6 +41,11 @@ void valve_tally_free(struct valve_tally *t);
 int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
                         struct valve_event_summary *out);
 
+#define VALVE_LATE_S 8e-3 /* this much behind the usual delay is a hesitation */
+
+/* Kept events that came VALVE_LATE_S (and 6 times the spread) later than usual. */
+unsigned valve_tally_late(const struct valve_tally_group *g, const struct valve_event_summary *s);
+
 /* Verdict and words of a summary. */
 void valve_summary_words(const struct engine *e, struct valve_event_summary *s);
 

@@ -1,0 +1,158 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Faults named, each with its evidence.  Thresholds are judgement, set so
+ * that a healthy ride draws no finding. */
+#include "analyse/valve_events_internal.h"
+#include "analyse/valve_events_watch.h"
+
+#include "common/unit.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+
+#define SEEN_LEAST 10
+
+static void find_out(struct valve_events *v, const char *format, ...) __attribute__((format(printf, 2, 3)));
+static void find_out(struct valve_events *v, const char *format, ...)
+{
+	va_list args;
+	if (v->findings == WATCH_FINDINGS)
+		return;
+	va_start(args, format);
+	vsnprintf(v->finding[v->findings], sizeof(v->finding[0]), format, args);
+	va_end(args);
+	v->findings++;
+}
+
+static double mean(const struct watch_mean *m)
+{
+	return m->n ? m->sum / m->n : NAN;
+}
+
+static const char *name(int end)
+{
+	return engine_end_name((enum engine_end)end);
+}
+
+/* --- sensors -------------------------------------------------------------------------- */
+
+static void judge_sensor(struct valve_events *v, int end)
+{
+	const struct watch_end *w = &v->watch.end[end];
+	double range = w->most_pa - w->least_pa;
+	if (v->channel[end] < 0)
+		return;
+	if (w->samples == 0) {
+		find_out(v, "the %s end's pressure sensor sent nothing; see to its wire", name(end));
+		return;
+	}
+	if (w->turns >= SEEN_LEAST && range < 3e4)
+		find_out(
+		    v,
+		    "the %s end's pressure sensor is stuck: it moved by %.2f bar only over %u commands of "
+		    "the inlet; see to sensor, wire and hose",
+		    name(end), unit_bar(range), w->turns);
+	double share = (double)w->at_rail / (double)w->samples;
+	if (share > 0.005)
+		find_out(v,
+		         "the %s end's pressure sensor is at the end of its range %.1f %% of the time; these "
+		         "samples are left out",
+		         name(end), 100 * share);
+}
+
+/* --- wires and hoses -------------------------------------------------------------------- */
+
+/* Full while its exhaust stands open, empty while its inlet does? */
+static bool wrong_way_round(const struct watch_end *w)
+{
+	return w->open_level[ONSET_INLET].n >= SEEN_LEAST && w->open_level[ONSET_EXHAUST].n >= SEEN_LEAST &&
+	       mean(&w->open_level[ONSET_INLET]) < 0.35 && mean(&w->open_level[ONSET_EXHAUST]) > 0.5;
+}
+
+static void judge_wires(struct valve_events *v)
+{
+	bool wrong[END_COUNT];
+	for (int end = 0; end < END_COUNT; end++)
+		wrong[end] = wrong_way_round(&v->watch.end[end]);
+	const struct watch_end *w = v->watch.end;
+	if (wrong[END_CAP] && wrong[END_ROD]) {
+		find_out(v,
+		         "both ends stand the wrong way round: with its inlet open the cap end is %.0f %% "
+		         "full and "
+		         "the rod end %.0f %%; sensors or hoses of the two ends are swapped (if the engine "
+		         "pulls), "
+		         "or the valves' wires",
+		         100 * mean(&w[END_CAP].open_level[0]), 100 * mean(&w[END_ROD].open_level[0]));
+		return;
+	}
+	for (int end = 0; end < END_COUNT; end++)
+		if (wrong[end])
+			find_out(
+			    v,
+			    "the %s end is %.0f %% full with its exhaust commanded open and %.0f %% with its "
+			    "inlet: wires of its inlet and exhaust are swapped",
+			    name(end), 100 * mean(&w[end].open_level[ONSET_EXHAUST]),
+			    100 * mean(&w[end].open_level[ONSET_INLET]));
+}
+
+/* --- valves -------------------------------------------------------------------------------- */
+
+static void judge_overlap(struct valve_events *v, int end)
+{
+	const struct watch_mean *m = &v->watch.end[end].overlap_s;
+	if (m->n < SEEN_LEAST || mean(m) < 2e-3)
+		return;
+	find_out(
+	    v,
+	    "inlet and exhaust of the %s end stand open together for %.1f ms a turn (mean of %u): air blows "
+	    "straight through; shut the exhaust earlier or open the inlet later",
+	    name(end), 1e3 * mean(m), m->n);
+}
+
+#define LOSS_PER_S 1.5 /* of the air in the shut chamber; wall heat alone can pretend to some tenths */
+
+static void judge_leak(struct valve_events *v, int end)
+{
+	double sd, loss = watch_loss(&v->watch.end[end], &sd);
+	if (isnan(loss) || fabs(loss) < LOSS_PER_S + 3 * sd)
+		return;
+	find_out(v,
+	         "shut between cut-off and release, the %s end %s %.0f %% of its air in 0.1 s (+/- %.0f): %s",
+	         name(end), loss > 0 ? "loses" : "gains", 10 * fabs(loss), 20 * sd,
+	         loss > 0 ? "exhaust valve, piston or gland leaks" : "inlet valve leaks while shut");
+}
+
+static const char *passage_name(const struct valve_event_summary *s)
+{
+	enum onset_passage p = valve_kind_passage((enum valve_event_kind)s->event);
+	return engine_passage_name((enum engine_passage)valve_passage_bit((enum engine_end)s->end, p));
+}
+
+static void judge_movements(struct valve_events *v, const struct valve_event_summary *s,
+                            const struct valve_tally_group *g)
+{
+	bool opens = valve_kind_opens((enum valve_event_kind)s->event);
+	if (s->missed >= 3 && s->missed * 100 > s->commands)
+		find_out(v, "%s did not %s in %u of %u commands: coil, wire, relay or stiction",
+		         passage_name(s), opens ? "open" : "shut", s->missed, s->commands);
+	unsigned late = valve_tally_late(g, s);
+	if (late >= 3 && late * 50 > s->count)
+		find_out(v,
+		         "%s hesitates: %u of %u times it %s more than %.0f ms later than usual; it sticks, "
+		         "or its "
+		         "coil gets too little current",
+		         passage_name(s), late, s->count, opens ? "opened" : "shut", 1e3 * VALVE_LATE_S);
+}
+
+void watch_conclude(struct valve_events *v, const struct valve_event_summary *s, size_t n)
+{
+	v->findings = 0;
+	judge_wires(v);
+	for (int end = 0; end < END_COUNT; end++) {
+		judge_sensor(v, end);
+		judge_overlap(v, end);
+		judge_leak(v, end);
+	}
+	for (size_t i = 0; i < n; i++)
+		judge_movements(v, &s[i], &v->tally.group[i]);
+}

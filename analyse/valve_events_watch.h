@@ -1,0 +1,51 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What strikes the eye over a ride: statistics beside the events from which
+ * faults of wiring, hoses, sensors and valves are named. */
+#ifndef TRAMMEL_VALVE_EVENTS_WATCH_H
+#define TRAMMEL_VALVE_EVENTS_WATCH_H
+
+#include "analyse/valve_events.h"
+
+#define WATCH_FINDINGS 24
+
+struct watch_mean {
+	unsigned n;
+	double sum;
+};
+
+struct watch_line { /* sums about each stretch's own means, for ln p over ln V and time */
+	unsigned stretches;
+	double n, vv, vt, tt, vp, tp, pp;
+	double volume_m3;
+};
+
+struct watch_end {
+	struct watch_mean open_level[2]; /* (p - ambient)/(supply - ambient) half way through the open time */
+	struct watch_mean overlap_s;     /* exhaust shut after inlet opened */
+	struct watch_line expansion;
+	uint64_t samples, at_rail; /* of the chamber's sensor */
+	double least_pa, most_pa, noise_pa;
+	unsigned turns; /* commands of the inlet */
+};
+
+struct watch {
+	struct watch_end end[END_COUNT];
+};
+
+struct valve_events; /* valve_events_internal.h */
+
+/* Looks at the sensors of a leg that has been prepared. */
+void watch_leg(struct valve_events *v, const struct leg *leg);
+/* Looks at what lies between this event and those before. */
+void watch_event(struct valve_events *v, const struct leg *leg, const struct crank *c,
+                 const struct valve_event *e);
+
+/* Expansion index of an end, NAN when too little was seen. */
+double watch_index(const struct watch_end *w);
+/* Relative loss of air from the shut chamber, 1/s, with its sd; NAN. */
+double watch_loss(const struct watch_end *w, double *sd);
+
+/* Fills v->finding from all that was seen and from the summaries. */
+void watch_conclude(struct valve_events *v, const struct valve_event_summary *s, size_t n);
+
+#endif

@@ -110,11 +110,9 @@ static void strokes(FILE *out, const struct report *r)
 	stroke_card(out, r, END_CAP);
 	stroke_card(out, r, END_ROD);
 	fputs("</div>\n", out);
-	html_element(
-	    out, "p", NULL,
-	    "Air: %s a turn (ISO 8778; from the chambers' energy balance without heat to the walls, so "
-	    "rather too little).",
-	    words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"));
+	html_element(out, "p", NULL, "Air: %s a turn (ISO 8778). %s",
+	             words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
+	             words_air(r));
 }
 
 static void event_row(FILE *out, const struct valve_event_summary *e)

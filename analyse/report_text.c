@@ -158,10 +158,9 @@ static void air(const struct text_page *p, const struct report *r)
 	text_heading(p, "Strokes and air");
 	stroke_detail(p, r, END_CAP);
 	stroke_detail(p, r, END_ROD);
-	text_para(p, 2, 4, TONE_PLAIN,
-	          "Air: %s a turn (ISO 8778; from the chambers' energy balance without heat to the walls, so "
-	          "rather too little).",
-	          words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"));
+	text_para(p, 2, 4, TONE_PLAIN, "Air: %s a turn (ISO 8778). %s",
+	          words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
+	          words_air(r));
 }
 
 static void event_row(const struct text_page *p, const struct valve_event_summary *e)

@@ -41,6 +41,9 @@ bool words_said(const struct report_lines *l, const char *text);
 /* Why nothing is known of the strokes of an end. */
 const char *words_no_strokes(const struct report *r, enum engine_end end);
 
+/* How the air of a turn is known. */
+const char *words_air(const struct report *r);
+
 /* Start of the ride, "2026-11-25 08:00:00 UTC"; "start time not known". */
 const char *words_start(char out[WORDS_NUMBER_MAX], int64_t utc_us);
 

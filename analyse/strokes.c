@@ -7,6 +7,7 @@
 #include "analyse/stroke_events.h"
 #include "analyse/stroke_nodes.h"
 #include "analyse/strokes_sum.h"
+#include "analyse/supply_air.h"
 #include "common/air.h"
 #include "common/unit.h"
 
@@ -41,6 +42,7 @@ struct strokes {
 	double n[END_COUNT];
 	struct stroke_end end[END_COUNT];
 	struct stroke_nodes nodes;
+	struct supply_air air;
 	struct stroke *row;
 	size_t row_n, row_room;
 	char remark[REMARKS_MAX][REMARK_MAX];
@@ -54,6 +56,7 @@ struct strokes *strokes_new(const struct engine *e, const struct mech *m)
 		return NULL;
 	s->engine = e;
 	s->mech = m;
+	s->air = supply_air_start(e->air_k, e->tank_m3);
 	for (int end = 0; end < END_COUNT; end++) {
 		struct stroke_end *x = &s->end[end];
 		x->channel = engine_sensor_channel(e, end == END_CAP ? SENSOR_CAP : SENSOR_ROD);
@@ -349,6 +352,44 @@ static int measure_end(struct strokes *s, enum engine_end end, const struct leg 
 	return 0;
 }
 
+/* --- air -------------------------------------------------------------- */
+
+/* The balance knows mass times temperature, so far as the ends are measured. */
+static bool both_ends_known(const struct strokes *s)
+{
+	for (int end = 0; end < END_COUNT; end++)
+		if (!s->end[end].measured && isfinite(s->mech->clearance_m3[end]))
+			return false;
+	return true;
+}
+
+static double mean_between_pa(const struct ride_series *s, double from_us, double to_us)
+{
+	double sum = 0;
+	size_t first = ride_lower_bound(s->t_us, s->n, (int64_t)from_us), k = first;
+	for (; k < s->n && (double)s->t_us[k] < to_us; k++)
+		sum += (double)s->value[k];
+	return k > first ? sum / (double)(k - first) : NAN;
+}
+
+/* From the rest temperature, at which the air was reckoned, to that of the supply at
+ * each stroke; rows by time.  A stroke left out took what its end takes on the mean. */
+static void reckon_air(struct strokes *s, const struct leg *leg)
+{
+	int channel = both_ends_known(s) ? engine_sensor_channel(s->engine, SENSOR_TANK) : -1;
+	for (size_t i = 0; i < s->row_n; i++) {
+		struct stroke *row = &s->row[i];
+		struct strokes_sum *sum = &s->end[row->end].sum;
+		double tank_pa = channel < 0
+		                     ? NAN
+		                     : mean_between_pa(&leg->sensor[channel], row->t_start_us, row->t_end_us);
+		double k = supply_air_k(&s->air, row->t_start_us, tank_pa);
+		row->air_kg *= s->engine->air_k / k;
+		strokes_sum_air(sum, row);
+		supply_air_take(&s->air, isfinite(row->air_kg) ? row->air_kg : mean_tally_mean(&sum->air));
+	}
+}
+
 static int by_start(const void *a, const void *b)
 {
 	const struct stroke *x = a, *y = b;
@@ -401,6 +442,7 @@ int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank
 			return fault_set(fault, EX_OSERR, "out of memory for the strokes");
 	if (s->row_n > 0)
 		qsort(s->row, s->row_n, sizeof *s->row, by_start);
+	reckon_air(s, leg);
 	write_remarks(s);
 	*rows = s->row;
 	*n = s->row_n;

@@ -40,16 +40,20 @@ void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const stru
 	speed_sums_add(&s->work_line, row->omega_rad_s, row->work_j);
 	speed_sums_add(&s->useful_line, row->omega_rad_s, row->useful_rad);
 	speed_sums_add(&s->factor_line, row->omega_rad_s, row->work_j / row->ideal_work_j);
-	speed_sums_add(&s->air_line, row->omega_rad_s, row->air_kg);
 	add_known(&s->useful, row->useful_rad);
 	add_known(&s->release, row->release_pa);
-	add_known(&s->air, row->air_kg);
 	add_known(&s->supply, row->supply_pa);
 	s->angle_shift_j += extra->angle_shift_j;
 	s->angle_sd_rad += extra->angle_sd_rad;
 	s->noise_j2 += extra->noise_j * extra->noise_j;
 	if (isfinite(row->ideal_work_j))
 		add_ideal(s, row, extra->intended_cut_off_rad);
+}
+
+void strokes_sum_air(struct strokes_sum *s, const struct stroke *row)
+{
+	add_known(&s->air, row->air_kg);
+	speed_sums_add(&s->air_line, row->omega_rad_s, row->air_kg);
 }
 
 void strokes_sum_nodes(struct strokes_sum *s, const struct stroke_nodes *nodes)

@@ -28,6 +28,8 @@ struct stroke_extra { /* what the sums need beside the row */
 };
 
 void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra);
+/* Adds the row's air, once its temperature is known. */
+void strokes_sum_air(struct strokes_sum *s, const struct stroke *row);
 /* Adds the samples of a stroke to the mean diagram. */
 void strokes_sum_nodes(struct strokes_sum *s, const struct stroke_nodes *nodes);
 void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum engine_end end,

@@ -2,6 +2,7 @@
 /* Strokes of a known crank and a known diagram. */
 #include "analyse/stroke_air.h"
 #include "analyse/strokes.h"
+#include "analyse/supply_air.h"
 #include "common/air.h"
 #include "common/unit.h"
 #include "tests/stroke_rig.h"
@@ -490,6 +491,28 @@ START_TEST(air_of_the_book_motor_agrees)
 }
 END_TEST
 
+/* A tank that empties without heat: T = T0 (m / m0)^(gamma - 1), in closed form. */
+START_TEST(the_tanks_pressure_tells_how_cold_the_supply_is)
+{
+	double t0 = 291.15, volume = 0.05, p0 = 15e5, m0 = p0 * volume / (AIR_R * t0), left = m0;
+	struct supply_air s = supply_air_start(t0, volume);
+	for (int i = 0; i < 100; i++) {
+		double k = t0 * pow(left / m0, AIR_GAMMA - 1);
+		double p = left * AIR_R * k / volume;
+		ck_assert_double_eq_tol(supply_air_k(&s, 1e6 + 4e5 * i, p), k, 1e-9 * k);
+		supply_air_take(&s, 0.004 * m0);
+		left -= 0.004 * m0;
+	}
+	/* Filled again, and after a long rest: warm. */
+	ck_assert_double_eq_tol(supply_air_k(&s, 1e6 + 4e5 * 100, p0), t0, 1e-9);
+	supply_air_take(&s, 0.2 * m0);
+	ck_assert(supply_air_k(&s, 1e6 + 4e5 * 101, 0.7 * p0) < 0.9 * t0);
+	ck_assert_double_eq_tol(supply_air_k(&s, 1e6 + 4e5 * 101 + 60e6, 0.7 * p0), t0, 1e-9);
+	struct supply_air none = supply_air_start(t0, NAN);
+	ck_assert_double_eq(supply_air_k(&none, 1e6, p0), t0);
+}
+END_TEST
+
 START_TEST(the_mean_diagram_is_the_diagram)
 {
 	struct stroke_rig *r = stroke_rig_run(&stroke_rig_engine, 93, 30, 0.7, 1000, smooth, NULL);
@@ -531,6 +554,7 @@ int main(void)
 	tcase_add_test(t, a_learned_sensor_lag_is_taken_out);
 	tcase_add_test(t, air_of_a_square_admission_follows_the_closed_form);
 	tcase_add_test(t, air_of_the_book_motor_agrees);
+	tcase_add_test(t, the_tanks_pressure_tells_how_cold_the_supply_is);
 	tcase_add_test(t, the_mean_diagram_is_the_diagram);
 	suite_add_tcase(s, t);
 	SRunner *r = srunner_create(s);

@@ -164,11 +164,21 @@ static struct align_fix fix_run(const struct crank_solver *s, size_t r)
 	                 s->teeth->mark + run->first, run->n, &s->noise);
 }
 
+static int string_once(struct crank_solver *s, const struct leg *leg, struct fault *fault)
+{
+	if (teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) != 0)
+		return -1;
+	double index = s->wheel->aligned ? s->engine.index_rad : NAN;
+	if (!align_split(s->teeth, s->wheel, index, s->closing_us, s->closings))
+		return fault_set(fault, EX_OSERR, "out of memory for runs of teeth");
+	return 0;
+}
+
 /* Strings the edges, and once more where a run was started from the wrong slot. */
 static int associate(struct crank_solver *s, const struct leg *leg, struct fault *fault)
 {
 	teeth_forget(s->teeth);
-	if (teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) != 0)
+	if (string_once(s, leg, fault) != 0)
 		return -1;
 	bool again = false;
 	for (size_t r = 0; r < s->teeth->run_n; r++) {
@@ -176,7 +186,7 @@ static int associate(struct crank_solver *s, const struct leg *leg, struct fault
 		if (f.by != ALIGN_NONE)
 			again |= teeth_know(s->teeth, s->wheel, r, f.shift);
 	}
-	return again ? teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) : 0;
+	return again ? string_once(s, leg, fault) : 0;
 }
 
 static bool place_run(struct crank_solver *s, size_t r)
@@ -229,25 +239,47 @@ static void flag_holes(const struct crank_solver *s, const struct tooth_run *run
 			p[i].flag = CRANK_DROPOUT;
 }
 
-static void flag_join(const struct crank_solver *s, size_t r)
+/* Does run r go on counting just as run r - 1 left off? */
+static bool counts_on(const struct crank_solver *s, size_t r, const int64_t *shift)
+{
+	enum tooth_join join = s->teeth->run[r].join;
+	return (join == TOOTH_JOIN_SLOW || join == TOOTH_JOIN_VOTES) && shift[0] == shift[1];
+}
+
+static uint8_t join_flag(const struct crank_solver *s, size_t r)
 {
 	const struct tooth_run *a = &s->teeth->run[r - 1], *b = &s->teeth->run[r];
-	struct crank_point *last = s->point + a->first + a->n - 1;
-	if (b->join == TOOTH_JOIN_UNSURE)
-		last->flag = CRANK_COUNT_UNSURE;
-	else
-		last->flag = rested(s, a, b) ? CRANK_AT_REST : CRANK_DROPOUT;
+	if (b->join == TOOTH_JOIN_UNSURE || b->join == TOOTH_JOIN_VOTES)
+		return CRANK_COUNT_UNSURE;
+	if (b->join == TOOTH_JOIN_SLOW)
+		return CRANK_DIRECTION_UNKNOWN;
+	return rested(s, a, b) ? CRANK_AT_REST : CRANK_DROPOUT;
+}
+
+static uint8_t unsure_flag(const struct crank_solver *s, size_t r)
+{
+	const struct teeth *t = s->teeth;
+	bool slow =
+	    t->run[r].join == TOOTH_JOIN_SLOW || (r + 1 < t->run_n && t->run[r + 1].join == TOOTH_JOIN_SLOW);
+	return slow ? CRANK_DIRECTION_UNKNOWN : CRANK_COUNT_UNSURE;
 }
 
 static void build_points(struct crank_solver *s)
 {
 	uint8_t good = s->wheel->aligned ? CRANK_GOOD : CRANK_NOT_ALIGNED;
+	int64_t shift[2] = {0, 0};
+	bool sure = false;
 	for (size_t r = 0; r < s->teeth->run_n; r++) {
-		bool sure = place_run(s, r);
-		smooth_marks(s, &s->teeth->run[r], sure ? good : CRANK_COUNT_UNSURE);
-		flag_holes(s, &s->teeth->run[r]);
-		if (r > 0)
-			flag_join(s, r);
+		const struct tooth_run *run = &s->teeth->run[r];
+		int64_t relative = s->teeth->mark[run->first].slot;
+		bool before = sure;
+		sure = place_run(s, r);
+		shift[0] = shift[1];
+		shift[1] = s->teeth->mark[run->first].slot - relative;
+		smooth_marks(s, run, sure ? good : unsure_flag(s, r));
+		flag_holes(s, run);
+		if (r > 0 && !(before && sure && counts_on(s, r, shift)))
+			s->point[run->first - 1].flag = join_flag(s, r);
 	}
 	s->crank = (struct crank){.wheel = s->wheel, .point = s->point, .n = s->teeth->n};
 }

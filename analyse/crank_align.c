@@ -5,9 +5,11 @@
 #include <stdlib.h>
 
 #define TWO_PI 6.283185307179586477
-#define BOUNCE_US 8000     /* a contact that closes sooner after its last edge only bounces */
+#define BOUNCE_US 8000 /* a contact that closes sooner after its last edge only bounces */
+#define DIFFER_VOTES 2
 #define PATTERN_EDGES 400  /* enough to know a wheel by its errors */
 #define PATTERN_MARGIN 8.0 /* log odds */
+#define PATTERN_SCALE 2.0  /* times the noise of the ride */
 
 bool align_is_bounce(const struct leg *leg, size_t i)
 {
@@ -70,19 +72,24 @@ double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, siz
 	return interpolate(w, mark, n, shift, *hint, t_us);
 }
 
+/* Teeth by which a phase is off, 0 .. teeth - 1. */
+static int64_t tooth_off(const struct wheel *w, double index_rad, double phase)
+{
+	int64_t teeth = (int64_t)w->teeth, off = llrint((index_rad - phase) * (double)teeth / TWO_PI) % teeth;
+	return off < 0 ? off + teeth : off;
+}
+
 static struct align_fix by_index(const struct wheel *w, double index_rad, const int64_t *closing_us,
                                  size_t closings, const struct tooth_mark *mark, size_t n)
 {
 	struct align_fix f = {0, ALIGN_NONE, 0, 0};
 	unsigned votes_for[CRANK_SLOTS_MAX] = {0};
 	size_t hint = 0;
-	int64_t teeth = (int64_t)w->teeth;
 	for (size_t i = 0; i < closings; i++) {
 		double phase = align_phase_rad(w, mark, n, 0, closing_us[i], &hint);
 		if (isnan(phase))
 			continue;
-		int64_t off = llrint((index_rad - phase) * (double)teeth / TWO_PI) % teeth;
-		votes_for[off < 0 ? off + teeth : off]++;
+		votes_for[tooth_off(w, index_rad, phase)]++;
 		f.votes++;
 	}
 	unsigned best = 0;
@@ -96,15 +103,63 @@ static struct align_fix by_index(const struct wheel *w, double index_rad, const 
 	return f;
 }
 
+struct doubt {                   /* where the votes of a run change */
+	size_t agreed, differed; /* mark after the last vote that agreed, after the first that did not */
+};
+
+static bool find_doubt(const struct wheel *w, double index_rad, const int64_t *closing_us, size_t closings,
+                       const struct tooth_mark *mark, size_t n, struct doubt *d)
+{
+	int64_t count = 0;
+	size_t hint = 0;
+	unsigned agreeing = 0, differing = 0;
+	for (size_t i = 0; i < closings; i++) {
+		double phase = align_phase_rad(w, mark, n, 0, closing_us[i], &hint);
+		if (isnan(phase))
+			continue;
+		int64_t off = tooth_off(w, index_rad, phase);
+		if (off == count || agreeing < 2) { /* of the first two either may be wrong */
+			agreeing = off == count ? agreeing + 1 : 1;
+			count = off;
+			differing = 0;
+			d->agreed = hint + 1;
+			continue;
+		}
+		if (differing++ == 0)
+			d->differed = hint + 1;
+		if (differing == DIFFER_VOTES)
+			return true;
+	}
+	return false;
+}
+
+bool align_split(struct teeth *t, const struct wheel *w, double index_rad, const int64_t *closing_us,
+                 size_t closings)
+{
+	if (isnan(index_rad))
+		return true;
+	for (size_t r = 0; r < t->run_n; r++) {
+		struct doubt d = {0, 0};
+		const struct tooth_run *run = &t->run[r];
+		if (!find_doubt(w, index_rad, closing_us, closings, t->mark + run->first, run->n, &d) ||
+		    d.agreed < 2 || d.differed < d.agreed + 2 || d.differed + 2 > run->n)
+			continue;
+		if (!teeth_split(t, r, d.agreed, TOOTH_JOIN_VOTES) ||
+		    !teeth_split(t, r + 1, d.differed - d.agreed, TOOTH_JOIN_VOTES))
+			return false;
+		r++;
+	}
+	return true;
+}
+
 static double pattern_likelihood(const struct wheel *w, const struct smooth_noise *noise,
                                  const struct tooth_mark *mark, size_t n, int64_t shift,
-                                 struct smooth_edge *edge)
+                                 struct smooth_edge *edge, double *scale)
 {
 	for (size_t i = 0; i < n; i++)
 		edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
 		                               teeth_angle_rad(w, mark[i].slot + shift)};
-	double scale;
-	return smooth_likelihood(noise, edge, n, &scale);
+	return smooth_likelihood(noise, edge, n, scale);
 }
 
 static struct align_fix by_pattern(const struct wheel *w, const struct smooth_noise *noise,
@@ -115,19 +170,21 @@ static struct align_fix by_pattern(const struct wheel *w, const struct smooth_no
 	if (n < 24)
 		return f;
 	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
-	double best = -INFINITY, second = -INFINITY;
+	double best = -INFINITY, second = -INFINITY, best_scale = INFINITY;
 	int64_t a_tooth = (int64_t)(w->slots / w->teeth);
 	for (unsigned j = 0; j < w->teeth; j++) {
-		double value = pattern_likelihood(w, noise, mark, used, j * a_tooth, edge);
+		double scale, value = pattern_likelihood(w, noise, mark, used, j * a_tooth, edge, &scale);
 		if (value > best) {
 			second = best;
 			best = value;
+			best_scale = scale;
 			f.shift = j * a_tooth;
 		} else if (value > second) {
 			second = value;
 		}
 	}
-	if (best - second > PATTERN_MARGIN)
+	/* The best must also be good: teeth passed backward look like none. */
+	if (best - second > PATTERN_MARGIN && best_scale < PATTERN_SCALE)
 		f.by = ALIGN_PATTERN;
 	return f;
 }

@@ -32,6 +32,12 @@ bool align_is_bounce(const struct leg *leg, size_t i);
 double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t shift,
                        int64_t t_us, size_t *hint);
 
+/* Splits runs where the index says, twice in a row, that the count is not what
+ * it was: once after the last closing that agreed, once at the first that did
+ * not.  False: no memory. */
+bool align_split(struct teeth *t, const struct wheel *w, double index_rad, const int64_t *closing_us,
+                 size_t closings);
+
 /* Fixes a run against an index that closes at index_rad on this wheel (NAN:
  * by pattern only).  `noise` NULL: by index only. */
 struct align_fix align_run(const struct wheel *w, double index_rad, const int64_t *closing_us,

@@ -163,22 +163,31 @@ static struct align_fix place(const struct crank_learner *l, size_t r, bool by_p
 	                 run->n, by_pattern ? &l->noise : NULL);
 }
 
-/* Strings the edges, and once more where a run was started from the wrong slot. */
-static int associate(struct crank_learner *l, const struct leg *leg, bool by_pattern, struct fault *fault)
+static int string_once(struct crank_learner *l, const struct leg *leg, struct fault *fault)
 {
-	teeth_forget(l->teeth);
 	if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
 		return -1;
 	const struct tooth_run *longest = longest_run(l->teeth);
 	if (isnan(l->index_rad) && longest != NULL)
 		l->index_rad = index_on_run(l, longest);
+	if (!align_split(l->teeth, &l->wheel, l->index_rad, l->closing_us, l->closings))
+		return fault_set(fault, EX_OSERR, "out of memory for runs of teeth");
+	return 0;
+}
+
+/* Strings the edges, and once more where a run was started from the wrong slot. */
+static int associate(struct crank_learner *l, const struct leg *leg, bool by_pattern, struct fault *fault)
+{
+	teeth_forget(l->teeth);
+	if (string_once(l, leg, fault) != 0)
+		return -1;
 	bool again = false;
 	for (size_t r = 0; r < l->teeth->run_n; r++) {
 		struct align_fix f = place(l, r, by_pattern);
 		if (f.by != ALIGN_NONE)
 			again |= teeth_know(l->teeth, &l->wheel, r, f.shift);
 	}
-	return again && by_pattern ? teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) : 0;
+	return again && by_pattern ? string_once(l, leg, fault) : 0;
 }
 
 /* A stretch of a run to learn from. */
@@ -261,7 +270,9 @@ static bool list_blocks(const struct crank_learner *l, bool by_pattern, struct b
 		const struct tooth_run *r = &t->run[i];
 		struct align_fix f = place(l, i, by_pattern);
 		bool anchor = isnan(l->index_rad) && !by_pattern && r == longest;
-		if (f.by == ALIGN_NONE && !anchor)
+		/* A piece shorter than two turns may be anything, teeth passed backward too. */
+		bool placed = f.by != ALIGN_NONE && r->n > 2 * l->wheel.slots;
+		if (!placed && !anchor)
 			continue;
 		size_t from = 0, to = r->n;
 		trim_slow_ends(l, t->mark + r->first, &from, &to);

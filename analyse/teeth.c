@@ -6,9 +6,12 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <string.h>
 #include <sysexits.h>
 
-#define FLOOR_SD 1e-3      /* rad: an edge is not trusted further while counting */
+#define FLOOR_SD 1e-3 /* rad: an edge is not trusted further while counting */
+#define SLOW_PART 0.25
+#define FASTER 1.3
 #define ANCHOR_STRAY 0.013 /* rad: 0.75 deg */
 #define ANCHOR_STEPS 8     /* intervals in a row that agree: a place to start from */
 
@@ -294,9 +297,17 @@ static double duty_of(const struct wheel *w)
 	return high / 6.283185307179586477;
 }
 
+/* Slots that may be missing in a row and still be counted: with an acceleration
+ * free to change by half the square of the speed a radian, the angle turned
+ * unseen strays by 0.12 times its own 2.5th power (0.3 w^5 t^5 / 20, see
+ * crank_motion.h), which must stay within a slot. */
+static double gap_slots(double pitch)
+{
+	return fmax(2, pow(pitch / 0.122, 0.4) / pitch) + 0.5;
+}
+
 static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w, enum engine_edges edges)
 {
-	int across = (int)fmax(2, fmin(7, 0.3 * w->teeth));
 	double pitch = 6.283185307179586477 / w->slots;
 	return (struct teeth_walk){
 	    .w = w,
@@ -305,7 +316,7 @@ static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w,
 	    .drift = w->drift_rad2_s4,
 	    .pitch = pitch,
 	    .duty = duty_of(w),
-	    .gap_slots = across * (int)(w->slots / w->teeth),
+	    .gap_slots = gap_slots(pitch),
 	    .t_s = t->t_s,
 	    .level = t->level,
 	    .n = t->seen,
@@ -339,6 +350,84 @@ static bool string_runs(struct teeth *t, struct teeth_walk *whole, struct teeth_
 	}
 }
 
+static double step_speed(const struct wheel *w, const struct tooth_mark *m)
+{
+	return (teeth_angle_rad(w, m[1].slot) - teeth_angle_rad(w, m[0].slot)) /
+	       (double)(m[1].t_us - m[0].t_us);
+}
+
+/* A step of the run far slower than what came before or comes after within a
+ * quarter turn, and slower than both: the crank may have turned back there. */
+static bool may_turn(const struct wheel *w, const struct tooth_mark *m, size_t n, size_t i)
+{
+	size_t reach = w->slots / 4 + 2, low = i > reach ? i - reach : 0,
+	       high = i + reach < n - 1 ? i + reach : n - 1;
+	double here = step_speed(w, m + i), before = 0, after = 0;
+	for (size_t j = low; j < i; j++)
+		before = fmax(before, step_speed(w, m + j));
+	for (size_t j = i + 1; j < high; j++)
+		after = fmax(after, step_speed(w, m + j));
+	return fmax(before, after) > here / SLOW_PART && fmin(before, after) > here * FASTER;
+}
+
+/* Slowest step of the slow stretch that begins at step i; *end is past it. */
+static size_t slowest_step(const struct wheel *w, const struct tooth_mark *m, size_t n, size_t i, size_t *end)
+{
+	size_t slowest = i;
+	for (*end = i; *end + 1 < n && may_turn(w, m, n, *end); ++*end)
+		if (step_speed(w, m + *end) < step_speed(w, m + slowest))
+			slowest = *end;
+	return slowest;
+}
+
+/* Cheap: only a step much slower than the run's mean speed needs the closer look. */
+static double suspicious_speed(const struct wheel *w, const struct tooth_mark *m, size_t n)
+{
+	double mean = (teeth_angle_rad(w, m[n - 1].slot) - teeth_angle_rad(w, m[0].slot)) /
+	              (double)(m[n - 1].t_us - m[0].t_us);
+	return 0.7 * mean;
+}
+
+bool teeth_split(struct teeth *t, size_t r, size_t keep, enum tooth_join join)
+{
+	if (!reserve((void **)&t->run, &t->run_cap, t->run_n + 1, sizeof *t->run))
+		return false;
+	memmove(t->run + r + 1, t->run + r, (t->run_n - r) * sizeof *t->run);
+	t->run_n++;
+	struct tooth_run *a = &t->run[r], *b = &t->run[r + 1];
+	a->n = keep;
+	b->first += keep;
+	b->n -= keep;
+	b->join = join;
+	if (t->mark[b->first].t_us > a->anchor_us)
+		b->anchor_us = INT64_MIN; /* nothing to know it by */
+	else
+		a->anchor_us = INT64_MIN;
+	return true;
+}
+
+/* Splits runs where the crank may have turned back. */
+static bool split_runs(struct teeth *t, const struct wheel *w)
+{
+	for (size_t r = 0; r < t->run_n; r++) {
+		const struct tooth_mark *m = t->mark + t->run[r].first;
+		size_t n = t->run[r].n, end;
+		double suspicious = n > 1 ? suspicious_speed(w, m, n) : 0;
+		for (size_t i = 0; i + 1 < n; i++) {
+			if (step_speed(w, m + i) > suspicious || !may_turn(w, m, n, i))
+				continue;
+			size_t step = slowest_step(w, m, n, i, &end);
+			i = end;
+			if (step < 1 || step + 3 > n)
+				continue;
+			if (!teeth_split(t, r, step + 1, TOOTH_JOIN_SLOW))
+				return false;
+			break;
+		}
+	}
+	return true;
+}
+
 int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges edges, const struct leg *leg,
                     struct fault *fault)
 {
@@ -349,7 +438,7 @@ int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges ed
 	if (picks == NULL)
 		return fault_set(fault, EX_OSERR, "out of memory for %zu tooth edges", t->seen);
 	struct teeth_walk whole = walk_over(t, w, edges);
-	bool ok = string_runs(t, &whole, picks);
+	bool ok = string_runs(t, &whole, picks) && split_runs(t, w);
 	free(picks);
 	return ok ? 0 : fault_set(fault, EX_OSERR, "out of memory for runs of teeth");
 }

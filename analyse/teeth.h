@@ -18,10 +18,13 @@ struct tooth_mark { /* an accepted edge */
 	int64_t slot; /* within a run relative to the run's neighbours only */
 };
 
-enum tooth_join { /* how a run follows the one before it */
-	          TOOTH_JOIN_START,
-	          TOOTH_JOIN_GAP,   /* no teeth for several pitches */
-	          TOOTH_JOIN_UNSURE /* teeth there, but no story wins */
+/* How a run follows the one before it. */
+enum tooth_join {
+	TOOTH_JOIN_START,
+	TOOTH_JOIN_GAP,    /* no teeth for several pitches */
+	TOOTH_JOIN_UNSURE, /* teeth there, but no story wins */
+	TOOTH_JOIN_SLOW,   /* the crank all but stood: it may have turned back */
+	TOOTH_JOIN_VOTES   /* the index says that the count has changed */
 };
 
 struct tooth_run {
@@ -62,6 +65,9 @@ int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges ed
  * associate again.  True when any of the shifts is one. */
 bool teeth_know(struct teeth *t, const struct wheel *w, size_t run, int64_t shift);
 void teeth_forget(struct teeth *t);
+
+/* Makes two runs of one, the first with its first `keep` marks. False: no memory. */
+bool teeth_split(struct teeth *t, size_t run, size_t keep, enum tooth_join join);
 
 /* True angle of a slot counting on through the turns. */
 static inline double teeth_angle_rad(const struct wheel *w, int64_t slot)

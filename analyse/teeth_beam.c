@@ -147,7 +147,7 @@ static bool grow(struct beam *b, const struct story *s, size_t edge)
 	double sd = sqrt(at.p[0] + b->edge_var);
 	if (sd > 0.8 * k->pitch || at.x[0] - teeth_walk_angle(k, s->slot) > k->gap_slots * k->pitch)
 		return false;
-	for (int m = 1; m <= k->gap_slots; m++) {
+	for (int m = 1; m < 2 * k->gap_slots; m++) {
 		double off = teeth_walk_angle(k, s->slot + m) - at.x[0];
 		if (off > REACH_SD * sd)
 			break;
@@ -174,10 +174,11 @@ static void sort_best(struct beam *b)
 static bool advance(struct beam *b, size_t edge)
 {
 	b->grown_n = 0;
-	bool reached = false;
+	/* The best story decides: another could only count across what it cannot see. */
+	bool reached = true;
 	for (int j = 0; j < b->story_n; j++)
 		if (b->story[j].log_p > b->story[0].log_p - 25)
-			reached |= grow(b, &b->story[j], edge);
+			reached &= grow(b, &b->story[j], edge) || j > 0;
 	if (!reached)
 		return false;
 	sort_best(b);

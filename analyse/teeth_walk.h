@@ -22,12 +22,12 @@ struct teeth_walk {
 	size_t n;
 	int dir; /* +1, or -1 for the mirror */
 	const struct wheel *w;
-	bool levels;    /* both edges: the level must be the slot's */
-	double edge_sd; /* rad */
-	double drift;   /* rad2/s4 per rad; 0 = not known */
-	double duty;    /* both edges: high part of a pitch */
-	double pitch;   /* mean slot width, rad */
-	int gap_slots;  /* never count across more than this */
+	bool levels;      /* both edges: the level must be the slot's */
+	double edge_sd;   /* rad */
+	double drift;     /* rad2/s4 per rad; 0 = not known */
+	double duty;      /* both edges: high part of a pitch */
+	double pitch;     /* mean slot width, rad */
+	double gap_slots; /* never count across more than this */
 	struct teeth_pick *pick;
 	size_t pick_n;
 	double slow, slow_before; /* s/rad over the last two steps */

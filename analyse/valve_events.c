@@ -127,7 +127,7 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 	double misfit = r->misfit / (double)w->n;
 	if (sure > 10 && r->unimodal && misfit < 3 && inside(prior, r))
 		return EVENT_CLASS_A;
-	if (sure > 5 && misfit < 6 && inside(prior, r))
+	if (sure > 5 && misfit < 6 && inside(prior, r) && r->sd_s < 5e-3)
 		return EVENT_CLASS_B;
 	bool stayed = r->log_bayes_factor < 0 && r->log_against_opposite - r->log_bayes_factor > 5;
 	return stayed && r->expected > CLEAR ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
@@ -157,6 +157,8 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 			break;
 	}
 	e->log_bayes_factor = r.log_bayes_factor;
+	if (e->cls != EVENT_CLASS_MISSED && !v->group[end][kind].learned)
+		e->cls = EVENT_CLASS_C; /* nothing like it was seen often enough to know it by */
 	t->dead = e->cls == EVENT_CLASS_MISSED;
 	if (e->cls != EVENT_CLASS_A && e->cls != EVENT_CLASS_B)
 		return;

@@ -147,7 +147,11 @@ static double leave_out_strays(struct batch *b)
 	return middle;
 }
 
-static void take_delay(struct group *g, const struct batch *b)
+struct delays {
+	double middle_s, spread_s;
+};
+
+static struct delays delays_of(const struct batch *b)
 {
 	double t[LEARN_WINDOWS], off[LEARN_WINDOWS];
 	size_t n = 0;
@@ -157,9 +161,16 @@ static void take_delay(struct group *g, const struct batch *b)
 	double middle = median(t, n);
 	for (size_t i = 0; i < n; i++)
 		off[i] = fabs(t[i] - middle);
-	g->delay_s = middle;
-	g->spread_s = fmax(0.3e-3, 1.4826 * median(off, n));
-	g->scale_s = fmax(3e-3, 2 * g->spread_s);
+	return (struct delays){middle, fmax(0.3e-3, 1.4826 * median(off, n))};
+}
+
+/* A valve answers, mostly, and about equally fast: anything else is no valve but the gas itself. */
+static bool believable(const struct batch *b)
+{
+	if (used(b) < 3 || used(b) * 3 < b->n)
+		return false;
+	struct delays d = delays_of(b);
+	return d.middle_s > 0 && d.spread_s < 6e-3;
 }
 
 /* What is known beforehand of what the events of a kind share: 3 l/s, 0.35 W/K at 290 K, a
@@ -179,6 +190,22 @@ static void wide_prior(const struct group *other_way, const struct batch *b, str
 	}
 }
 
+static void take_values(struct group *g, const struct batch *b, double misfit)
+{
+	struct delays d = delays_of(b);
+	for (size_t i = 0; i < b->n; i++)
+		if (b->use[i])
+			memcpy(g->value + ONSET_K, b->value[i] + ONSET_K,
+			       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
+	g->sd[ONSET_K] = 0.03;
+	g->sd[ONSET_WARM0] = 0.05;
+	g->noise_factor = fmax(1, g->noise_factor * sqrt(misfit));
+	g->delay_s = d.middle_s;
+	g->spread_s = d.spread_s;
+	g->scale_s = fmax(3e-3, 2 * d.spread_s);
+	g->learned_from = (unsigned)used(b);
+}
+
 /* Learns one kind from its batch; `first` when nothing is known of it. */
 static void learn_group(struct group *g, const struct group *other_way, struct batch *b, bool first)
 {
@@ -193,19 +220,11 @@ static void learn_group(struct group *g, const struct group *other_way, struct b
 		return;
 	onset_learn(b->window, b->n, &prior, b->value, b->use, &common);
 	double misfit = leave_out_strays(b);
-	if (used(b) < 3)
+	g->learned = believable(b);
+	if (!g->learned)
 		return;
 	onset_learn(b->window, b->n, &prior, b->value, b->use, &g->common_sd_s);
-	for (size_t i = 0; i < b->n; i++)
-		if (b->use[i])
-			memcpy(g->value + ONSET_K, b->value[i] + ONSET_K,
-			       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
-	g->sd[ONSET_K] = 0.03;
-	g->sd[ONSET_WARM0] = 0.05;
-	g->noise_factor = fmax(1, g->noise_factor * sqrt(misfit));
-	take_delay(g, b);
-	g->learned = true;
-	g->learned_from = (unsigned)used(b);
+	take_values(g, b, misfit);
 }
 
 /* The other passage of a window as its own batch now describes it. */

@@ -131,10 +131,9 @@ double watch_loss(const struct watch_end *w, double *sd)
 
 /* --- one event --------------------------------------------------------------------- */
 
-/* The last transition of a line before a time that did happen, as far as is known. */
-static const struct transition *last_before(const struct passage_line *line, double t_us)
+/* How many transitions of a line were commanded before a time. */
+static size_t commanded_before(const struct passage_line *line, double t_us)
 {
-	const struct transition *last = NULL;
 	size_t low = 0, high = line->n;
 	while (low < high) {
 		size_t middle = (low + high) / 2;
@@ -143,9 +142,16 @@ static const struct transition *last_before(const struct passage_line *line, dou
 		else
 			high = middle;
 	}
-	for (size_t i = low; i > 0 && last == NULL; i--)
-		last = line->at[i - 1].dead ? NULL : &line->at[i - 1];
-	return last;
+	return low;
+}
+
+/* The last transition of a line before a time that did happen, as far as is known. */
+static const struct transition *last_before(const struct passage_line *line, double t_us)
+{
+	for (size_t i = commanded_before(line, t_us); i > 0; i--)
+		if (!line->at[i - 1].dead)
+			return &line->at[i - 1];
+	return NULL;
 }
 
 /* How long the exhaust still stood open when the inlet opened; or, negative, had been shut. */
@@ -162,15 +168,13 @@ void watch_event(struct valve_events *v, const struct leg *leg, const struct cra
 {
 	enum engine_end end = (enum engine_end)e->end;
 	enum onset_passage passage = valve_kind_passage((enum valve_event_kind)e->event);
-	if (v->chamber[end].series == NULL || e->flagged)
-		return;
 	const struct passage_line *line = &v->chamber[end].line[passage];
-	const struct transition *before = last_before(line, e->command_t_us);
-	const struct transition *now = last_before(line, e->command_t_us + 0.5);
-	v->watch.end[end].turns += e->event == EVENT_ADMISSION;
-	if (before == NULL || now == NULL || before == now)
+	size_t i = commanded_before(line, e->command_t_us);
+	if (v->chamber[end].series == NULL || e->flagged || i == 0 || i == line->n)
 		return;
-	if (!now->opens && before->opens)
+	const struct transition *before = &line->at[i - 1], *now = &line->at[i];
+	v->watch.end[end].turns += e->event == EVENT_ADMISSION;
+	if (!now->opens)
 		watch_level(v, leg, end, passage, before, now);
 	if (e->event == EVENT_CUT_OFF && before->found) /* the exhaust before it is timed by now */
 		watch_overlap(v, end, before);

@@ -14,6 +14,7 @@
 #include "logd/watch.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <pthread.h>
 #include <signal.h>
 #include <stdio.h>
@@ -247,7 +248,7 @@ static int outcome(const struct recording *r, struct fault *fault)
 		                 (long long)status_get(&s->records_not_kept));
 	if (r->recorder.why[0] != '\0')
 		return fault_set(fault, EX_IOERR, "%s: read error: %s", r->options.port, r->recorder.why);
-	if (!r->source.live && status_get(&s->bytes_received) > 0 && status_get(&s->records) == 0)
+	if (!r->source.live && status_get(&s->damaged_bytes) > 0 && status_get(&s->records) == 0)
 		return fault_set(fault, EX_DATAERR,
 		                 "%s: nothing in it is valid for --link %s; is it --link %s?",
 		                 r->options.port, link_name(r->options.link),
@@ -355,10 +356,24 @@ static int act(const struct options *o, struct fault *fault)
 	return 0;
 }
 
+/* A standard descriptor that was closed must not be given to the first file we open: messages would
+ * go into the log.  Standard input gets one that cannot be read, which source_open understands. */
+static void hold_standard_descriptors(void)
+{
+	while (true) {
+		int fd = open("/dev/null", O_WRONLY);
+		if (fd < 0 || fd > STDERR_FILENO) {
+			close(fd);
+			return;
+		}
+	}
+}
+
 int main(int argc, char **argv)
 {
 	struct options o;
 	struct fault fault = {0};
+	hold_standard_descriptors();
 	if (options_read(argc, argv, &o, &fault) == 0 && act(&o, &fault) == 0 && fflush(stdout) == 0)
 		return EX_OK;
 	fprintf(stderr, "trammeld: %s\n", fault.exit_code != 0 ? fault.text : strerror(errno));

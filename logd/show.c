@@ -127,7 +127,7 @@ static void show_disk(const char *j, FILE *out)
 	fprintf(out, "log        %s: session %.0f, segment %.0f, %s\n", words_of(j, "directory").text,
 	        number_of(j, "session"), number_of(j, "segment"),
 	        is_true(j, "disk_ok") ? "disk works" : "DISK FAILS (see the messages of trammeld)");
-	fprintf(out, "kept       %.0f records are safe, %.0f wait in RAM, %.0f were not kept",
+	fprintf(out, "kept       %.0f records are safe, %.0f not yet synced, %.0f were not kept",
 	        number_of(j, "records_synced"), number_of(j, "records_waiting"),
 	        number_of(j, "records_not_kept"));
 	if (given(j, "sync_age_s"))

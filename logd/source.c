@@ -131,7 +131,8 @@ static int open_stdin(struct source *s, struct fault *fault)
 	s->kind = SOURCE_STDIN;
 	s->live = false;
 	snprintf(s->real, sizeof s->real, "standard input");
-	s->fd = fcntl(STDIN_FILENO, F_DUPFD_CLOEXEC, 0);
+	int mode = fcntl(STDIN_FILENO, F_GETFL);
+	s->fd = mode < 0 || (mode & O_ACCMODE) == O_WRONLY ? -1 : fcntl(STDIN_FILENO, F_DUPFD_CLOEXEC, 0);
 	if (s->fd < 0)
 		return fault_set(fault, EX_NOINPUT, "standard input is closed");
 	return 0;

@@ -94,6 +94,8 @@ expect 73 'cannot use' 'a file as directory' $record --port - --into "$engine"
 expect 78 'engine.ini:3' 'bad engine file' sh -c "sed 's/oscillating cylinder/turbine/' $engine >$work/bad.d.ini; mv $work/bad.d.ini $work/bad-engine.ini; exec $trammeld --port - --engine $work/bad-engine.ini --into $work/logs/a"
 expect 69 'no recorder answers' 'status of nobody' "$trammeld" --status --into "$work/logs"
 expect 65 'is it --link frames' 'wrong link' sh -c "exec $record --port - --link lines --into $work/logs/wrong <$trammeld"
+expect 66 'standard input is closed' 'closed standard input' sh -c "exec $record --port - --into $work/logs/closed <&-"
+expect 0 '0 records kept' 'comments alone are no damage' sh -c "echo '# only a comment' | $trammeld --engine $engine --port - --link lines --into $work/logs/comment"
 
 # --- text through standard input reads back the same ---
 awk 'BEGIN { srand(7); t = 0; print "hello,1,demo sender"

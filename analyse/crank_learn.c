@@ -24,6 +24,7 @@
 #define BLOCK_TURNS 8     /* learned from at a time */
 #define SAMPLE_EDGES 6000 /* for choosing the noise */
 #define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
+#define FEW_TEETH 8
 #define LOW_SD_MAX (0.08 * DEG)     /* low orders known worse than this are not believed */
 #define LOW_SD_ADMITTED (0.3 * DEG) /* halves of the ride disagree by more: not believed either */
 #define LOW_UNKNOWN_SD (0.3 * DEG)  /* what a wheel's low orders may be when nothing tells */
@@ -269,7 +270,7 @@ static bool list_blocks(const struct crank_learner *l, bool by_pattern, struct b
 	for (size_t i = 0; i < t->run_n; i++) {
 		const struct tooth_run *r = &t->run[i];
 		struct align_fix f = place(l, i, by_pattern);
-		bool anchor = isnan(l->index_rad) && !by_pattern && r == longest;
+		bool anchor = isnan(l->index_rad) && r == longest; /* any place will do */
 		/* A piece shorter than two turns may be anything, teeth passed backward too. */
 		bool placed = f.by != ALIGN_NONE && r->n > 2 * l->wheel.slots;
 		if (!placed && !anchor)
@@ -412,7 +413,8 @@ static int settle_low_orders(struct crank_learner *l, struct fault *fault)
 	l->free = l->result;
 	torque_scale(&l->torque, &l->free.factor[0], &l->free.factor_sd[0]);
 	bool spanned = l->fast_rad_s > SPAN_MIN * l->slow_rad_s;
-	bool known = l->torque.kind == TORQUE_MEASURED || (l->torque.kind == TORQUE_ASSUMED && spanned);
+	bool known = l->torque.kind == TORQUE_MEASURED || l->torque.kind == TORQUE_EVEN ||
+	             (l->torque.kind == TORQUE_ASSUMED && spanned);
 	known = known && worst_low_sd(l) < LOW_SD_MAX;
 	if (known)
 		compare_halves(l);
@@ -496,11 +498,20 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 	return 0;
 }
 
+/* A wheel of few teeth has only low orders.  Where no valve is switched, nothing
+ * drives it in step with the crank, and its spacing shows. */
+static struct torque choose_torque(const struct crank_learner *l, const struct leg *leg)
+{
+	struct torque t = torque_of(&l->engine, !isnan(l->index_rad) && !isnan(l->engine.index_rad));
+	bool free_wheel = l->wheel.teeth <= FEW_TEETH && leg->command_n == 0;
+	return t.kind != TORQUE_MEASURED && free_wheel ? torque_even() : t;
+}
+
 /* With the pushes known or assumed: all orders together. */
 static int learn_joint(struct crank_learner *l, const struct leg *leg, const struct block_list *b,
                        struct fault *fault)
 {
-	l->torque = torque_of(&l->engine, !isnan(l->index_rad) && !isnan(l->engine.index_rad));
+	l->torque = choose_torque(l, leg);
 	if (choose_joint_noise(l, leg, b, fault) != 0)
 		return -1;
 	for (unsigned round = 0; round < JOINT_ROUNDS; round++) {
@@ -669,6 +680,8 @@ static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
 		       "are taken as zero",
 		       PITCH_LOW_ORDERS);
 		more = LOW_UNKNOWN_SD;
+	} else if (l->torque.kind == TORQUE_EVEN) {
+		remark(w, "torque shape assumed: nothing drives the wheel in step with the crank");
 	} else if (l->torque.kind == TORQUE_ASSUMED) {
 		remark(w,
 		       "torque shape assumed: pitch errors of orders 1 to %d rest on a torque that does not "

@@ -287,8 +287,10 @@ static void low_order(const struct pitch *p, const gsl_vector *e, const gsl_matr
 		for (size_t j = 0; j < p->slots; j++)
 			var += shape[i] * shape[j] * gsl_matrix_get(cov, i, j);
 	}
-	out->low_rad[component] = sum / norm;
-	out->low_sd_rad[component] = sqrt(fmax(var, 0)) / norm;
+	/* The sine of half the number of slots is zero at all of them: no such component. */
+	bool none = norm < 1e-6 * (double)p->slots;
+	out->low_rad[component] = none ? 0 : sum / norm;
+	out->low_sd_rad[component] = none ? 0 : sqrt(fmax(var, 0)) / norm;
 }
 
 static void write_result(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov,

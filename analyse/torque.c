@@ -36,7 +36,7 @@ static void set_priors(struct torque *t, double inverse_j)
 {
 	double *sd = t->prior_sd;
 	sd[COLUMN_VISCOUS] = PRIOR_VISCOUS;
-	if (t->kind == TORQUE_ASSUMED) {
+	if (t->kind != TORQUE_MEASURED) {
 		for (unsigned i = COLUMN_VISCOUS + 1; i < t->columns; i++)
 			sd[i] = PRIOR_ASSUMED;
 		return;
@@ -68,6 +68,13 @@ struct torque torque_of(const struct engine *e, bool angle_known)
 		t.kind = TORQUE_MEASURED;
 		t.columns = COLUMNS_MEASURED;
 	}
+	set_priors(&t, TYPICAL_INVERSE_J);
+	return t;
+}
+
+struct torque torque_even(void)
+{
+	struct torque t = {.kind = TORQUE_EVEN, .cap = -1, .rod = -1, .supply = -1, .columns = 1};
 	set_priors(&t, TYPICAL_INVERSE_J);
 	return t;
 }
@@ -150,7 +157,7 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 		double part = (j + 0.5) / steps, theta = s->theta + part * s->rise;
 		if (t->kind == TORQUE_MEASURED)
 			measured(t, g, s->from_us + 1e6 * part * s->dt_s, theta, omega, u);
-		else
+		else if (t->kind == TORQUE_ASSUMED)
 			assumed(theta, u);
 		u[COLUMN_VISCOUS] = -omega;
 		for (unsigned c = 0; c < t->columns; c++) {
@@ -158,7 +165,7 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 			push[c].rad += h * u[c] * (1 - part) * s->dt_s;
 		}
 	}
-	return t->kind == TORQUE_ASSUMED || !isnan(push[COLUMN_GAS].rad);
+	return t->kind != TORQUE_MEASURED || !isnan(push[COLUMN_GAS].rad);
 }
 
 struct window { /* a turn of marks */

@@ -11,7 +11,12 @@
 
 #define TORQUE_MAX 14
 
-enum torque_kind { TORQUE_NONE, TORQUE_MEASURED, TORQUE_ASSUMED };
+enum torque_kind {
+	TORQUE_NONE,
+	TORQUE_MEASURED,
+	TORQUE_ASSUMED, /* orders 1..6 */
+	TORQUE_EVEN     /* nothing drives: none but drag */
+};
 
 struct torque { /* what the columns are */
 	enum torque_kind kind;
@@ -25,6 +30,9 @@ struct torque { /* what the columns are */
 /* Measured where the engine file names both chambers' sensors (the cap's alone
  * for a single-acting engine) and the crank angle is known, else assumed. */
 struct torque torque_of(const struct engine *e, bool angle_known);
+
+/* Of a wheel that nothing drives in step with the crank. */
+struct torque torque_even(void);
 
 /* Gravity, friction and so on count for less the greater the moment of inertia:
  * their prior follows what has been found for the gas torque's factor. */

@@ -94,14 +94,25 @@ double cycle_area(const struct cycle_valve *v, double omega_rad_s, double phi_ra
 
 /* --- nodes ---------------------------------------------------------------- */
 
+void cycle_table_fill(struct cycle_table *t, const struct mech *m, enum engine_end end)
+{
+	for (int degree = 0; degree <= CYCLE_DEGREES; degree++) {
+		double theta = mech_dead_centre_rad(m, end) + unit_rad(degree);
+		t->v_m3[degree] = mech_volume_m3(m, end, theta);
+		t->dv_m3[degree] = mech_dvolume_m3(m, end, theta);
+	}
+}
+
+/* `degree` -1: not a whole one. */
 static struct node place(const struct run *r, double phi, int degree)
 {
 	const struct cycle_case *c = r->c;
+	const struct cycle_table *t = degree >= 0 ? c->table : NULL;
 	double theta = phi + r->dead_centre;
 	return (struct node){
 	    .phi = phi,
-	    .v = mech_volume_m3(c->mech, c->end, theta),
-	    .dv = mech_dvolume_m3(c->mech, c->end, theta),
+	    .v = t != NULL ? t->v_m3[degree] : mech_volume_m3(c->mech, c->end, theta),
+	    .dv = t != NULL ? t->dv_m3[degree] : mech_dvolume_m3(c->mech, c->end, theta),
 	    .area = {ramp_area(&r->ramp[0], phi), ramp_area(&r->ramp[1], phi)},
 	    .degree = degree,
 	};
@@ -375,6 +386,8 @@ static void nothing_known(struct cycle_result *out)
 	                             .peak_force_n = NAN,
 	                             .cut_off_pa = NAN,
 	                             .release_pa = NAN,
+	                             .end_pa = NAN,
+	                             .end_k = NAN,
 	                             .gap_pa = NAN,
 	                             .mass_change_kg = NAN,
 	                             .energy_change_j = NAN};
@@ -395,13 +408,16 @@ void cycle_run(const struct cycle_case *c, struct cycle_result *out)
 	r.ramp[1] = ramp_of(&c->exhaust, c->omega_rad_s);
 	place_nodes(&r);
 	double v = r.node[0].v, y[STATES] = {0};
-	y[MASS] = c->ambient_pa * v / (AIR_R * c->air_k);
-	y[ENERGY] = c->ambient_pa * v / (AIR_GAMMA - 1);
+	bool warm = c->start_pa > 0 && c->start_k > 0;
+	y[MASS] = warm ? c->start_pa * v / (AIR_R * c->start_k) : c->ambient_pa * v / (AIR_R * c->air_k);
+	y[ENERGY] = (warm ? c->start_pa : c->ambient_pa) * v / (AIR_GAMMA - 1);
 	while (out->turns < TURNS_MOST && !out->periodic) {
 		turn(&r, y, out);
 		out->turns++;
 		out->periodic = fabs(out->gap_pa) <= PERIODIC * c->supply_pa &&
-		                fabs(out->mass_change_kg) <= PERIODIC_MASS * y[MASS] && out->turns > 1;
+		                fabs(out->mass_change_kg) <= PERIODIC_MASS * y[MASS];
 	}
+	out->end_pa = out->pressure_pa[CYCLE_DEGREES];
+	out->end_k = y[ENERGY] / (y[MASS] * CV);
 	summarise(&r, out);
 }

@@ -260,15 +260,22 @@ static double wall_factor(const struct plan *p, enum engine_end end)
 	return plan_ideal_at(&warm, x, 0).air_kg_m3 / plan_ideal_at(&cold, x, 0).air_kg_m3;
 }
 
+static void find_ideal(struct plan *p)
+{
+	for (int i = 0; i < END_COUNT; i++) {
+		if (!p->machine->used[i])
+			continue;
+		struct plan_ideal d = plan_ideal_of(p->machine, &p->at, (enum engine_end)i);
+		p->ideal_full_part[i] = plan_ideal_full_expansion(&d);
+	}
+}
+
 static void find_air(struct plan *p)
 {
 	for (int i = 0; i < END_COUNT; i++) {
 		enum engine_end end = (enum engine_end)i;
 		if (!p->machine->used[i])
 			continue;
-		struct plan_ideal d = plan_ideal_of(p->machine, &p->at, end);
-		p->ideal_full_part[i] = plan_ideal_full_expansion(&d);
-		p->ideal_economy[i] = plan_ideal_economy(&d, 1);
 		p->air_kg_low += p->best.prediction.cycle[i].air_kg;
 		p->air_kg_high += p->best.prediction.cycle[i].air_kg * wall_factor(p, end);
 	}
@@ -332,13 +339,18 @@ int plan_make(const struct plan_machine *m, const struct plan_request *request, 
 	if (search_best(out, fault) != 0)
 		return -1;
 	find_settings(out);
-	fill_rows(out);
-	plan_curve_find(m, &out->at, &out->curve);
-	find_air(out);
-	plan_start_find(out);
-	plan_road_find(out);
 	if (try_what_if(out, fault) != 0)
 		return -1;
+	find_ideal(out);
 	plan_warnings(out);
 	return 0;
+}
+
+void plan_tables(struct plan *p)
+{
+	fill_rows(p);
+	plan_curve_find(p->machine, &p->at, &p->curve);
+	find_air(p);
+	plan_start_find(p);
+	plan_road_find(p);
 }

@@ -84,8 +84,7 @@ struct plan {
 	struct plan_row row[PLAN_ROWS_MAX];
 	struct plan_curve curve;
 	struct plan_start start;
-	struct plan_ideal_point ideal_economy[END_COUNT];
-	double ideal_full_part[END_COUNT];
+	double ideal_full_part[END_COUNT]; /* closed form of full expansion, part of the stroke */
 	double fastest_rad_s;
 	double air_kg_low, air_kg_high;         /* a turn: without and with heat from the walls */
 	double tank_turns_low, tank_turns_high; /* NAN: no tank */
@@ -99,11 +98,15 @@ struct plan {
 	struct report_lines refused, warnings;
 };
 
-/* Makes the plan.  `m` is fitted already (plan_fit) and outlives it.  About 150 KiB: allocate
- * it.  0, or -1 with fault when there is nothing to plan (no valves, supply at or
- * below ambient, speed not known). */
+/* Makes the plan: timing, settings, change, what-if, refusals and warnings.  `m` is fitted
+ * already (plan_fit) and outlives it.  About 150 KiB: allocate it.  0, or -1 with fault when
+ * there is nothing to plan (no valves, supply at or below ambient, speed not known). */
 int plan_make(const struct plan_machine *m, const struct plan_request *request, struct plan *out,
               struct fault *fault);
+
+/* Fills the tables of a plan that is made: rows by supply, trade-off, start, air, road.
+ * The renderers want them, except plan_ini. */
+void plan_tables(struct plan *p);
 
 /* Commands for another speed and supply from the rows: controller's own angle, rad, at
  * which to switch.  Between rows the nearest lower supply rules. */

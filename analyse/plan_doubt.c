@@ -32,7 +32,7 @@ void plan_quantities(const struct plan_prediction *p, double out[PLAN_QUANTITIES
 static void run(const struct plan_machine *m, const struct plan_conditions *at, const struct plan_timing *t,
                 double out[PLAN_QUANTITIES])
 {
-	struct plan_prediction p;
+	struct plan_prediction p = {0};
 	plan_predict(m, at, t, -1, &p);
 	plan_quantities(&p, out);
 }

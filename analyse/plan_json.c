@@ -266,7 +266,8 @@ int plan_json(const struct plan *p, FILE *out)
 	put(root, "air", air(p));
 	put(root, "sprockets", gears(p));
 	put(root, "warnings", lines(&p->warnings));
-	int status = json_dumpf(root, out, JSON_INDENT(1) | JSON_PRESERVE_ORDER);
+	int status =
+	    json_dumpf(root, out, JSON_INDENT(1) | JSON_PRESERVE_ORDER | JSON_REAL_PRECISION(DIGITS));
 	json_decref(root);
 	return status == 0 && fputc('\n', out) != EOF ? 0 : -1;
 }

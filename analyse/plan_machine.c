@@ -306,6 +306,8 @@ static void begin(struct plan_machine *m, const struct engine *e, double c_m3_s_
 	m->mech = mech_of(e);
 	m->friction_pa = PLAN_FRICTION_PA;
 	bare_edges(m);
+	for (int end = 0; end < END_COUNT; end++)
+		cycle_table_fill(&m->table[end], &m->mech, (enum engine_end)end);
 	assume_gas(m, c_m3_s_pa);
 	for (int end = 0; end < END_COUNT; end++)
 		m->inlet_supply_pa[end] = NAN;
@@ -330,7 +332,9 @@ static void take_strokes(struct plan_machine *m, const struct report *r)
 		m->has_strokes[end] = r->has_strokes[end];
 		m->stroke[end] = r->stroke[end];
 		memcpy(m->measured_pa[end], r->diagram[end].measured_pa, sizeof m->measured_pa[end]);
-		m->inlet_supply_pa[end] = mean_inlet_supply(m, &r->diagram[end], (enum engine_end)end);
+		if (r->has_strokes[end])
+			m->inlet_supply_pa[end] =
+			    mean_inlet_supply(m, &r->diagram[end], (enum engine_end)end);
 		if (m->used[end])
 			learn_index(m, (enum engine_end)end);
 	}

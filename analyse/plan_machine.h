@@ -4,6 +4,7 @@
 #ifndef TRAMMEL_PLAN_MACHINE_H
 #define TRAMMEL_PLAN_MACHINE_H
 
+#include "analyse/cycle.h"
 #include "analyse/plan_learn.h"
 #include "analyse/report.h"
 
@@ -37,6 +38,7 @@ struct plan_machine {
 	int64_t start_utc_us; /* 0 = not known */
 	struct engine engine; /* shallow copy */
 	struct mech mech;
+	struct cycle_table table[END_COUNT];
 	bool used[END_COUNT]; /* both passages of the end have a valve */
 	struct plan_edge edge[END_COUNT][EVENT_KINDS];
 	double n[END_COUNT], n_sd[END_COUNT];

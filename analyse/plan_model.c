@@ -67,6 +67,7 @@ struct cycle_case plan_cycle_case(const struct plan_machine *m, const struct pla
 	return (struct cycle_case){
 	    .mech = &m->mech,
 	    .end = end,
+	    .table = &m->table[end],
 	    .omega_rad_s = at->omega_rad_s,
 	    .supply_pa = at->supply_pa,
 	    .ambient_pa = m->engine.ambient_pa,
@@ -150,6 +151,8 @@ void plan_predict(const struct plan_machine *m, const struct plan_conditions *at
 			continue;
 		const double *phi = p->phi_rad[end];
 		struct cycle_case c = plan_cycle_case(m, at, (enum engine_end)end, phi);
+		c.start_pa = p->cycle[end].end_pa;
+		c.start_k = p->cycle[end].end_k;
 		cycle_run(&c, &p->cycle[end]);
 		double half_ramp = at->omega_rad_s * m->ramp_s[end][1][0] / 2;
 		p->first_release_pa[end] = trace_at(&p->cycle[end], phi[EVENT_RELEASE] - half_ramp);

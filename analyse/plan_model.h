@@ -50,7 +50,8 @@ void plan_timing_events(const struct plan_machine *m, const struct plan_conditio
                         const struct plan_timing *t, double phi_rad[END_COUNT][EVENT_KINDS]);
 
 /* Runs the ends in use; with `only` >= 0 just that end, the other kept from
- * what `p` already holds. */
+ * what `p` already holds.  `p` zero, or a prediction of a like timing, which
+ * saves turns. */
 void plan_predict(const struct plan_machine *m, const struct plan_conditions *at, const struct plan_timing *t,
                   int only, struct plan_prediction *p);
 

@@ -9,6 +9,9 @@
 
 #define ECONOMY_UNIT 1e5 /* J/kg that count 1 in a score */
 #define HANDLES (2 * ENGINE_VALVES_MAX)
+#define ORDER_PER_DEG 5.0
+#define LATER_DEG 3.0 /* a step by which compression is put later to spare the rod */
+#define LATER_TIMES 10
 #define UNTIDY_PER_DEG 0.01
 #define HOLDS_DEG 0.3 /* breaches below these are rounding of the search */
 #define HOLDS_S 0.0005
@@ -96,7 +99,7 @@ static double merit(const struct plan_machine *m, const struct plan_conditions *
 static double penalty(const struct plan_breach *b)
 {
 	/* Order and lead of the valves weigh so much that no force is relieved by breaking them. */
-	return 5 * unit_deg(b->early_admission_rad) + 5 * unit_deg(b->overlap_rad) + 2000 * b->short_pulse_s +
+	return ORDER_PER_DEG * unit_deg(b->early_admission_rad + b->overlap_rad) + 2000 * b->short_pulse_s +
 	       50 * b->force_part + 20 * b->over_supply_part;
 }
 
@@ -129,8 +132,8 @@ struct search {
 	struct handle pair[EVENT_KINDS]; /* the same event at both ends */
 	int n;
 	struct plan_solution *best;
-	bool watch_top;             /* judge the force at the top speed too */
-	struct plan_prediction top; /* of the best */
+	double least_compression[END_COUNT]; /* rad past the dead centre: earlier passes the force limit at
+	                                        speed */
 };
 
 static int end_of_edge(const struct plan_machine *m, int valve, int on)
@@ -171,40 +174,27 @@ static void move(struct plan_timing *t, const struct handle *h, double by_rad)
 				t->command_rad[v][on] += by_rad;
 }
 
-/* The same events at the top speed, as the leads make them; compression as early as one
- * in ten comes, for that is what raises the force. */
-static void predict_top(const struct search *s, const struct plan_prediction *p, int only,
-                        struct plan_prediction *top)
+static double early_compression_deg(const struct search *s, const struct plan_prediction *p)
 {
-	struct plan_conditions at = {.omega_rad_s = s->at->top_rad_s, .supply_pa = s->at->supply_pa};
-	struct plan_timing timing;
-	double phi[END_COUNT][EVENT_KINDS];
-	memcpy(phi, p->phi_rad, sizeof phi);
+	double sum = 0;
 	for (int end = 0; end < END_COUNT; end++)
-		phi[end][EVENT_COMPRESSION] -=
-		    PLAN_Z90 *
-		    plan_edge_scatter_rad(s->m, &s->m->edge[end][EVENT_COMPRESSION], at.omega_rad_s);
-	plan_timing_place(s->m, &at, phi, &timing);
-	plan_predict(s->m, &at, &timing, only, top);
+		if (s->m->used[end])
+			sum +=
+			    unit_deg(fmax(s->least_compression[end] - p->phi_rad[end][EVENT_COMPRESSION], 0));
+	return sum;
 }
 
-static double over_force(const struct plan_machine *m, const struct plan_prediction *p)
+static double score_of(const struct search *s, const struct plan_breach *b, const struct plan_prediction *p)
 {
-	double limit = m->engine.limit_rod_force_n;
-	return isfinite(limit) ? fmax(p->rod_force_n / limit - 1, 0) : 0;
+	return score(s->m, s->at, s->aim, b, p) - ORDER_PER_DEG * early_compression_deg(s, p);
 }
 
 static bool try(struct search *s, const struct plan_timing *timing, int only)
 {
-	struct plan_prediction p = s->best->prediction, top;
+	struct plan_prediction p = s->best->prediction;
 	plan_predict(s->m, s->at, timing, only, &p);
 	struct plan_breach b = plan_breach_of(s->m, s->at, timing, &p);
-	if (s->watch_top) {
-		top = s->top;
-		predict_top(s, &p, only, &top);
-		b.force_part = fmax(b.force_part, over_force(s->m, &top));
-	}
-	double got = score(s->m, s->at, s->aim, &b, &p);
+	double got = score_of(s, &b, &p);
 	s->best->trials++;
 	if (got <= s->best->score)
 		return false;
@@ -212,8 +202,6 @@ static bool try(struct search *s, const struct plan_timing *timing, int only)
 	s->best->prediction = p;
 	s->best->breach = b;
 	s->best->score = got;
-	if (s->watch_top)
-		s->top = top;
 	return true;
 }
 
@@ -290,20 +278,52 @@ static void start_timing(const struct plan_machine *m, const struct plan_conditi
 	plan_timing_place(m, at, phi, out);
 }
 
-/* Judges the best again with the top speed in view.  True when that changes anything. */
-static bool look_at_top(struct search *s)
+/* The same events at the top speed, as the leads make them; compression as early as one
+ * in ten comes, for that is what raises the force. */
+static void predict_top(const struct search *s, struct plan_prediction *top)
 {
+	struct plan_conditions at = {.omega_rad_s = s->at->top_rad_s, .supply_pa = s->at->supply_pa};
+	struct plan_timing timing;
+	double phi[END_COUNT][EVENT_KINDS];
+	memcpy(phi, s->best->prediction.phi_rad, sizeof phi);
+	for (int end = 0; end < END_COUNT; end++)
+		phi[end][EVENT_COMPRESSION] -=
+		    PLAN_Z90 *
+		    plan_edge_scatter_rad(s->m, &s->m->edge[end][EVENT_COMPRESSION], at.omega_rad_s);
+	plan_timing_place(s->m, &at, phi, &timing);
+	plan_predict(s->m, &at, &timing, -1, top);
+}
+
+/* How far the force at the top speed is above its limit, as a part of it. */
+static double over_force_at_top(struct search *s, struct plan_prediction *top)
+{
+	double limit = s->m->engine.limit_rod_force_n;
 	if (!(s->at->top_rad_s > s->at->omega_rad_s))
-		return false;
-	predict_top(s, &s->best->prediction, -1, &s->top);
-	s->best->top_force_n = s->top.rod_force_n;
-	double over = over_force(s->m, &s->top);
-	if (over <= s->best->breach.force_part)
-		return false;
-	s->best->breach.force_part = over;
-	s->best->score = score(s->m, s->at, s->aim, &s->best->breach, &s->best->prediction);
-	s->watch_top = true;
-	return true;
+		return 0;
+	predict_top(s, top);
+	s->best->top_force_n = top->rod_force_n;
+	return isfinite(limit) ? fmax(top->rod_force_n / limit - 1, 0) : 0;
+}
+
+/* Lets the ends that push too hard at the top speed compress later, and searches on. */
+static void spare_the_rod(struct search *s)
+{
+	struct plan_prediction top = {0};
+	double over = over_force_at_top(s, &top);
+	for (int i = 0; i < LATER_TIMES && over > 0; i++) {
+		double limit = s->m->engine.limit_rod_force_n;
+		bool alone = fmax(top.cycle[END_CAP].peak_force_n, top.cycle[END_ROD].peak_force_n) > limit;
+		for (int end = 0; end < END_COUNT; end++)
+			if (s->m->used[end] && (!alone || top.cycle[end].peak_force_n > limit))
+				s->least_compression[end] =
+				    fmax(s->least_compression[end],
+				         s->best->prediction.phi_rad[end][EVENT_COMPRESSION]) +
+				    unit_rad(LATER_DEG);
+		s->best->score = score_of(s, &s->best->breach, &s->best->prediction);
+		descend(s, s->handle, s->n, 4, 0.5);
+		over = over_force_at_top(s, &top);
+	}
+	s->best->breach.force_part = fmax(s->best->breach.force_part, over);
 }
 
 static void judge(struct search *s, const struct plan_timing *timing)
@@ -322,8 +342,9 @@ void plan_judge(const struct plan_machine *m, const struct plan_conditions *at, 
                 const struct plan_timing *timing, struct plan_solution *out)
 {
 	struct search s = {.m = m, .at = at, .aim = aim, .best = out};
+	struct plan_prediction top = {0};
 	judge(&s, timing);
-	look_at_top(&s);
+	out->breach.force_part = fmax(out->breach.force_part, over_force_at_top(&s, &top));
 	out->holds = small(&out->breach);
 }
 
@@ -338,10 +359,7 @@ void plan_search(const struct plan_machine *m, const struct plan_conditions *at,
 	find_handles(&s);
 	descend(&s, s.pair, EVENT_KINDS, 16, 4); /* both ends alike, then each by itself */
 	descend(&s, s.handle, s.n, 4, 0.5);
-	if (look_at_top(&s)) {
-		descend(&s, s.handle, s.n, 8, 0.5);
-		out->top_force_n = s.top.rod_force_n;
-	}
+	spare_the_rod(&s);
 	out->holds = small(&out->breach);
 }
 

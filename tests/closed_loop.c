@@ -108,7 +108,7 @@ static void compare(const struct loop_machine *m, struct loop_result *out)
 		                    out->ride[round].top_rpm > m->speed_limit_rpm;
 }
 
-void loop_run(const struct loop_machine *m, struct loop_result *out)
+void loop_rounds(const struct loop_machine *m, struct loop_result *out)
 {
 	struct loop l = {.m = m,
 	                 .out = out,
@@ -129,10 +129,15 @@ void loop_run(const struct loop_machine *m, struct loop_result *out)
 		out->gain_low_j = work->gain_low;
 		out->gain_high_j = work->gain_high;
 	}
-	loop_find_best(m, &out->best);
 	compare(m, out);
 	free(l.report);
 	free(l.learn);
 	free(l.machine);
 	free(l.plan);
+}
+
+void loop_run(const struct loop_machine *m, struct loop_result *out)
+{
+	loop_rounds(m, out);
+	loop_find_best(m, &out->best);
 }

@@ -49,6 +49,10 @@ void loop_find_best(const struct loop_machine *m, struct loop_best *out);
 /* How good a turn is for the goal. */
 double loop_merit(const struct loop_machine *m, double work_j, double air_kg);
 
+/* The rides and plans; `best` left empty. */
+void loop_rounds(const struct loop_machine *m, struct loop_result *out);
+
+/* The same, and the best. */
 void loop_run(const struct loop_machine *m, struct loop_result *out);
 
 #endif

@@ -43,6 +43,12 @@ void overview_free(struct overview *o)
 	free(o);
 }
 
+/* Speed needs no zero of the angle. */
+static bool speed_is_known(const struct crank_point *p)
+{
+	return p->flag == CRANK_GOOD || p->flag == CRANK_NOT_ALIGNED;
+}
+
 static struct bin *bin_at(struct overview *o, int64_t t_us)
 {
 	double f = (double)(t_us - o->first_us) / (double)(o->last_us - o->first_us);
@@ -57,7 +63,7 @@ static void add_step(struct overview *o, const struct crank_point *a, const stru
 {
 	const double turn_rad = 2 * UNIT_PI;
 	o->turns += fabs(b->theta_rad - a->theta_rad) / turn_rad;
-	if (a->flag != CRANK_GOOD || b->theta_rad < a->theta_rad) {
+	if (!speed_is_known(a) || b->theta_rad < a->theta_rad) {
 		o->turn_start_us = NAN;
 		return;
 	}
@@ -78,7 +84,7 @@ static void add_crank(struct overview *o, const struct leg *leg, const struct cr
 		if (p->t_us < leg->core_from_us || p->t_us >= leg->core_to_us)
 			continue;
 		add_step(o, p, p + 1);
-		if (p->flag != CRANK_GOOD)
+		if (!speed_is_known(p))
 			continue;
 		struct bin *b = bin_at(o, p->t_us);
 		b->omega_sum += p->omega_rad_s;

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define STEP_S 5e-5
+#define STEP_S 1e-4
 #define CV (AIR_R / (AIR_GAMMA - 1))
 #define CP (AIR_GAMMA * CV)
 #define POINT_RAD (UNIT_PI / 36)

@@ -359,6 +359,7 @@ static int plan_it(const struct choice *o, struct work *w, struct fault *f)
 	w->machine.friction_pa = request.friction_pa;
 	if (plan_make(&w->machine, &request, &w->plan, f) != 0)
 		return -1;
+	plan_tables(&w->plan);
 	return write_out(o, &w->plan, f);
 }
 

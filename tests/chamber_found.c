@@ -1,24 +1,35 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "tests/chamber_found.h"
 
-#include <check.h>
+#include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
+
+/* Stops test and tool alike. */
+static void must(bool ok, const char *what)
+{
+	if (ok)
+		return;
+	fprintf(stderr, "chamber_found: %s failed\n", what);
+	abort();
+}
 
 void found_in(struct rig *r, struct found *f)
 {
 	struct fault fault;
 	f->rig = r;
 	f->v = valve_events_new(&r->engine, &r->mech, &r->wheel);
-	ck_assert_ptr_nonnull(f->v);
-	ck_assert_int_eq(valve_events_learn(f->v, &r->leg, &r->crank, &fault), 0);
-	ck_assert_int_eq(valve_events_find(f->v, &r->leg, &r->crank, NULL, &f->row, &f->n, &fault), 0);
+	must(f->v != NULL, "valve_events_new");
+	must(valve_events_learn(f->v, &r->leg, &r->crank, &fault) == 0, "valve_events_learn");
+	must(valve_events_find(f->v, &r->leg, &r->crank, NULL, &f->row, &f->n, &fault) == 0,
+	     "valve_events_find");
 	f->summaries = valve_events_finish(f->v, f->summary);
 }
 
 void found_run(const struct rig_setup *s, struct found *f)
 {
 	found_in(rig_run(s), f);
-	ck_assert_uint_eq(f->n, f->rig->event_n);
+	must(f->n == f->rig->event_n, "matching events to truth");
 }
 
 void found_done(struct found *f)

@@ -451,6 +451,14 @@ static int fit_line(struct problem *p, const double *speed, struct delay_line *o
 	return status;
 }
 
+/* Too little span to tell the two apart: the line still serves for its middle. */
+static void keep_middle_only(struct delay_line *out)
+{
+	out->slope = out->at_zero = out->bend_t = NAN;
+	for (int side = 0; side < 2; side++)
+		out->slope_ci95[side] = out->at_zero_ci95[side] = NAN;
+}
+
 static int fit_mean_only(struct problem *p, struct delay_line *out)
 {
 	p->terms = 1;
@@ -500,7 +508,10 @@ int delay_line(const double *speed, const double *y, const int64_t *turn, size_t
 		z[i] = speed[i] - out->mean_speed;
 	p.z = z;
 	out->separable = n >= 8 && spans_enough(out->speed_low, out->speed_high);
-	int status = out->separable ? fit_line(&p, speed, out) : fit_mean_only(&p, out);
+	bool line = n >= 8 && out->speed_high - out->speed_low > 0.01 * fabs(out->mean_speed);
+	int status = line ? fit_line(&p, speed, out) : fit_mean_only(&p, out);
+	if (!out->separable)
+		keep_middle_only(out);
 	free(p.given);
 	free(z);
 	return status;

@@ -258,10 +258,10 @@ int valve_events_find(struct valve_events *v, const struct leg *leg, const struc
 /* --- the gas model for others ---------------------------------------------- */
 
 /* K of a leak, m3/s, that takes this share a second: loss = gamma K / V, choked. */
-static double leak_of(const struct watch_end *w, double loss_per_s)
+static double leak_of(const struct watch_end *w)
 {
 	double volume = w->expansion.volume_m3 / fmax(w->expansion.stretches, 1);
-	return loss_per_s * volume / AIR_GAMMA;
+	return watch_loss(w, 1.37) * volume / AIR_GAMMA;
 }
 
 void valve_gas_model(struct valve_events *v)
@@ -271,8 +271,8 @@ void valve_gas_model(struct valve_events *v)
 	double per_c = AIR_ANR_DENSITY * AIR_R * sqrt(AIR_ANR_TEMPERATURE_K * v->engine.air_k);
 	for (int end = 0; end < END_COUNT; end++) {
 		const struct group *of = v->group[end];
-		double sd, loss = watch_loss(&v->watch.end[end], &sd);
-		g->n_polytropic[end] = watch_index(&v->watch.end[end]);
+		double index = watch_index(&v->watch.end[end]);
+		g->n_polytropic[end] = index;
 		for (int p = 0; p < 2; p++) {
 			const struct group *opens = &of[valve_kind((enum onset_passage)p, true)];
 			const struct group *shuts = &of[valve_kind((enum onset_passage)p, false)];
@@ -281,7 +281,7 @@ void valve_gas_model(struct valve_events *v)
 			g->ramp_s[end][p][0] = opens->learned ? exp(opens->value[ONSET_RAMP]) : NAN;
 			g->ramp_s[end][p][1] = shuts->learned ? exp(shuts->value[ONSET_RAMP]) : NAN;
 		}
-		g->leak_m3_s_pa[end] = loss > 3 * sd ? leak_of(&v->watch.end[end], loss) / per_c : NAN;
+		g->leak_m3_s_pa[end] = index > WATCH_INDEX_MOST ? leak_of(&v->watch.end[end]) / per_c : NAN;
 		g->noise_pa[end] = v->chamber[end].series != NULL ? v->chamber[end].noise_pa : NAN;
 		g->sensor_lag_s[end] = v->lag_s[end];
 	}

@@ -54,7 +54,7 @@ static void watch_level(struct valve_events *v, const struct leg *leg, enum engi
 /* --- the shut stretch between cut-off and release ---------------------------------- */
 
 struct stretch {
-	double n, v, t, p, vv, vt, tt, vp, tp, pp;
+	double n, v, t, p, vv, vt, tt, vp, tp;
 };
 
 static void stretch_add(struct stretch *s, double v, double t, double p)
@@ -68,19 +68,16 @@ static void stretch_add(struct stretch *s, double v, double t, double p)
 	s->tt += t * t;
 	s->vp += v * p;
 	s->tp += t * p;
-	s->pp += p * p;
 }
 
 static void line_add(struct watch_line *l, const struct stretch *s, double volume_m3)
 {
 	l->stretches++;
-	l->n += s->n;
 	l->vv += s->vv - s->v * s->v / s->n;
 	l->vt += s->vt - s->v * s->t / s->n;
 	l->tt += s->tt - s->t * s->t / s->n;
 	l->vp += s->vp - s->v * s->p / s->n;
 	l->tp += s->tp - s->t * s->p / s->n;
-	l->pp += s->pp - s->p * s->p / s->n;
 	l->volume_m3 += volume_m3;
 }
 
@@ -115,18 +112,10 @@ double watch_index(const struct watch_end *w)
 	return l->stretches >= 5 && l->vv > 0 ? -l->vp / l->vv : NAN;
 }
 
-/* ln p = a - n ln V - loss t, both learned at once: told apart by the turns' different speeds. */
-double watch_loss(const struct watch_end *w, double *sd)
+double watch_loss(const struct watch_end *w, double index)
 {
 	const struct watch_line *l = &w->expansion;
-	double det = l->vv * l->tt - l->vt * l->vt;
-	*sd = NAN;
-	if (l->stretches < 20 || !(det > 0.02 * l->vv * l->tt))
-		return NAN;
-	double n = -(l->tt * l->vp - l->vt * l->tp) / det, loss = -(l->vv * l->tp - l->vt * l->vp) / det;
-	double left = l->pp + n * l->vp + loss * l->tp;
-	*sd = sqrt(fmax(left, 0) / (l->n - l->stretches) * l->vv / det);
-	return loss;
+	return l->stretches >= 5 && l->tt > 0 ? -(l->tp + index * l->vt) / l->tt : NAN;
 }
 
 /* --- one event --------------------------------------------------------------------- */

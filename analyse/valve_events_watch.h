@@ -7,6 +7,8 @@
 #include "analyse/valve_events.h"
 
 #define WATCH_FINDINGS 24
+#define WATCH_INDEX_MOST 1.5 /* of an expansion without a leak */
+#define WATCH_INDEX_LEAST 0.95
 
 struct watch_mean {
 	unsigned n;
@@ -15,7 +17,7 @@ struct watch_mean {
 
 struct watch_line { /* sums about each stretch's own means, for ln p over ln V and time */
 	unsigned stretches;
-	double n, vv, vt, tt, vp, tp, pp;
+	double vv, vt, tt, vp, tp;
 	double volume_m3;
 };
 
@@ -42,8 +44,8 @@ void watch_event(struct valve_events *v, const struct leg *leg, const struct cra
 
 /* Expansion index of an end, NAN when too little was seen. */
 double watch_index(const struct watch_end *w);
-/* Relative loss of air from the shut chamber, 1/s, with its sd; NAN. */
-double watch_loss(const struct watch_end *w, double *sd);
+/* Relative loss of air from the shut chamber, 1/s, if what is left follows this index; NAN. */
+double watch_loss(const struct watch_end *w, double index);
 
 /* Fills v->finding from all that was seen and from the summaries. */
 void watch_conclude(struct valve_events *v, const struct valve_event_summary *s, size_t n);

@@ -94,6 +94,10 @@ double onset_start(const struct onset_window *w, double until_s);
  * (fewer than 5 samples). */
 bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, struct onset_result *out);
 
+/* Time at which an opening has changed the chamber's own pressure (without the sensor's lag) by this share of
+ * the difference there was, against what it would have been; NAN when it does not get there. */
+double onset_share_time(const struct onset_window *w, const double value[ONSET_PARAMETERS], double share);
+
 /* Learns what the events of one kind share (K, warm0, H, ramp, b) together with each event's own t50,
  * p0 and time of the other passage.  `value[i]` starts and ends as the parameters of window i (the shared
  * ones are made equal); `use[i]` false leaves a window out.  The prior acts on the shared

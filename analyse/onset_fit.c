@@ -486,3 +486,28 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 	out->log_against_opposite = (opposite - moved) / 2;
 	return true;
 }
+
+double onset_share_time(const struct onset_window *w, const double value[ONSET_PARAMETERS], double share)
+{
+	struct onset_window sharp = *w;
+	parameters both[2];
+	samples out[2];
+	sharp.lag_s = 0;
+	memcpy(both[0], value, sizeof(parameters));
+	memcpy(both[1], value, sizeof(parameters));
+	both[1][ONSET_T50] = INFINITY;
+	onset_predict(&sharp, both, 2, out);
+	double before = 0;
+	for (size_t i = 0; i < w->n; i++) {
+		double at = w->t_s[i] - w->start_s, far = w->ambient_pa;
+		if (w->passage == ONSET_INLET)
+			far = w->supply_pa[(size_t)fmin(at / w->step_s, (double)w->cells - 1)];
+		double now = (out[0][i] - out[1][i]) / (far - out[1][i]);
+		if (now >= share)
+			return i == 0 ? NAN
+			              : w->t_s[i - 1] +
+			                    (share - before) / (now - before) * (w->t_s[i] - w->t_s[i - 1]);
+		before = now;
+	}
+	return NAN;
+}

@@ -167,6 +167,7 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 	t->found = true;
 	e->event_t_us = t->t50_us;
 	e->delay_s = r.t50_s;
+	e->t10_s = t->opens ? onset_share_time(w, r.value, 0.1) : NAN;
 	e->sd_s = fmax(hypot(r.sd_s, valve_common_sd_s(v, end, kind)), FLOOR_S);
 }
 
@@ -181,7 +182,7 @@ static void place_event(const struct crank *c, struct valve_event *e)
 	if (at.flag != CRANK_GOOD) {
 		e->flagged = true;
 		e->cls = EVENT_CLASS_C;
-		e->event_t_us = e->delay_s = e->sd_s = NAN;
+		e->event_t_us = e->delay_s = e->sd_s = e->t10_s = NAN;
 		return;
 	}
 	e->event_rad = at.theta_rad;
@@ -197,7 +198,8 @@ static struct valve_event *new_row(struct valve_events *v, size_t n)
 		v->row = row;
 		v->row_room = room;
 	}
-	v->row[n] = (struct valve_event){.event_t_us = NAN, .event_rad = NAN, .sd_s = NAN, .delay_s = NAN};
+	v->row[n] = (struct valve_event){
+	    .event_t_us = NAN, .event_rad = NAN, .sd_s = NAN, .delay_s = NAN, .t10_s = NAN};
 	return &v->row[n];
 }
 

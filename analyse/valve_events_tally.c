@@ -74,6 +74,7 @@ static void keep(struct valve_tally_group *g, const struct valve_event *e)
 	    .firing_rad = (float)e->firing_error_rad,
 	    .advance_rad = (float)(e->event_rad - e->command_rad),
 	    .delay_s = (float)e->delay_s,
+	    .t10_s = (float)e->t10_s,
 	    .sd_s = (float)e->sd_s,
 	    .omega_rad_s = (float)e->omega_rad_s,
 	};
@@ -143,7 +144,7 @@ static int circular_mean(struct column *c, double *out)
 	return status;
 }
 
-enum quantity { INTENDED, COMMANDED, ACTUAL, ERROR, COUNT, FIRING, DELAY, CONTROLLER };
+enum quantity { INTENDED, COMMANDED, ACTUAL, ERROR, COUNT, FIRING, DELAY, T10, CONTROLLER };
 
 static double quantity_of(const struct valve_kept *k, enum quantity q)
 {
@@ -162,6 +163,8 @@ static double quantity_of(const struct valve_kept *k, enum quantity q)
 		return (double)k->firing_rad;
 	case DELAY:
 		return (double)k->delay_s;
+	case T10:
+		return (double)k->t10_s;
 	default:
 		return (double)k->command_error_rad;
 	}
@@ -193,14 +196,16 @@ static int angles(const struct valve_tally_group *g, struct column *c, struct va
 
 static int parts(const struct valve_tally_group *g, struct column *c, struct valve_event_summary *out)
 {
-	struct delay_mean error, count, firing, delay;
+	struct delay_mean error, count, firing, delay, t10;
 	if (mean_of(g, ERROR, c, &error) != 0 || mean_of(g, COUNT, c, &count) != 0 ||
-	    mean_of(g, FIRING, c, &firing) != 0 || mean_of(g, DELAY, c, &delay) != 0)
+	    mean_of(g, FIRING, c, &firing) != 0 || mean_of(g, DELAY, c, &delay) != 0 ||
+	    mean_of(g, T10, c, &t10) != 0)
 		return -1;
 	out->error_rad = error.mean;
 	out->spread_rad = error.spread;
 	out->count_error_rad = count.mean;
 	out->firing_error_rad = firing.mean;
+	out->t10_s = t10.mean;
 	out->delay_s = delay.mean;
 	out->delay_sd_s = delay.spread;
 	for (int side = 0; side < 2; side++) {
@@ -247,8 +252,7 @@ int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
 	                                    .count = g->found,
 	                                    .not_found = g->not_found,
 	                                    .missed = g->missed,
-	                                    .commands = g->commands,
-	                                    .t10_s = NAN};
+	                                    .commands = g->commands};
 	if (c.x != NULL && c.turn != NULL) {
 		c.speed = c.x + room;
 		status = angles(g, &c, out) != 0 || parts(g, &c, out) != 0 || controller_part(g, &c, out) != 0

@@ -16,7 +16,7 @@ struct valve_kept {
 	float command_error_rad;         /* command - intended */
 	float count_rad, firing_rad;     /* NAN = not known */
 	float advance_rad;               /* event - command; NAN = not found */
-	float delay_s, sd_s, omega_rad_s;
+	float delay_s, t10_s, sd_s, omega_rad_s;
 };
 
 struct valve_tally_group {

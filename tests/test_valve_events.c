@@ -48,6 +48,9 @@ START_TEST(a_summary_says_how_late_and_why)
 	ck_assert_double_eq_tol(a->delay_s, 18e-3, 0.4e-3);
 	ck_assert_double_lt(a->delay_ci95_s[0], 18e-3);
 	ck_assert_double_gt(a->delay_ci95_s[1], 18e-3);
+	/* 10 % of the pressure change comes before half of the 4 ms ramp is over, after its beginning */
+	ck_assert_double_gt(a->t10_s, 16e-3);
+	ck_assert_double_lt(a->t10_s, 20e-3);
 	ck_assert_double_eq_tol(unit_deg(a->commanded_rad), 4, 0.1);
 	ck_assert_double_eq_tol(a->error_rad, 18e-3 * a->speed_rad_s, unit_rad(1));
 	ck_assert(a->separable);

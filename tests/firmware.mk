@@ -37,3 +37,9 @@ firmware-lint:
 # Goals: 2048 bytes of flash; 128 bytes of RAM beside the buffer.
 firmware-size:
 	sh tests/firmware-size.sh $(BUILD) "$(AVR_CC)" "$(AVR_SIZE)" "$(ARM_CC)"
+
+# --- the rig: the controller's machine code in an emulator, the rehearsal's engine around it ---
+AVR_RIG := $(call obj,tests/avr/board.c tests/avr/ride.c)
+$(BUILD)/avr/%: $(BUILD)/obj/tests/avr/%.o $(AVR_RIG) $(BUILD)/librig.a $(BUILD)/libanalyse.a $(BUILD)/libcommon.a
+	@mkdir -p $(@D)
+	$(CC) $(LDFLAGS) $^ -o $@ -lsimavr -lcheck -lsubunit -lrt $(LIBS_ANALYSE) $(LIBS_COMMON)

@@ -81,6 +81,13 @@ void firing_limit(struct firing *f, uint8_t allowed)
 	}
 }
 
+void firing_open(uint8_t valves)
+{
+	for (uint8_t v = 0; v < VALVES; v++)
+		if ((valves >> v & 1) && !valves_on(v))
+			valves_switch(v, true);
+}
+
 void firing_edge(struct firing *f, const struct crank *c, uint8_t allowed)
 {
 	timing_speed(c->speed);

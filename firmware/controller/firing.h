@@ -20,6 +20,9 @@ void firing_edge(struct firing *f, const struct crank *c, uint8_t allowed);
 /* Switches off what is no longer allowed. */
 void firing_limit(struct firing *f, uint8_t allowed);
 
+/* Switches these on, a bit each, whatever the angle. */
+void firing_open(uint8_t valves);
+
 /* Hands to the timer what comes due soon; call it often. */
 void firing_rest(struct firing *f, uint32_t now_us);
 

@@ -161,15 +161,24 @@ static void watch_speed(struct controller *c, uint32_t now_us)
 	c->too_fast = fast;
 }
 
+static uint8_t allowed(const struct controller *c)
+{
+	uint8_t may = (uint8_t)(c->valves & ~c->heat.hot);
+	if (c->crank.edges == 0)
+		return 0;
+	if (c->crank.state != CRANK_KNOWN || !c->crank.placed || !c->running || c->too_fast)
+		may &= (uint8_t)~INLETS;
+	return may;
+}
+
+/* A crank that turns at an unknown angle gets its exhausts opened: shut in, the
+ * air would stop it before it finds the index. */
 static void allow(struct controller *c)
 {
-	uint8_t may = c->valves;
-	if (!c->crank.placed)
-		may = 0;
-	else if (c->crank.state != CRANK_KNOWN || !c->running || c->too_fast)
-		may &= (uint8_t)~INLETS;
-	c->allowed = may & (uint8_t)~c->heat.hot;
+	c->allowed = allowed(c);
 	firing_limit(&c->firing, c->allowed);
+	if (!c->crank.placed)
+		firing_open(c->allowed & (uint8_t)~INLETS);
 }
 
 static void watch_rider(struct controller *c, uint32_t now_us)
@@ -204,7 +213,8 @@ static void take_edge(struct controller *c, const struct capture_edge *e)
 		return;
 	watch_speed(c, t_us);
 	allow(c);
-	firing_edge(&c->firing, &c->crank, c->allowed);
+	if (c->crank.placed)
+		firing_edge(&c->firing, &c->crank, c->allowed);
 }
 
 static void take_index(struct controller *c, const struct index_change *i)

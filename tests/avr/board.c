@@ -26,7 +26,9 @@
 #define ENTRY_CYCLES 4
 #define RETURN_CYCLES 4
 #define SLEEP_OPCODE 0x9588
+#define TIFR1_ADDRESS 0x36
 #define MCUSR_ADDRESS 0x54
+#define TCCR1B_ADDRESS 0x81
 #define MCUSR_EXTRF 0x02
 #define MCUSR_BORF 0x04
 #define MCUSR_WDRF 0x08
@@ -46,7 +48,7 @@ struct board {
 	bool coil[BOARD_VALVES];
 	bool level[3]; /* of each pin, from outside */
 	uint64_t held; /* cycles in reset: the emulator does not count them */
-	uint64_t asleep;
+	uint64_t asleep, clock_started;
 	unsigned watchdog_resets;
 	struct vector {
 		struct board *board;
@@ -64,6 +66,17 @@ static uint64_t now(const struct board *b)
 
 /* --- the world outside the chip --- */
 
+/* Without this the emulator lets the pull-up win whenever the port is written. */
+static void hold_levels(struct board *b)
+{
+	avr_ioport_external_t d = {
+	    .name = 'D',
+	    .mask = 1 << 2 | 1 << 3,
+	    .value = (unsigned char)(b->level[BOARD_INDEX] << 2 | b->level[BOARD_RUN] << 3),
+	};
+	avr_ioctl(b->avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &d);
+}
+
 static void set_pin(struct board *b, enum board_pin pin, bool high)
 {
 	static const struct {
@@ -71,6 +84,7 @@ static void set_pin(struct board *b, enum board_pin pin, bool high)
 		int bit;
 	} where[] = {[BOARD_TOOTH] = {'B', 0}, [BOARD_INDEX] = {'D', 2}, [BOARD_RUN] = {'D', 3}};
 	b->level[pin] = high;
+	hold_levels(b);
 	uint32_t port = (uint32_t)AVR_IOCTL_IOPORT_GETIRQ(where[pin].port);
 	avr_raise_irq(avr_io_getirq(b->avr, port, where[pin].bit), high);
 }
@@ -214,6 +228,20 @@ void board_isr_clear(struct board *b)
 
 /* --- the chip --- */
 
+/* Writing a flag of timer 1 clears that flag; the emulator clears them all. */
+static void clear_timer_flags(struct avr_t *avr, avr_io_addr_t addr, uint8_t v, void *param)
+{
+	static const struct {
+		uint8_t flag, vector;
+	} flags[] = {{1 << 0, BOARD_OVF}, {1 << 1, BOARD_COMPA}, {1 << 2, BOARD_COMPB}, {1 << 5, BOARD_CAPT}};
+	(void)addr;
+	(void)param;
+	for (size_t i = 0; i < sizeof flags / sizeof flags[0]; i++)
+		for (uint8_t k = 0; (v & flags[i].flag) && k < avr->interrupts.vector_count; k++)
+			if (avr->interrupts.vector[k]->vector == flags[i].vector)
+				avr_clear_interrupt(avr, avr->interrupts.vector[k]);
+}
+
 static void no_sleep(avr_t *avr, avr_cycle_count_t how_long)
 {
 	(void)avr;
@@ -239,6 +267,7 @@ static void wire(struct board *b)
 	for (int i = 0; i < BOARD_VALVES; i++)
 		avr_irq_register_notify(avr_io_getirq(b->avr, AVR_IOCTL_IOPORT_GETIRQ('D'), FIRST_COIL + i),
 		                        on_coil_pin, b);
+	b->avr->io[AVR_DATA_TO_IO(TIFR1_ADDRESS)].w.c = clear_timer_flags;
 	static const enum board_vector watched[] = {BOARD_INT0,  BOARD_CAPT, BOARD_COMPA,
 	                                            BOARD_COMPB, BOARD_UDRE, BOARD_ADC};
 	for (size_t i = 0; i < sizeof watched / sizeof watched[0]; i++)
@@ -296,6 +325,11 @@ uint64_t board_cycle(const struct board *b)
 bool board_coil(const struct board *b, unsigned valve)
 {
 	return b->coil[valve];
+}
+
+uint64_t board_clock_started(const struct board *b)
+{
+	return b->clock_started;
 }
 
 uint64_t board_asleep(const struct board *b)
@@ -365,6 +399,8 @@ void board_run(struct board *b, uint64_t until)
 		uint64_t before = now(b);
 		avr_run(avr);
 		look_at_stack(b);
+		if (b->clock_started == 0 && avr->data[TCCR1B_ADDRESS] != 0)
+			b->clock_started = now(b);
 		if (asleep)
 			b->asleep += now(b) - before;
 		if (avr->pc == 0 && (avr->data[MCUSR_ADDRESS] & MCUSR_WDRF)) {

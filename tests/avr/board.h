@@ -3,9 +3,11 @@
  * the controller's own machine code: pins and voltages in, coils and serial
  * bytes out, cycles counted.
  *
- * What the emulator leaves out is put beside it here: the converter's trigger by
- * timer 1, a reset that takes the coils' pins away at once, and the four
- * cycles of an interrupt's entry where figures are given (board_isr). */
+ * What the emulator leaves out or does otherwise than the chip is put right
+ * here: the converter's trigger by timer 1, the flags of timer 1 that are cleared
+ * one by one, input pins that stay as they are when their port is written, a
+ * reset that takes the coils' pins away at once, and the cycles of an
+ * interrupt's entry and return where figures are given (board_isr). */
 #ifndef TRAMMEL_AVR_BOARD_H
 #define TRAMMEL_AVR_BOARD_H
 
@@ -25,6 +27,7 @@ enum board_vector {
 	BOARD_CAPT = 10,
 	BOARD_COMPA = 11,
 	BOARD_COMPB = 12,
+	BOARD_OVF = 13,
 	BOARD_UDRE = 19,
 	BOARD_ADC = 21,
 	BOARD_VECTORS = 26
@@ -55,6 +58,9 @@ struct board *board_new(const char *elf, const struct board_world *world, struct
 void board_free(struct board *b);
 
 uint64_t board_cycle(const struct board *b);
+
+/* Cycle at which timer 1 first ran; 0 = not yet. */
+uint64_t board_clock_started(const struct board *b);
 
 /* Changes a pin at a cycle to come; at most BOARD_EVENTS_MAX wait at a time,
  * in any order.  False: no room. */

@@ -1,13 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The plan: what it takes from a report, what it finds, what it refuses. */
 #include "analyse/plan.h"
-#include "analyse/rehearse/timing.h"
-#include "common/air.h"
 #include "common/unit.h"
 #include "tests/plan_rig.h"
 
 #include <check.h>
-#include <jansson.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -254,10 +251,10 @@ END_TEST
 
 START_TEST(plan_keeps_its_rules)
 {
-	static const double rpms[] = {40, 90, 160}, bars[] = {2, 4, 5.5};
-	for (int i = 0; i < 9; i++) {
+	static const double rpms[] = {40, 160}, bars[] = {2, 5.5};
+	for (int i = 0; i < 4; i++) {
 		struct plan_rig rig =
-		    plan_rig_new("", 22, 28, plan_rig_request(_i, rpms[i / 3], bars[i % 3]));
+		    plan_rig_new("", 22, 28, plan_rig_request(_i, rpms[i / 2], bars[i % 2]));
 		const struct plan *p = rig.plan;
 		ck_assert_int_eq(rig.status, 0);
 		ck_assert(p->best.holds);
@@ -309,26 +306,19 @@ START_TEST(goals_do_what_they_say)
 }
 END_TEST
 
-START_TEST(cut_off_comes_earlier_with_supply)
+static void cut_off_comes_earlier_with_supply(const struct plan *p)
 {
-	struct plan_rig rig = plan_rig_new("", 22, 28, plan_rig_request(PLAN_ECONOMY, 90, 4));
-	struct plan *p = rig.plan;
-	plan_tables(p);
 	ck_assert_uint_ge(p->row_n, 5);
 	for (size_t i = 1; i < p->row_n; i++)
 		for (int end = 0; end < END_COUNT; end++) {
 			ck_assert_double_lt(p->row[i].cut_off_rad[end], p->row[i - 1].cut_off_rad[end]);
 			ck_assert_double_lt(p->row[i].ideal_part[end], p->row[i - 1].ideal_part[end]);
 		}
-	plan_rig_free(&rig);
 }
-END_TEST
 
-START_TEST(no_point_of_the_curve_is_dominated)
+static void no_point_of_the_curve_is_dominated(const struct plan *p)
 {
-	struct plan_rig rig = plan_rig_new("", 22, 28, plan_rig_request(PLAN_ECONOMY, 90, 4));
-	const struct plan_curve *c = &rig.plan->curve;
-	plan_tables(rig.plan);
+	const struct plan_curve *c = &p->curve;
 	ck_assert_uint_ge(c->n, 6);
 	for (size_t i = 0; i < c->n; i++)
 		for (size_t k = 0; k < c->n; k++)
@@ -336,6 +326,29 @@ START_TEST(no_point_of_the_curve_is_dominated)
 			                      c->point[k].economy_j_kg >= c->point[i].economy_j_kg));
 	ck_assert_uint_gt(c->knee, 0);
 	ck_assert_uint_lt(c->knee, c->n - 1);
+}
+
+static void start_has_a_dead_arc_and_never_a_dead_centre(const struct plan *p)
+{
+	ck_assert_double_gt(p->start.dead_rad, unit_rad(2));
+	ck_assert_double_lt(p->start.dead_rad, unit_rad(90));
+	ck_assert_uint_ge(p->gear_n, 3);
+	for (size_t i = 0; i < p->gear_n; i++)
+		for (int road = 0; road < PLAN_ROADS; road++) {
+			ck_assert(!p->gear[i].starts_worst[road]);
+			ck_assert(p->gear[i].starts_best[road] == (p->gear[i].starts_part[road] > 0));
+		}
+	/* 4 bar on 63 mm at 62.5 mm crank: at most 4e5 x 3117 mm2 x r = 77.9 N m (arm = r at its most). */
+	ck_assert_double_eq_tol(p->start.most_nm, 4e5 * UNIT_PI / 4 * 0.063 * 0.063 * 0.0625, 0.1);
+}
+
+START_TEST(tables_of_a_plan)
+{
+	struct plan_rig rig = plan_rig_new("", 22, 28, plan_rig_request(PLAN_ECONOMY, 90, 4));
+	plan_tables(rig.plan);
+	cut_off_comes_earlier_with_supply(rig.plan);
+	no_point_of_the_curve_is_dominated(rig.plan);
+	start_has_a_dead_arc_and_never_a_dead_centre(rig.plan);
 	plan_rig_free(&rig);
 }
 END_TEST
@@ -391,25 +404,6 @@ START_TEST(doubt_grows_with_what_is_not_known)
 	}
 	ck_assert(isnan(before.value[PLAN_WORK].now));
 	plan_rig_free(&sure);
-}
-END_TEST
-
-START_TEST(start_has_a_dead_arc_and_never_a_dead_centre)
-{
-	struct plan_rig rig = plan_rig_new("", 22, 28, plan_rig_request(PLAN_ECONOMY, 90, 4));
-	struct plan *p = rig.plan;
-	plan_tables(p);
-	ck_assert_double_gt(p->start.dead_rad, unit_rad(2));
-	ck_assert_double_lt(p->start.dead_rad, unit_rad(90));
-	ck_assert_uint_ge(p->gear_n, 3);
-	for (size_t i = 0; i < p->gear_n; i++)
-		for (int road = 0; road < PLAN_ROADS; road++) {
-			ck_assert(!p->gear[i].starts_worst[road]);
-			ck_assert(p->gear[i].starts_best[road] == (p->gear[i].starts_part[road] > 0));
-		}
-	/* 4 bar on 63 mm at 62.5 mm crank: at most 4e5 x 3117 mm2 x r = 77.9 N m (arm = r at its most). */
-	ck_assert_double_eq_tol(p->start.most_nm, 4e5 * UNIT_PI / 4 * 0.063 * 0.063 * 0.0625, 0.1);
-	plan_rig_free(&rig);
 }
 END_TEST
 
@@ -499,12 +493,10 @@ int main(void)
 	tcase_add_test(t, delay_by_pressure_is_learned);
 	tcase_add_loop_test(t, plan_keeps_its_rules, PLAN_FULL_EXPANSION, PLAN_TORQUE + 1);
 	tcase_add_test(t, goals_do_what_they_say);
-	tcase_add_test(t, cut_off_comes_earlier_with_supply);
-	tcase_add_test(t, no_point_of_the_curve_is_dominated);
+	tcase_add_test(t, tables_of_a_plan);
 	tcase_add_test(t, two_passage_valves_move_together);
 	tcase_add_test(t, rest_open_valve_opens_when_its_coil_goes_off);
 	tcase_add_test(t, doubt_grows_with_what_is_not_known);
-	tcase_add_test(t, start_has_a_dead_arc_and_never_a_dead_centre);
 	tcase_add_test(t, limits_are_refused_with_the_nearest_that_holds);
 	tcase_add_test(t, too_much_torque_is_refused);
 	tcase_add_test(t, slow_valve_is_named_with_its_speed);

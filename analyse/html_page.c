@@ -27,10 +27,11 @@ static const char *const STYLE[] = {
     "th{font-weight:600;color:var(--soft);border-bottom:1px solid var(--rule)}"
     "tr+tr td{border-top:1px solid var(--rule)}td:first-child,th:first-child{text-align:left}"
     ".scroll{overflow-x:auto;max-width:100%}\n",
-    ".verdicts{display:grid;gap:.6rem;grid-template-columns:repeat(auto-fill,minmax(min(100%,20rem),1fr));"
+    ".verdicts{display:grid;gap:.6rem;grid-template-columns:repeat(auto-fill,minmax(min(100%,10.5rem),1fr));"
     "list-style:none;margin:0;padding:0}.verdicts li,.card{background:var(--panel);"
     "border-left:.35rem solid var(--slate);padding:.6rem .8rem;border-radius:.2rem;min-width:0}"
     ".verdicts li.bad{border-left-color:var(--amber)}.verdicts li.good{border-left-color:var(--blue)}\n",
+    "@media (min-width:60rem){.verdicts{grid-template-columns:repeat(4,1fr)}}"
     ".verdicts strong{display:block}.verdict{font-weight:700}.bad .verdict{color:var(--bad)}"
     ".good .verdict{color:var(--good)}.cards{display:grid;gap:.6rem;"
     "grid-template-columns:repeat(auto-fit,minmax(min(100%,20rem),1fr))}"
@@ -41,7 +42,8 @@ static const char *const STYLE[] = {
     "details{font-size:.9rem}summary{cursor:pointer;color:var(--soft)}\n",
     ".warn{border-left:.35rem solid var(--amber);background:var(--panel);padding:.6rem .8rem}"
     ".caution{border:2px solid var(--amber);padding:.6rem .9rem;margin-top:2rem}"
-    "ul{padding-left:1.2rem;margin:.3rem 0}li{margin:.25rem 0}li,p,td,h1{overflow-wrap:anywhere}\n",
+    "ul{padding-left:1.2rem;margin:.3rem 0}ul.warn{padding-left:1.8rem}li{margin:.25rem "
+    "0}li,p,td,h1{overflow-wrap:anywhere}\n",
     /* gnuplot's own black, grey and series colours follow the page's. */
     "svg.plot [color=black]{color:var(--ink)}svg.plot [stroke=black]{stroke:var(--ink)}"
     "svg.plot [fill=black]{fill:var(--ink)}svg.plot [stroke=gray]{stroke:var(--rule)}"
@@ -54,7 +56,8 @@ static const char *const STYLE[] = {
     "Sans\",sans-serif}\n",
     "@media print{:root{--paper:#fff;--ink:#000;--soft:#333;--rule:#bbb;--panel:#fff;--blue:#1f78c8;"
     "--amber:#b86f00;--plum:#a0459b;--slate:#66707a;--bad:#7a3a00;--good:#134a70}"
-    "main{max-width:none;padding:0}body{font-size:10.5pt}figure,.verdicts li,.card,tr{break-inside:avoid}"
+    "main{max-width:none;padding:0}.big{font-size:14pt}h2{margin-top:1rem}body{font-size:10.5pt}figure,."
+    "verdicts li,.card,tr{break-inside:avoid}"
     "h2{break-after:avoid}.plots{grid-template-columns:1fr 1fr}details:not([open]){display:none}}\n",
 };
 

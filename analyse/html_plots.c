@@ -263,13 +263,37 @@ static void speed_table(FILE *out, const struct report *r, enum engine_end end)
 	figure_close(out);
 }
 
+static int by_size(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+	return (x > y) - (x < y);
+}
+
+/* Range of the errors without the few that lie far out, and room beside it; the number of points
+ * that it leaves out. */
+static size_t error_range(const struct report *r, enum engine_end end, double *room, double range[2])
+{
+	size_t n = 0, outside = 0;
+	for (size_t i = 0; i < r->point_n; i++)
+		if (r->point[i].end == end)
+			room[n++] = (double)r->point[i].error_deg;
+	qsort(room, n, sizeof *room, by_size);
+	double low = room[n / 50], high = room[n - 1 - n / 50], beside = fmax(0.25 * (high - low), 1);
+	range[0] = fmin(low - beside, 0);
+	range[1] = fmax(high + beside, 0);
+	for (size_t i = 0; i < n; i++)
+		outside += room[i] < range[0] || room[i] > range[1];
+	return outside;
+}
+
 static void draw_speed(FILE *out, const struct report *r, enum engine_end end, double *room)
 {
 	struct plot_series series[EVENT_KINDS];
+	char setting[160];
 	struct plot_xy plot = {.id = end == END_CAP ? "errcap" : "errrod",
 	                       .x_label = "speed (rpm)",
 	                       .y_label = "error (deg, + is late)",
-	                       .setting = "set xzeroaxis lt 1 lw 0.5 lc rgb \"gray\"\n",
+	                       .setting = setting,
 	                       .what = "error of each event against speed",
 	                       .width = WIDTH,
 	                       .height = HEIGHT,
@@ -285,10 +309,17 @@ static void draw_speed(FILE *out, const struct report *r, enum engine_end end, d
 		                                        .y = p.error,
 		                                        .n = p.n};
 	}
-	if (plot.n > 0)
-		draw(out, &plot);
-	else
+	if (plot.n == 0) {
 		html_element(out, "p", "soft", "No event of this end was found.");
+		return;
+	}
+	double range[2];
+	size_t outside = error_range(r, end, room + (size_t)EVENT_KINDS * 2 * REPORT_POINTS_MAX, range);
+	snprintf(setting, sizeof setting,
+	         "set xzeroaxis lt 1 lw 0.5 lc rgb \"gray\"\nset yrange [%.6g:%.6g]\n", range[0], range[1]);
+	draw(out, &plot);
+	if (outside > 0)
+		html_element(out, "p", "soft", "%zu of the points lie outside the picture.", outside);
 }
 
 static void speed(FILE *out, const struct report *r, enum engine_end end)
@@ -296,7 +327,7 @@ static void speed(FILE *out, const struct report *r, enum engine_end end)
 	bool any = false;
 	for (size_t i = 0; i < r->event_n; i++)
 		any |= r->event[i].end == end;
-	double *room = any ? malloc(EVENT_KINDS * 2 * REPORT_POINTS_MAX * sizeof *room) : NULL;
+	double *room = any ? malloc((EVENT_KINDS * 2 + 1) * REPORT_POINTS_MAX * sizeof *room) : NULL;
 	if (room == NULL)
 		return;
 	figure_open(out, end == END_CAP ? "Error against speed, cap end" : "Error against speed, rod end");

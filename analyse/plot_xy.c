@@ -59,7 +59,7 @@ static void write_program(FILE *f, const struct plot_xy *p)
 	fprintf(f, "set terminal svg size %u,%u dynamic font \"sans-serif,13\" name \"%s\"\n", p->width,
 	        p->height, p->id);
 	fputs("set encoding utf8\nset border 3 lw 0.6\nset grid lw 0.5\nset tics nomirror\n"
-	      "set key above left reverse Left samplen 2 width 1\nset lmargin 8\n",
+	      "set key above left reverse Left samplen 1.5 width -1\nset lmargin 8\n",
 	      f);
 	fprintf(f, "set xlabel \"%s\"\nset ylabel \"%s\"\n", p->x_label, p->y_label);
 	if (p->y2_label != NULL)

@@ -21,6 +21,8 @@ double stroke_air_kg(const struct stroke_nodes *s, const struct stroke_angles *a
 {
 	if (a->source[EVENT_ADMISSION] == FROM_MISSED)
 		return 0;
+	if (a->source[EVENT_CUT_OFF] == FROM_MISSED)
+		return NAN; /* the inlet stayed open: air goes straight through */
 	double from = a->phi_rad[EVENT_ADMISSION] - omega_rad_s * opening_s;
 	double to = a->phi_rad[EVENT_CUT_OFF] + omega_rad_s * shutting_s;
 	if (!isfinite(from) || !isfinite(to))

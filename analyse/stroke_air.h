@@ -11,7 +11,7 @@
  * Wall heat makes the true mass larger (at most gamma times). */
 double stroke_air_admitted_kg(const struct indicator_node *node, size_t n, double supply_k);
 
-/* kg; NAN when admission or cut-off is not known.  The balance runs from one
+/* kg; NAN when admission or cut-off is not known or the inlet never shut.  The balance runs from one
  * opening ramp before the inlet is half open to one shutting ramp after it
  * is half shut.  The nodes must reach back that far. */
 double stroke_air_kg(const struct stroke_nodes *s, const struct stroke_angles *a, double omega_rad_s,

@@ -240,6 +240,18 @@ static int start_thread(pthread_t *thread, void *(*body)(void *), void *arg, str
 	return error == 0 ? 0 : fault_set(fault, EX_OSERR, "cannot start a thread: %s", strerror(error));
 }
 
+static int start_threads(struct recording *r, struct fault *fault)
+{
+	if (start_thread(&r->writer_thread, recorder_run, &r->recorder, fault) != 0)
+		return -1;
+	if (start_thread(&r->receiver_thread, receiver_run, &r->receiver, fault) == 0)
+		return 0;
+	/* The writer runs already, and what it works on is about to be given back. */
+	(void)ring_event(r->ring, RING_END, clock_mono_us(), 0, "");
+	pthread_join(r->writer_thread, NULL);
+	return -1;
+}
+
 static int outcome(const struct recording *r, struct fault *fault)
 {
 	const struct status *s = &r->status;
@@ -280,8 +292,7 @@ static int run(struct recording *r, struct fault *fault)
 	(void)mlockall(MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT);
 	say_start(r); /* before the threads: the receiver owns the port's name from then on */
 	status_set(&r->status.receiver_tick_us, clock_mono_us());
-	if (start_thread(&r->writer_thread, recorder_run, &r->recorder, fault) != 0 ||
-	    start_thread(&r->receiver_thread, receiver_run, &r->receiver, fault) != 0)
+	if (start_threads(r, fault) != 0)
 		return -1;
 	(void)sd_watchdog_enabled(0, &r->watch.watchdog_us);
 	sd_notify(0, "READY=1");

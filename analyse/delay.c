@@ -475,7 +475,8 @@ static bool spans_enough(double low, double high)
 	return low * high < 0 || (slow > 0 && fast / slow >= DELAY_SPAN_LEAST);
 }
 
-int delay_line(const double *speed, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
+static int line_of(const double *speed, const double *y, const int64_t *turn, size_t n,
+                   struct delay_line *out)
 {
 	struct problem p;
 	*out = (struct delay_line){.n = n,
@@ -510,9 +511,20 @@ int delay_line(const double *speed, const double *y, const int64_t *turn, size_t
 	out->separable = n >= 8 && spans_enough(out->speed_low, out->speed_high);
 	bool line = n >= 8 && out->speed_high - out->speed_low > 0.01 * fabs(out->mean_speed);
 	int status = line ? fit_line(&p, speed, out) : fit_mean_only(&p, out);
-	if (!out->separable)
-		keep_middle_only(out);
 	free(p.given);
 	free(z);
 	return status;
+}
+
+int delay_line(const double *speed, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
+{
+	int status = line_of(speed, y, turn, n, out);
+	if (!out->separable)
+		keep_middle_only(out);
+	return status;
+}
+
+int delay_slope(const double *x, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
+{
+	return line_of(x, y, turn, n, out);
 }

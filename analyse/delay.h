@@ -44,4 +44,7 @@ struct delay_line {
  * the residuals.  Where the speeds span too little, only at_mean is given, the rest NAN. */
 int delay_line(const double *speed, const double *y, const int64_t *turn, size_t n, struct delay_line *out);
 
+/* The same line over anything else than speed, given whatever the span of x. */
+int delay_slope(const double *x, const double *y, const int64_t *turn, size_t n, struct delay_line *out);
+
 #endif

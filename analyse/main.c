@@ -19,6 +19,7 @@ static const struct command commands[] = {
     {"export", cmd_export, "the numbers behind the report as CSV tables"},
     {"verify", cmd_verify, "whether segment files are whole; salvage what is"},
     {"plan", cmd_plan, "the next timing: cut-off, leads, and what they would gain"},
+    {"standing", cmd_standing, "how fast the valves are, tested at rest"},
     {"engine", cmd_engine, "what an engine file means"},
     {"rehearse", cmd_rehearse, "a simulated ride of an engine, with its truth"},
 };

@@ -22,7 +22,8 @@
 #define JOINT_ROUNDS 3    /* the pushes follow from the wheel, a little */
 #define SLOW_PART 0.3     /* of the mean speed: slower is starting or stopping */
 #define BLOCK_TURNS 8     /* learned from at a time */
-#define SAMPLE_EDGES 6000 /* for choosing the noise */
+#define SAMPLE_EDGES 4000 /* for choosing the noise */
+#define HALF_EDGES 1000   /* a half of fewer checks nothing */
 #define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
 #define FEW_TEETH 8
 #define LOW_SD_MAX (0.08 * DEG)     /* low orders known worse than this are not believed */
@@ -39,8 +40,7 @@ struct crank_learner {
 	struct pitch *half[2];         /* learned from the slower and the faster half */
 	double split_rad_s;            /* between them */
 	double slow_rad_s, fast_rad_s; /* 5 % and 95 % of the speeds learned from */
-	struct torque_push *push;      /* of one block */
-	size_t push_cap;
+	struct smooth_work *work;
 	struct pitch_result result, free; /* free: no order held */
 	int64_t *closing_us;
 	size_t closing_cap, closings;
@@ -59,8 +59,9 @@ struct crank_learner *crank_learner_new(const struct engine *e)
 	l->engine = *e;
 	l->index_rad = NAN;
 	l->teeth = teeth_new();
-	if (l->teeth == NULL) {
-		free(l);
+	l->work = smooth_work_new();
+	if (l->teeth == NULL || l->work == NULL) {
+		crank_learner_free(l);
 		return NULL;
 	}
 	return l;
@@ -73,7 +74,7 @@ void crank_learner_free(struct crank_learner *l)
 	teeth_free(l->teeth);
 	pitch_free(l->half[0]);
 	pitch_free(l->half[1]);
-	free(l->push);
+	smooth_work_free(l->work);
 	free(l->closing_us);
 	free(l);
 }
@@ -197,12 +198,27 @@ struct block {
 	size_t n;
 	int64_t shift;
 	double omega;
+	struct torque_push *push; /* between its marks; NULL: not worked out */
+	bool hole;                /* the gauges say nothing here */
 };
 
 struct block_list {
 	struct block *block;
 	size_t n, cap;
 };
+
+static void forget_blocks(struct block_list *b)
+{
+	for (size_t i = 0; i < b->n; i++)
+		free(b->block[i].push);
+	b->n = 0;
+}
+
+static void free_blocks(struct block_list *b)
+{
+	forget_blocks(b);
+	free(b->block);
+}
 
 static bool add_block(struct block_list *b, const struct wheel *w, const struct tooth_mark *mark, size_t n,
                       int64_t shift)
@@ -216,8 +232,8 @@ static bool add_block(struct block_list *b, const struct wheel *w, const struct 
 		b->cap = cap;
 	}
 	double turned = TWO_PI * (double)(mark[n - 1].slot - mark[0].slot) / w->slots;
-	b->block[b->n++] =
-	    (struct block){mark, n, shift, turned / (1e-6 * (double)(mark[n - 1].t_us - mark[0].t_us))};
+	b->block[b->n++] = (struct block){
+	    mark, n, shift, turned / (1e-6 * (double)(mark[n - 1].t_us - mark[0].t_us)), NULL, false};
 	return true;
 }
 
@@ -312,32 +328,56 @@ static double turn_of(const struct crank_learner *l)
 	return isnan(l->index_rad) || isnan(l->engine.index_rad) ? 0 : l->engine.index_rad - l->index_rad;
 }
 
-static bool learn_block(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
-                        const struct block *b, struct pitch *into)
+/* The crank at the marks of a block, smoothed: single edges may be wrong. */
+static bool smooth_block(struct crank_learner *l, const struct block *b, struct torque_turn *turn)
 {
-	if (l->torque.kind == TORQUE_NONE) {
-		pitch_add(into, noise, b->mark, b->n, b->shift, NULL);
-		return true;
-	}
-	size_t want = b->n * l->torque.columns;
-	if (want > l->push_cap) {
-		struct torque_push *grown = realloc(l->push, want * sizeof *grown);
-		if (grown == NULL)
-			return false;
-		l->push = grown;
-		l->push_cap = want;
-	}
-	if (torque_pushes(&l->torque, leg, &l->wheel, turn_of(l), b->mark, b->n, b->shift, l->push))
-		pitch_add(into, noise, b->mark, b->n, b->shift, l->push);
-	return true;
+	struct smooth_edge *edge = malloc(b->n * sizeof *edge);
+	struct smooth_state *state = malloc(b->n * sizeof *state);
+	bool ok = edge != NULL && state != NULL;
+	for (size_t i = 0; ok && i < b->n; i++)
+		edge[i] = (struct smooth_edge){1e-6 * (double)(b->mark[i].t_us - b->mark[0].t_us),
+		                               teeth_angle_rad(&l->wheel, b->mark[i].slot + b->shift)};
+	if (ok)
+		smooth_run(l->work, &l->noise, edge, b->n, state);
+	for (size_t i = 0; ok && i < b->n; i++)
+		turn[i] = (struct torque_turn){state[i].theta_rad + turn_of(l), state[i].omega_rad_s};
+	free(edge);
+	free(state);
+	return ok;
 }
 
+/* Works out the pushes of a block by the wheel as it is known now. */
+static bool push_block(struct crank_learner *l, const struct leg *leg, struct block *b)
+{
+	if (l->torque.kind == TORQUE_NONE)
+		return true;
+	free(b->push);
+	b->push = malloc(b->n * l->torque.columns * sizeof *b->push);
+	struct torque_turn *turn = malloc(b->n * sizeof *turn);
+	bool ok = b->push != NULL && turn != NULL && smooth_block(l, b, turn);
+	b->hole = ok && !torque_pushes(&l->torque, leg, b->mark, turn, b->n, l->wheel.slots, b->push);
+	free(turn);
+	return ok;
+}
+
+static void learn_block(const struct smooth_noise *noise, const struct block *b, struct pitch *into)
+{
+	if (!b->hole)
+		pitch_add(into, noise, b->mark, b->n, b->shift, b->push);
+}
+
+/* Every block into its half, with fresh pushes that are not kept. */
 static bool learn_blocks(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
                          const struct block_list *b)
 {
-	for (size_t i = 0; i < b->n; i++)
-		if (!learn_block(l, leg, noise, &b->block[i], l->half[b->block[i].omega > l->split_rad_s]))
+	for (size_t i = 0; i < b->n; i++) {
+		struct block *k = &b->block[i];
+		if (!push_block(l, leg, k))
 			return false;
+		learn_block(noise, k, l->half[k->omega > l->split_rad_s]);
+		free(k->push);
+		k->push = NULL;
+	}
 	return true;
 }
 
@@ -357,13 +397,22 @@ static int out_of_memory(struct fault *fault)
 	return fault_set(fault, EX_OSERR, "out of memory for the wheel");
 }
 
+/* How much larger than supposed a half's innovations are. */
+static double half_residual(const struct crank_learner *l, int i)
+{
+	struct pitch_result r;
+	struct fault ignored;
+	bool enough = pitch_edges(l->half[i]) > 4 * (l->wheel.slots + l->torque.columns);
+	return enough && pitch_solve(l->half[i], 0, &r, &ignored) == 0 ? r.residual : 1;
+}
+
 static int solve_whole(struct crank_learner *l, unsigned low_limit, struct fault *fault)
 {
 	struct pitch *whole = pitch_new(&l->nominal, &l->torque);
 	if (whole == NULL)
 		return out_of_memory(fault);
-	pitch_join(whole, l->half[0]);
-	pitch_join(whole, l->half[1]);
+	for (int i = 0; i < 2; i++)
+		pitch_join(whole, l->half[i], 1 / half_residual(l, i));
 	int bad = pitch_solve(whole, low_limit, &l->result, fault);
 	pitch_free(whole);
 	return bad;
@@ -379,20 +428,46 @@ static void take_result(struct crank_learner *l)
 }
 
 /* The halves of the ride, each by itself, should find the same low orders.
- * Where they do not, what they say is worth no more than they differ. */
+ * Where they differ by more than they claim, all claims grow in proportion, and
+ * an order that stands out is known no better than they differ. */
 static void compare_halves(struct crank_learner *l)
 {
-	struct pitch_result slow, fast;
+	struct pitch_result half[2];
 	struct fault ignored;
-	if (pitch_edges(l->half[0]) < 1000 || pitch_edges(l->half[1]) < 1000 ||
-	    pitch_solve(l->half[0], 0, &slow, &ignored) != 0 ||
-	    pitch_solve(l->half[1], 0, &fast, &ignored) != 0)
-		return;
+	for (int i = 0; i < 2; i++)
+		if (pitch_edges(l->half[i]) < HALF_EDGES ||
+		    pitch_solve(l->half[i], 0, &half[i], &ignored) != 0)
+			return;
+	double sum = 0, z2[2 * PITCH_LOW_ORDERS];
 	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
-		double apart = fabs(slow.low_rad[c] - fast.low_rad[c]);
-		double claimed = hypot(slow.low_sd_rad[c], fast.low_sd_rad[c]);
-		if (apart > 3 * claimed)
+		double apart = half[0].low_rad[c] - half[1].low_rad[c];
+		double var = half[0].residual * half[0].low_sd_rad[c] * half[0].low_sd_rad[c] +
+		             half[1].residual * half[1].low_sd_rad[c] * half[1].low_sd_rad[c];
+		z2[c] = var > 0 ? apart * apart / var : 0;
+		sum += z2[c] / (2 * PITCH_LOW_ORDERS);
+	}
+	double grow = sqrt(fmax(sum, 1));
+	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
+		double apart = fabs(half[0].low_rad[c] - half[1].low_rad[c]);
+		l->result.low_sd_rad[c] *= grow;
+		if (z2[c] > 9)
 			l->result.low_sd_rad[c] = fmax(l->result.low_sd_rad[c], apart / 2);
+	}
+}
+
+/* What the check adds to the scatter of the slots. */
+static void widen_slots(struct crank_learner *l)
+{
+	for (unsigned i = 0; i < l->wheel.slots; i++) {
+		double var = l->wheel.angle_sd_rad[i] * l->wheel.angle_sd_rad[i];
+		for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
+			double angle = (c / 2 + 1) * l->wheel.angle_rad[i];
+			double shape = c % 2 == 0 ? cos(angle) : sin(angle);
+			double more = l->result.low_sd_rad[c] * l->result.low_sd_rad[c] -
+			              l->free.low_sd_rad[c] * l->free.low_sd_rad[c];
+			var += shape * shape * fmax(more, 0);
+		}
+		l->wheel.angle_sd_rad[i] = sqrt(var);
 	}
 }
 
@@ -424,35 +499,66 @@ static int settle_low_orders(struct crank_learner *l, struct fault *fault)
 	if (!known && solve_whole(l, FIRST_ORDER_LEARNED, fault) != 0)
 		return -1;
 	take_result(l);
+	if (known)
+		widen_slots(l);
 	return 0;
 }
 
-/* Noise of the joint model: the one that makes a sample of the ride most likely. */
-static int choose_joint_noise(struct crank_learner *l, const struct leg *leg, const struct block_list *b,
-                              struct fault *fault)
+/* A sample of the ride, to choose the noise by. */
+struct sample {
+	const struct block_list *blocks;
+	size_t stride;
+	struct pitch *pitch;
+	double best; /* evidence */
+};
+
+/* Takes the noise, at its best scale, when it makes the sample more likely. */
+static void try_noise(struct crank_learner *l, struct sample *s, const struct smooth_noise *trial)
 {
-	struct pitch *sample = pitch_new(&l->nominal, &l->torque);
-	if (sample == NULL)
-		return out_of_memory(fault);
-	size_t edges = b->n * block_edges(&l->wheel), stride = edges / SAMPLE_EDGES + 1;
-	double omega = l->split_rad_s, best = -INFINITY, edge_sd = fmax(l->noise.edge_sd_rad, 1e-4);
-	for (double lg = -1; lg < 7.01; lg += 0.5) {
-		struct smooth_noise trial = {edge_sd, pow(10, lg) * edge_sd * edge_sd * pow(omega, 4)};
-		struct pitch_result r;
-		pitch_clear(sample);
-		for (size_t i = 0; i < b->n; i += stride)
-			if (!learn_block(l, leg, &trial, &b->block[i], sample))
-				break;
-		if (pitch_edges(sample) < 200 || pitch_solve(sample, 0, &r, fault) != 0 ||
-		    !(r.evidence > best))
-			continue;
-		best = r.evidence;
-		l->joint =
-		    (struct smooth_noise){edge_sd * sqrt(r.residual), trial.drift_rad2_s4 * r.residual};
-		l->free = r;
+	struct pitch_result r;
+	struct fault ignored;
+	pitch_clear(s->pitch);
+	for (size_t i = 0; i < s->blocks->n; i += s->stride)
+		learn_block(trial, &s->blocks->block[i], s->pitch);
+	if (pitch_edges(s->pitch) < 200 || pitch_solve(s->pitch, 0, &r, &ignored) != 0 ||
+	    !(r.evidence > s->best))
+		return;
+	s->best = r.evidence;
+	l->joint =
+	    (struct smooth_noise){trial->edge_sd_rad * sqrt(r.residual), trial->drift_rad2_s4 * r.residual};
+	l->free = r;
+}
+
+/* Over a grid of drift to edge noise, in powers of ten. */
+static void search_noise(struct crank_learner *l, struct sample *s, double edge_sd, double step)
+{
+	double unit = edge_sd * edge_sd * pow(l->split_rad_s, 4);
+	s->best = -INFINITY;
+	for (double lg = -1; lg < 7.01; lg += step)
+		try_noise(l, s, &(struct smooth_noise){edge_sd, pow(10, lg) * unit});
+}
+
+/* Noise of the joint model: the one that makes a sample of the ride most
+ * likely; looked for twice, since edges taken for the wrong slot are known only
+ * by a first result. */
+static bool choose_joint_noise(struct crank_learner *l, const struct leg *leg, const struct block_list *b)
+{
+	struct sample s = {.blocks = b, .stride = b->n * block_edges(&l->wheel) / SAMPLE_EDGES + 1};
+	s.pitch = pitch_new(&l->nominal, &l->torque);
+	bool ok = s.pitch != NULL;
+	for (size_t i = 0; ok && i < b->n; i += s.stride)
+		ok = push_block(l, leg, &b->block[i]);
+	if (ok) {
+		search_noise(l, &s, fmax(l->noise.edge_sd_rad, 1e-4), 2);
+		pitch_guess(s.pitch, &l->free);
+		search_noise(l, &s, l->joint.edge_sd_rad, 1);
+		struct smooth_noise found = l->joint;
+		for (double factor = 0.3; factor < 4; factor *= 10)
+			try_noise(l, &s,
+			          &(struct smooth_noise){found.edge_sd_rad, found.drift_rad2_s4 * factor});
 	}
-	pitch_free(sample);
-	return 0;
+	pitch_free(s.pitch);
+	return ok;
 }
 
 static void fit_noise(struct crank_learner *l)
@@ -487,7 +593,7 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 		return 0;
 	if (round == 0)
 		l->noise = (struct smooth_noise){l->wheel.edge_sd_rad, FIRST_DRIFT * pow(mean_omega(l), 4)};
-	b->n = 0;
+	forget_blocks(b);
 	if (!fresh_halves(l) || !list_blocks(l, round > 0, b) || !learn_blocks(l, leg, &l->noise, b))
 		return out_of_memory(fault);
 	if (solve_whole(l, FIRST_ORDER_LEARNED, fault) != 0)
@@ -512,8 +618,8 @@ static int learn_joint(struct crank_learner *l, const struct leg *leg, const str
                        struct fault *fault)
 {
 	l->torque = choose_torque(l, leg);
-	if (choose_joint_noise(l, leg, b, fault) != 0)
-		return -1;
+	if (!choose_joint_noise(l, leg, b))
+		return out_of_memory(fault);
 	for (unsigned round = 0; round < JOINT_ROUNDS; round++) {
 		if (!fresh_halves(l))
 			return out_of_memory(fault);
@@ -542,7 +648,7 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 		l->watch = (struct index_watch){.n = 0};
 		l->started = true;
 	}
-	free(b.block);
+	free_blocks(&b);
 	return bad;
 }
 
@@ -553,7 +659,7 @@ static int learn_more(struct crank_learner *l, const struct leg *leg, struct fau
 		return -1;
 	bool ok = list_blocks(l, true, &b) && learn_blocks(l, leg, &l->joint, &b);
 	watch_speeds(l, &b);
-	free(b.block);
+	free_blocks(&b);
 	return ok ? settle_low_orders(l, fault) : out_of_memory(fault);
 }
 

@@ -32,7 +32,7 @@ struct pitch {
 	struct wheel nominal;
 	struct torque torque;
 	size_t slots, size; /* unknowns: slots, then torque factors */
-	double *normal;     /* [size][size], lower triangle */
+	double *normal;     /* [size][size]; (i, j) and (j, i) are to be added together */
 	double *right;      /* [size] */
 	double square, log_s;
 	uint64_t edges;
@@ -77,13 +77,13 @@ void pitch_clear(struct pitch *p)
 	p->edges = 0;
 }
 
-void pitch_join(struct pitch *p, const struct pitch *other)
+void pitch_join(struct pitch *p, const struct pitch *other, double weight)
 {
 	for (size_t i = 0; i < p->size * p->size; i++)
-		p->normal[i] += other->normal[i];
+		p->normal[i] += weight * other->normal[i];
 	for (size_t i = 0; i < p->size; i++)
-		p->right[i] += other->right[i];
-	p->square += other->square;
+		p->right[i] += weight * other->right[i];
+	p->square += weight * other->square;
 	p->log_s += other->log_s;
 	p->edges += other->edges;
 }
@@ -153,7 +153,7 @@ static void take_equations(struct pitch *p, double s, const double *v, double in
 		p->right[row] += scaled * innovation;
 		for (size_t i = 0; i <= j; i++) {
 			unsigned col = p->active[i].row;
-			p->normal[row > col ? row * p->size + col : col * p->size + row] += scaled * v[i];
+			p->normal[row * p->size + col] += scaled * v[i];
 		}
 	}
 	p->square += innovation * innovation * inverse_s;
@@ -332,10 +332,9 @@ static bool solve(const struct pitch *p, unsigned low_limit, gsl_matrix *a, gsl_
 {
 	for (size_t i = 0; i < p->size; i++) {
 		gsl_vector_set(b, i, p->right[i]);
-		for (size_t j = 0; j <= i; j++) {
-			gsl_matrix_set(a, i, j, p->normal[i * p->size + j]);
-			gsl_matrix_set(a, j, i, p->normal[i * p->size + j]);
-		}
+		for (size_t j = 0; j < p->size; j++)
+			gsl_matrix_set(
+			    a, i, j, p->normal[i * p->size + j] + (i == j ? 0 : p->normal[j * p->size + i]));
 	}
 	add_priors(a, p, low_limit);
 	if (gsl_linalg_cholesky_decomp1(a) != GSL_SUCCESS || gsl_linalg_cholesky_svx(a, b) != GSL_SUCCESS)

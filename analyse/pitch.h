@@ -33,8 +33,9 @@ struct pitch_result;
 /* From now on edges far off what this result explains are left out. */
 void pitch_guess(struct pitch *p, const struct pitch_result *r);
 
-/* Adds what another has gathered (same wheel, same torque). */
-void pitch_join(struct pitch *p, const struct pitch *other);
+/* Adds what another has gathered (same wheel, same torque), times `weight`: one
+ * over the other's residual where its noise was not right. */
+void pitch_join(struct pitch *p, const struct pitch *other, double weight);
 
 uint64_t pitch_edges(const struct pitch *p);
 

@@ -142,7 +142,8 @@ static void assumed(double theta, double *u)
 }
 
 struct stretch { /* between two edges */
-	double from_us, dt_s, theta, rise;
+	double from_us, dt_s;
+	struct torque_turn from, to;
 };
 
 static bool push_over(const struct torque *t, struct gas *g, const struct stretch *s,
@@ -150,11 +151,12 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 {
 	double u[TORQUE_MAX];
 	unsigned steps = (unsigned)fmin(fmax(ceil(s->dt_s / STEP_S), 2), STEPS_MAX);
-	double h = s->dt_s / steps, omega = s->rise / s->dt_s;
+	double h = s->dt_s / steps, rise = s->to.theta_rad - s->from.theta_rad;
 	for (unsigned c = 0; c < t->columns; c++)
 		push[c] = (struct torque_push){0, 0, 0};
 	for (unsigned j = 0; j < steps; j++) {
-		double part = (j + 0.5) / steps, theta = s->theta + part * s->rise;
+		double part = (j + 0.5) / steps, theta = s->from.theta_rad + part * rise;
+		double omega = s->from.omega_rad_s + part * (s->to.omega_rad_s - s->from.omega_rad_s);
 		if (t->kind == TORQUE_MEASURED)
 			measured(t, g, s->from_us + 1e6 * part * s->dt_s, theta, omega, u);
 		else if (t->kind == TORQUE_ASSUMED)
@@ -205,26 +207,23 @@ static void take_mean_out(unsigned columns, const struct tooth_mark *mark, size_
 	}
 }
 
-bool torque_pushes(const struct torque *t, const struct leg *leg, const struct wheel *w, double turn_rad,
-                   const struct tooth_mark *mark, size_t n, int64_t shift, struct torque_push *push)
+bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
+                   const struct torque_turn *turn, size_t n, unsigned slots, struct torque_push *push)
 {
 	struct gas g = {.has_rod = t->rod >= 0};
 	g.cap = reader_at(leg, t->cap, mark[0].t_us);
 	g.rod = reader_at(leg, t->rod, mark[0].t_us);
-	double angle = teeth_angle_rad(w, mark[0].slot + shift);
 	for (size_t i = 0; i + 1 < n; i++) {
-		double next = teeth_angle_rad(w, mark[i + 1].slot + shift);
 		struct stretch s = {(double)mark[i].t_us, 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us),
-		                    angle + turn_rad, next - angle};
+		                    turn[i], turn[i + 1]};
 		if (!push_over(t, &g, &s, push + i * t->columns))
 			return false;
 		for (unsigned c = 0; i > 0 && c < t->columns; c++) {
 			const struct torque_push *before = &push[(i - 1) * t->columns + c];
 			push[i * t->columns + c].sum_rad_s = before->sum_rad_s + before->rad_s;
 		}
-		angle = next;
 	}
 	if (n >= 2)
-		take_mean_out(t->columns, mark, n, (int64_t)w->slots, push);
+		take_mean_out(t->columns, mark, n, (int64_t)slots, push);
 	return true;
 }

@@ -43,9 +43,14 @@ struct torque_push { /* by a column of factor 1, between two edges */
 	double sum_rad_s; /* working value */
 };
 
-/* The mean over a turn taken out.  Between marks i and i+1, i < n-1: push[i * columns + column].  `turn_rad`
- * is added to the wheel's angle to give the crank's.  False when the sensors have a hole there. */
-bool torque_pushes(const struct torque *t, const struct leg *leg, const struct wheel *w, double turn_rad,
-                   const struct tooth_mark *mark, size_t n, int64_t shift, struct torque_push *push);
+struct torque_turn { /* the crank at a mark, smoothed */
+	double theta_rad, omega_rad_s;
+};
+
+/* Pushes between marks i and i+1, i < n-1: push[i * columns + column]; the mean over
+ * a turn taken out.  `turn` is the crank at each mark, its true angle where the
+ * gauges are used.  False when the sensors have a hole there. */
+bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
+                   const struct torque_turn *turn, size_t n, unsigned slots, struct torque_push *push);
 
 #endif

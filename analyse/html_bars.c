@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/html_bars.h"
 
+#include "analyse/report_words.h"
+
 #include <math.h>
 
 static const double LEFT = 170, RIGHT = 72, WIDTH = 460, STEP = 30, BAR = 18;
@@ -23,11 +25,13 @@ static struct scale scale_of(const struct stroke_summary *s)
 
 static void bar(FILE *out, const struct scale *c, int row, const char *name, double share, const char *colour)
 {
+	char percent[WORDS_CELL_MAX];
 	double y = 6 + STEP * row, from = c->zero_x, to = c->zero_x + share * c->per_share;
 	fprintf(out, "<text x=\"%g\" y=\"%g\" text-anchor=\"end\">%s</text>", LEFT - 14, y + 14, name);
 	fprintf(out, "<rect x=\"%.2f\" y=\"%g\" width=\"%.2f\" height=\"%g\" class=\"f-%s\"/>",
 	        fmin(from, to), y, fmax(fabs(to - from), 0.5), BAR, colour);
-	fprintf(out, "<text x=\"%.2f\" y=\"%g\">%.1f %%</text>\n", fmax(from, to) + 6, y + 14, 100 * share);
+	fprintf(out, "<text x=\"%.2f\" y=\"%g\">%s %%</text>\n", fmax(from, to) + 6, y + 14,
+	        words_cell(percent, 100 * share, 1));
 }
 
 void html_bars(FILE *out, const struct stroke_summary *s, enum engine_end end)

@@ -211,6 +211,7 @@ static void circle(FILE *out, const struct report *r, enum engine_end end)
 static void ledger(FILE *out, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
+	char c[2][WORDS_CELL_MAX];
 	if (!r->has_strokes[end] || !isfinite(s->ideal_work_j))
 		return;
 	figure_open(out, end == END_CAP ? "Where the work went, cap end" : "Where the work went, rod end");
@@ -223,8 +224,9 @@ static void ledger(FILE *out, const struct report *r, enum engine_end end)
 	numbers_open(out, "|J a stroke|% of the ideal");
 	html_row(out, "ideal|%.3f|100.0", s->ideal_work_j);
 	for (int l = 0; l < LEDGER_LINES; l++)
-		html_row(out, "%s|%.3f|%.1f", ledger_line_name((enum ledger_line)l), s->ledger_j[l],
-		         100 * s->ledger_j[l] / s->ideal_work_j);
+		html_row(out, "%s|%s|%s", ledger_line_name((enum ledger_line)l),
+		         words_cell(c[0], s->ledger_j[l], 3),
+		         words_cell(c[1], 100 * s->ledger_j[l] / s->ideal_work_j, 1));
 	html_row(out, "measured|%.3f|%.1f", s->diagram_factor * s->ideal_work_j, 100 * s->diagram_factor);
 	figure_close(out);
 }

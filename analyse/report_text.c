@@ -78,13 +78,13 @@ static void push(const struct text_page *p, const struct report *r, enum engine_
 		return;
 	}
 	words_measured(useful, unit_deg(s->useful_rad), 1.96 * unit_deg(s->useful_sd_rad), 1, "deg");
-	words_measured(work, s->work_j, 1.96 * s->work_sd_j, 2, "J");
-	words_number(mep, unit_bar(s->mep_pa), 3, "bar");
+	words_measured(work, s->work_j, 1.96 * s->work_sd_j, words_decimals(s->work_j), "J");
+	words_number(mep, unit_bar(s->mep_pa), 2, "bar");
 	text_line(p, TONE_PLAIN, "  %-4s air pushed over %s (%.0f %% of the stroke)", engine_end_name(end),
 	          useful, 100 * s->useful_fraction);
 	if (isfinite(s->ideal_work_j))
-		text_para(p, 7, 9, TONE_PLAIN, "work %s of %.2f J ideal (diagram factor %.2f), mep %s", work,
-		          s->ideal_work_j, s->diagram_factor, mep);
+		text_para(p, 7, 9, TONE_PLAIN, "work %s of %.*f J ideal (diagram factor %.2f), mep %s", work,
+		          words_decimals(s->ideal_work_j), s->ideal_work_j, s->diagram_factor, mep);
 	else
 		text_para(p, 7, 9, TONE_PLAIN, "work %s, mep %s; ideal not known", work, mep);
 }
@@ -96,28 +96,30 @@ static void pushes(const struct text_page *p, const struct report *r)
 	push(p, r, END_ROD);
 }
 
-static void ledger_cell(char out[32], const struct report *r, int end, int line)
+/* Joules and their share of the ideal. */
+static const char *ledger_cell(char out[32], const struct report *r, int end, double joule)
 {
-	const struct stroke_summary *s = &r->stroke[end];
-	if (!r->has_strokes[end] || !isfinite(s->ideal_work_j))
-		snprintf(out, 32, "%s", "not known");
+	char j[WORDS_CELL_MAX], share[WORDS_CELL_MAX];
+	double ideal = r->stroke[end].ideal_work_j;
+	if (!r->has_strokes[end] || !isfinite(ideal))
+		snprintf(out, 32, "not known");
 	else
-		snprintf(out, 32, "%.2f J %3.0f %%", s->ledger_j[line],
-		         100 * s->ledger_j[line] / s->ideal_work_j);
+		snprintf(out, 32, "%.12s J %3.8s %%", words_cell(j, joule, words_decimals(ideal)),
+		         words_cell(share, 100 * joule / ideal, 0));
+	return out;
 }
 
-static void ledger_total(const struct text_page *p, const struct report *r)
+static void ledger_row(const struct text_page *p, const struct report *r, const char *name, double cap_j,
+                       double rod_j)
 {
-	char cell[END_COUNT][32];
-	for (int end = 0; end < END_COUNT; end++) {
-		const struct stroke_summary *s = &r->stroke[end];
-		double lost = s->ideal_work_j * (1 - s->diagram_factor);
-		if (!r->has_strokes[end] || !isfinite(lost))
-			snprintf(cell[end], 32, "%s", "not known");
-		else
-			snprintf(cell[end], 32, "%.2f J %3.0f %%", lost, 100 * lost / s->ideal_work_j);
-	}
-	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", "ideal less measured", cell[END_CAP], cell[END_ROD]);
+	char cap[32], rod[32];
+	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", name, ledger_cell(cap, r, END_CAP, cap_j),
+	          ledger_cell(rod, r, END_ROD, rod_j));
+}
+
+static double lost_j(const struct stroke_summary *s)
+{
+	return s->ideal_work_j * (1 - s->diagram_factor);
 }
 
 static void ledger(const struct text_page *p, const struct report *r)
@@ -126,14 +128,10 @@ static void ledger(const struct text_page *p, const struct report *r)
 		return;
 	text_heading(p, "Where the work went (mean of a stroke; % of the ideal; negative = gained)");
 	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", "", "cap end", "rod end");
-	for (int l = 0; l < LEDGER_LINES; l++) {
-		char cap[32], rod[32];
-		ledger_cell(cap, r, END_CAP, l);
-		ledger_cell(rod, r, END_ROD, l);
-		text_line(p, TONE_PLAIN, "  %-24s %17s %17s", ledger_line_name((enum ledger_line)l), cap,
-		          rod);
-	}
-	ledger_total(p, r);
+	for (int l = 0; l < LEDGER_LINES; l++)
+		ledger_row(p, r, ledger_line_name((enum ledger_line)l), r->stroke[END_CAP].ledger_j[l],
+		           r->stroke[END_ROD].ledger_j[l]);
+	ledger_row(p, r, "ideal less measured", lost_j(&r->stroke[END_CAP]), lost_j(&r->stroke[END_ROD]));
 }
 
 static void stroke_detail(const struct text_page *p, const struct report *r, enum engine_end end)

@@ -34,10 +34,16 @@ const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int d
 	return out;
 }
 
+int words_decimals(double x)
+{
+	return fabs(x) >= 10 ? 1 : fabs(x) >= 1 ? 2 : 4;
+}
+
 const char *words_cell(char out[WORDS_CELL_MAX], double x, int decimals)
 {
+	bool nought = fabs(x) < 0.5 * pow(10, -decimals);
 	if (isfinite(x))
-		snprintf(out, WORDS_CELL_MAX, "%.*f", decimals, x);
+		snprintf(out, WORDS_CELL_MAX, "%.*f", decimals, nought ? 0 : x);
 	else
 		snprintf(out, WORDS_CELL_MAX, "-");
 	return out;

@@ -17,7 +17,10 @@ const char *words_measured(char out[WORDS_NUMBER_MAX], double value, double erro
 const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int decimals, const char *unit);
 
 #define WORDS_CELL_MAX 24
-/* A number of a table, without unit; "-" when not known. */
+/* Decimals for an amount of work: three or four digits in all. */
+int words_decimals(double x);
+
+/* A number of a table, without unit; "-" when not known; never "-0". */
 const char *words_cell(char out[WORDS_CELL_MAX], double x, int decimals);
 
 /* An angle as a place on the circle, deg in [0, 360). */

@@ -17,16 +17,16 @@ static int help(void)
 {
 	puts("usage: trammel standing RUN [--engine FILE] [--rest SECONDS]\n\n"
 	     "Reads a valve test at rest: block the crank about half way along the stroke,\n"
-	     "pressurise, let the controller give each valve a few dozen pulses of some 100 ms,\n"
-	     "half a second apart, at several supply pressures. An end with its inlet pulsed has to\n"
-	     "be emptied by its exhaust before the next pulse.\n\n"
+	     "pressurise, let the controller give each valve some dozen pulses of 100 ms,\n"
+	     "half a second apart, at several supply pressures. An end whose inlet was pulsed\n"
+	     "has to be emptied by its exhaust before the next pulse.\n\n"
 	     "For each valve it says, from the edge of the command:\n"
 	     "  10 %       until the pressure has changed by 10 % of the test pressure, in the\n"
 	     "             manner of ISO 12238 (threshold: value from memory); openings only\n"
 	     "  half       until half the passage's area is open (or shut), from the chamber's\n"
 	     "             gas balance; this is what the report calls delay\n"
 	     "each with its 95 % interval, and how it changes with the supply pressure.\n"
-	     "Other standards use 50 %, 90 % or the first change, and differ by more than twice.\n\n"
+	     "Other standards use 50 %, 90 % or the first change, which more than doubles it.\n\n"
 	     "--engine FILE   instead of the engine file in the log\n"
 	     "--rest SECONDS  where the crank rests this long one ride ends (60)\n\n"
 	     "example: trammel standing bench-test\n\n"
@@ -73,7 +73,7 @@ static void print_row(const struct text_page *p, const struct engine *e, const s
 		         unit_bar_gauge(r->supply_pa[1], e->ambient_pa));
 	if (!isnan(r->t50.spread))
 		snprintf(scatter, sizeof scatter, "%.1f", 1e3 * r->t50.spread);
-	text_line(p, TONE_PLAIN, "%3u  %-12s %-5s %5u %5u  %-13s %-13s %5s  %s", r->valve, passage_of(r),
+	text_line(p, TONE_PLAIN, "%3u %-11s %-5s %4u %4u  %-12s %-12s %4s  %s", r->valve, passage_of(r),
 	          opens(r) ? "opens" : "shuts", r->commands, r->seen, time_cell(ten, sizeof ten, &r->t10),
 	          time_cell(half, sizeof half, &r->t50), scatter, supply);
 	if (!isnan(r->per_pa))
@@ -93,8 +93,8 @@ static void print_rows(const char *name, const struct engine *e, const struct st
 	const struct text_page page = {.out = stdout, .colour = false};
 	printf("%s: valve test at rest, %s\n", e->name, name);
 	text_heading(&page, "Shifting times from the edge of the command, ms");
-	text_line(&page, TONE_PLAIN, "     %-12s %-5s %5s %5s  %-13s %-13s %5s  %s", "passage", "", "given",
-	          "seen", "10 % *", "half **", "sd", "supply, bar g");
+	text_line(&page, TONE_PLAIN, "    %-11s %-5s %4s %4s  %-12s %-12s %4s  %s", "passage", "", "sent",
+	          "seen", "10 % *", "half **", "sd", "supply (bar g)");
 	for (int i = 0; i < n; i++)
 		print_row(&page, e, &rows[i]);
 	text_para(

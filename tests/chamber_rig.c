@@ -71,14 +71,21 @@ struct motion { /* theta at every step */
 	double *theta, *omega;
 };
 
+/* Supply without droop at a share of the run. */
+static double supply_of(const struct rig_setup *s, double share)
+{
+	return s->supply_to_pa > 0 ? s->supply_pa + share * (s->supply_to_pa - s->supply_pa) : s->supply_pa;
+}
+
 static struct motion turn_crank(const struct rig_setup *s)
 {
 	struct motion m = {.n = (size_t)(s->seconds / STEP_S)};
 	m.theta = malloc(sizeof(double) * m.n);
 	m.omega = malloc(sizeof(double) * m.n);
-	double theta = 0.3;
+	double theta = s->pulse_s > 0 ? UNIT_PI / 2 : 0.3;
 	for (size_t i = 0; i < m.n; i++) {
 		double rpm = s->rpm_from + (s->rpm_to - s->rpm_from) * (double)i / (double)m.n;
+		rpm = s->pulse_s > 0 ? 0 : rpm;
 		m.theta[i] = theta;
 		m.omega[i] = rpm * UNIT_PI / 30 * (1 + s->ripple * sin(2 * theta));
 		theta += m.omega[i] * STEP_S;
@@ -151,6 +158,7 @@ static void answer(struct commander *c, int end, int passage, bool opens, size_t
 	struct rig_event *e = &c->r->event[c->r->event_n++];
 	double delay = s->delay_s[passage][!opens] + gsl_ran_gaussian(c->rng, s->jitter_s);
 	delay += gsl_rng_uniform(c->rng) < s->late_share ? s->late_s : 0;
+	delay += s->delay_per_pa * (supply_of(s, (double)step * STEP_S / s->seconds) - 6e5);
 	bool missed = gsl_rng_uniform(c->rng) < s->missed_share;
 	e->valve = (uint8_t)line;
 	e->end = (uint8_t)end;
@@ -164,6 +172,37 @@ static void answer(struct commander *c, int end, int passage, bool opens, size_t
 	c->open[line] = opens;
 	struct passage_moves *p = &c->moves[line];
 	p->m[p->n++] = (struct movement){(double)step * STEP_S + delay, s->ramp_s[passage][!opens], opens};
+}
+
+static void command_at(struct commander *c, int line, bool opens, size_t step, double intended, double theta)
+{
+	c->r->leg.command[c->r->leg.command_n++] =
+	    (struct ride_command){.t_us = (int64_t)llround((double)step * STEP_S * 1e6),
+	                          .intended_rad = intended,
+	                          .controller_rad = fmod(theta, 2 * UNIT_PI),
+	                          .valve = (uint8_t)line,
+	                          .on = opens};
+	answer(c, line / 2, line % 2, opens, step);
+}
+
+#define PULSES_S 1.5 /* inlet, then exhaust, both ends */
+
+/* Exhausts stay open until the end is empty. */
+static double pulse_length(const struct commander *c, int line)
+{
+	return line % 2 ? 0.5 : c->s->pulse_s;
+}
+
+static void pulse_valves(struct commander *c, const struct motion *m)
+{
+	for (size_t i = 1; i < m->n; i++)
+		for (int line = 0; line < 4; line++) {
+			double since = fmod((double)i * STEP_S, PULSES_S) - (line % 2 ? 0.8 : 0.2);
+			if (fabs(since) < STEP_S / 2)
+				command_at(c, line, true, i, NAN, m->theta[i]);
+			if (fabs(since - pulse_length(c, line)) < STEP_S / 2)
+				command_at(c, line, false, i, NAN, m->theta[i]);
+		}
 }
 
 /* Commands at their angles after the end's own dead centre. */
@@ -182,13 +221,9 @@ static void command_valves(struct commander *c, const struct motion *m)
 				double turn = floor((m->theta[i] - deg * UNIT_PI / 180) / (2 * UNIT_PI));
 				if (turn == turn_before)
 					continue;
-				c->r->leg.command[c->r->leg.command_n++] = (struct ride_command){
-				    .t_us = (int64_t)llround((double)i * STEP_S * 1e6),
-				    .intended_rad = fmod((deg + lead + 360) * UNIT_PI / 180, 2 * UNIT_PI),
-				    .controller_rad = fmod(m->theta[i], 2 * UNIT_PI),
-				    .valve = (uint8_t)line,
-				    .on = opens};
-				answer(c, end, passage, opens, i);
+				command_at(c, line, opens, i,
+				           fmod((deg + lead + 360) * UNIT_PI / 180, 2 * UNIT_PI),
+				           m->theta[i]);
 			}
 }
 
@@ -287,18 +322,18 @@ static void breathe(const struct rig_setup *s, struct rig *r, const struct motio
 		    (struct air){101325 * volume / (AIR_R * 291.15), 101325 * volume / (AIR_GAMMA - 1)};
 	}
 	for (size_t i = 0; i + 1 < m->n; i++) {
-		double total = 0, t = (double)i * STEP_S;
+		double total = 0, t = (double)i * STEP_S, supply = supply_of(s, (double)i / (double)m->n);
 		for (int end = 0; end < 2; end++) {
 			struct surroundings now, half;
 			surround(r, moves, end, m->theta[i], m->omega[i], t, &now);
 			surround(r, moves, end, (m->theta[i] + m->theta[i + 1]) / 2,
 			         (m->omega[i] + m->omega[i + 1]) / 2, t + STEP_S / 2, &half);
-			now.supply_pa = half.supply_pa = s->supply_pa - droop;
+			now.supply_pa = half.supply_pa = supply - droop;
 			sample(s, rng, &state[end + 1], pressure_of(&air[end], now.volume_m3), i,
 			       (size_t)end + 1, r);
 			total += advance(s, &air[end], &now, &half);
 		}
-		sample(s, rng, &state[0], s->supply_pa - droop, i, 0, r);
+		sample(s, rng, &state[0], supply - droop, i, 0, r);
 		droop += STEP_S / 10e-3 * (s->droop_pa * total / full - droop);
 	}
 }
@@ -309,6 +344,7 @@ static void make_room(const struct rig_setup *s, const struct motion *m, struct 
                       struct passage_moves *moves)
 {
 	size_t turns = (size_t)((m->theta[m->n - 1] - m->theta[0]) / (2 * UNIT_PI)) + 2;
+	turns += (size_t)(s->seconds / PULSES_S);
 	size_t samples = (size_t)(s->seconds / s->sample_s) + 8;
 	r->leg.command = calloc(turns * 8, sizeof(*r->leg.command));
 	r->event = calloc(turns * 8, sizeof(*r->event));
@@ -347,7 +383,10 @@ struct rig *rig_run(const struct rig_setup *s)
 	make_room(s, &m, r, moves);
 	note_crank(&m, r);
 	struct commander c = {.s = s, .r = r, .rng = rng, .moves = moves};
-	command_valves(&c, &m);
+	if (s->pulse_s > 0)
+		pulse_valves(&c, &m);
+	else
+		command_valves(&c, &m);
 	breathe(s, r, &m, moves, rng);
 	r->leg.to_us = (int64_t)(s->seconds * 1e6);
 	r->leg.core_from_us = 2000000; /* the first turns start from any pressure */

@@ -27,7 +27,10 @@ struct rig_setup {
 	double sample_s;
 	double opens_deg[2], shuts_deg[2]; /* commanded, after the end's own dead centre */
 	double intended_lead_deg;          /* commands are this much before the intended angle */
-	bool sealed;                       /* no passage ever opens, though commanded */
+	double supply_to_pa;               /* the supply runs straight to this; 0 = constant */
+	double delay_per_pa;               /* all delays, from 6 bar absolute */
+	double pulse_s; /* > 0: the crank is blocked half way and each valve pulsed this long */
+	bool sealed;    /* no passage ever opens, though commanded */
 	bool supply_sensor, chamber_sensor[2];
 	unsigned long seed;
 };

@@ -1,26 +1,47 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/plan_learn.h"
 
+#include "analyse/delay.h"
 #include "common/unit.h"
 
 #include <math.h>
+#include <string.h>
 
 #define HOLE_US 100e3        /* supply samples further apart say nothing in between */
-#define LATTICE_EVENTS 40    /* fewer do not tell */
+#define EVENTS_LEAST 40      /* fewer do not tell */
 #define LATTICE_STRENGTH 0.8 /* resultant length above which angles sit on teeth */
-#define SLOPE_EVENTS 40
-#define SLOPE_SPAN_BAR 0.3 /* standard deviation of the pressures */
+#define SUPPLY_SPAN_PA 1e5   /* pressures that differ less say nothing of the delay */
 
 void plan_learn_start(struct plan_learn *learn, const struct engine *e)
 {
-	*learn = (struct plan_learn){.engine = *e, .supply_channel = engine_sensor_channel(e, SENSOR_SUPPLY)};
+	memset(learn, 0, sizeof *learn);
+	learn->engine = *e;
+	learn->supply_channel = engine_sensor_channel(e, SENSOR_SUPPLY);
+	learn->count.stride = 1;
+	for (int i = 0; i < 2 * ENGINE_VALVES_MAX; i++)
+		learn->delay[i / 2][i % 2].stride = 1;
 }
 
-static void add_slope(struct plan_slope *s, double x, double y)
+static void thin(struct plan_series *s)
 {
-	s->n++;
-	s->x += x, s->y += y;
-	s->xx += x * x, s->xy += x * y, s->yy += y * y;
+	for (size_t i = 0; i < PLAN_SERIES_KEPT / 2; i++) {
+		s->x[i] = s->x[2 * i];
+		s->y[i] = s->y[2 * i];
+		s->turn[i] = s->turn[2 * i];
+	}
+	s->n = PLAN_SERIES_KEPT / 2;
+	s->stride *= 2;
+}
+
+static void add(struct plan_series *s, double x, double y, int64_t turn)
+{
+	if (!isfinite(x) || !isfinite(y) || s->seen++ % s->stride != 0)
+		return;
+	if (s->n == PLAN_SERIES_KEPT)
+		thin(s);
+	s->x[s->n] = x;
+	s->y[s->n] = y;
+	s->turn[s->n++] = turn;
 }
 
 static void add_lattice(struct plan_learn *learn, double controller_rad)
@@ -44,17 +65,14 @@ static void take(struct plan_learn *learn, const struct leg *leg, const struct v
 {
 	if (v->flagged)
 		return;
+	add(&learn->count, v->omega_rad_s, v->count_error_rad, v->revolution);
 	double controller = v->intended_rad + v->firing_error_rad;
 	if (!isnan(controller))
 		add_lattice(learn, controller);
-	if (v->cls != EVENT_CLASS_A && v->cls != EVENT_CLASS_B)
+	if ((v->cls != EVENT_CLASS_A && v->cls != EVENT_CLASS_B) || learn->supply_channel < 0)
 		return;
-	double supply = learn->supply_channel < 0
-	                    ? NAN
-	                    : ride_series_at(&leg->sensor[learn->supply_channel], v->command_t_us, HOLE_US);
-	if (!isnan(supply))
-		add_slope(&learn->slope[v->valve][energises(&learn->engine, v)], supply / 1e5,
-		          v->delay_s * 1e3);
+	double supply = ride_series_at(&leg->sensor[learn->supply_channel], v->command_t_us, HOLE_US);
+	add(&learn->delay[v->valve][energises(&learn->engine, v)], supply, v->delay_s, v->revolution);
 }
 
 static int take_rows(void *ctx, const struct analysis_rows *rows, struct fault *fault)
@@ -72,18 +90,26 @@ struct analysis_sink plan_learn_sink(struct plan_learn *learn)
 
 bool plan_learn_slope(const struct plan_learn *learn, unsigned valve, bool on, double *per_pa, double *at_pa)
 {
-	const struct plan_slope *s = &learn->slope[valve][on];
-	if (s->n < SLOPE_EVENTS)
+	const struct plan_series *s = &learn->delay[valve][on];
+	struct delay_line line;
+	if (s->n < EVENTS_LEAST || delay_slope(s->x, s->y, s->turn, s->n, &line) != 0)
 		return false;
-	double mx = s->x / s->n, my = s->y / s->n;
-	double xx = s->xx - s->n * mx * mx, xy = s->xy - s->n * mx * my, yy = s->yy - s->n * my * my;
-	if (xx < s->n * SLOPE_SPAN_BAR * SLOPE_SPAN_BAR)
+	if (line.speed_high - line.speed_low < SUPPLY_SPAN_PA ||
+	    !(line.slope_ci95[0] * line.slope_ci95[1] > 0))
 		return false;
-	double slope = xy / xx, sd = sqrt(fmax(yy - slope * xy, 0) / (s->n - 2) / xx);
-	if (fabs(slope) < 3 * sd)
+	*per_pa = line.slope;
+	*at_pa = line.mean_speed;
+	return true;
+}
+
+bool plan_learn_count(const struct plan_learn *learn, double *offset_rad, double *latency_s)
+{
+	const struct plan_series *s = &learn->count;
+	struct delay_line line;
+	if (s->n < EVENTS_LEAST || delay_line(s->x, s->y, s->turn, s->n, &line) != 0)
 		return false;
-	*per_pa = slope * 1e-3 / 1e5;
-	*at_pa = mx * 1e5;
+	*offset_rad = line.separable ? line.at_zero : line.at_mean;
+	*latency_s = line.separable ? line.slope : 0;
 	return true;
 }
 
@@ -91,7 +117,7 @@ double plan_learn_pitch_rad(const struct plan_learn *learn)
 {
 	const struct plan_lattice *l = &learn->lattice;
 	double teeth = learn->engine.tooth_count * learn->engine.crank_ratio;
-	if (l->n < LATTICE_EVENTS || teeth == 0)
+	if (l->n < EVENTS_LEAST || teeth == 0)
 		return 0;
 	for (int i = 0; i < 2; i++)
 		if (hypot(l->sine[i], l->cosine[i]) / l->n > LATTICE_STRENGTH)

@@ -7,18 +7,23 @@
 
 #include "analyse/analysis.h"
 
-struct plan_slope {                 /* sums for a straight line of delay over supply pressure */
-	double n, x, y, xx, xy, yy; /* x in bar, y in ms */
+#define PLAN_SERIES_KEPT 1024
+struct plan_series { /* values over something, thinned out as they fill it */
+	size_t n;
+	uint64_t seen, stride; /* every stride-th is kept */
+	double x[PLAN_SERIES_KEPT], y[PLAN_SERIES_KEPT];
+	int64_t turn[PLAN_SERIES_KEPT];
 };
 
 struct plan_lattice {                 /* directions of the controller's angle on the circle of one tooth */
 	double n, sine[2], cosine[2]; /* for one edge a tooth, and for both */
 };
 
-struct plan_learn {
+struct plan_learn {           /* 0.4 MiB: allocate it */
 	struct engine engine; /* shallow copy */
 	int supply_channel;
-	struct plan_slope slope[ENGINE_VALVES_MAX][2]; /* [off, on] */
+	struct plan_series delay[ENGINE_VALVES_MAX][2]; /* [off, on]: s over supply, Pa */
+	struct plan_series count; /* the controller's count error, rad, over speed, rad/s */
 	struct plan_lattice lattice;
 };
 
@@ -26,9 +31,14 @@ struct plan_learn {
 void plan_learn_start(struct plan_learn *learn, const struct engine *e);
 struct analysis_sink plan_learn_sink(struct plan_learn *learn);
 
-/* Change of the delay with supply pressure, s/Pa, and the pressure it turns about.  False
- * when the pressures span less than 1 bar or the slope does not stand out (3 sd). */
+/* Change of the delay with supply pressure, s/Pa, and the pressure it turns about; a robust
+ * line.  False when the pressures span less than 1 bar or the slope's interval holds 0. */
 bool plan_learn_slope(const struct plan_learn *learn, unsigned valve, bool on, double *per_pa, double *at_pa);
+
+/* The controller's own angle against the true one: true = own + offset + latency x
+ * speed, a robust line over all its commands.  Where the speed hardly changed all is offset.
+ * False when its angle is not known. */
+bool plan_learn_count(const struct plan_learn *learn, double *offset_rad, double *latency_s);
 
 /* Angle between the places at which the controller fires; 0 when it fires
  * between teeth, or when that cannot be told. */

@@ -4,6 +4,7 @@
 #include "common/unit.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define TURN (2 * UNIT_PI)
@@ -13,6 +14,7 @@
 #define BORROWED_DELAY_SD_S 0.005 /* taken from another valve of the machine */
 #define MEASURED_C_SD 0.15
 #define ASSUMED_C_SD 0.5
+#define RAMP_MOST 2.0 /* times the median */
 #define EVENTS_LEAST 3
 #define EXPANSION_LEAST 0.2 /* of ln V, to read n from */
 
@@ -106,8 +108,7 @@ static double half_width(const double ci[2])
 }
 
 /* The controller's part of an error: command - setting = offset + (latency - lead) x speed. */
-static void controller_part(const struct plan_machine *m, const struct valve_event_summary *s,
-                            struct plan_edge *e)
+static void controller_part(const struct valve_event_summary *s, struct plan_edge *e)
 {
 	if (s->separable && isfinite(s->offset_rad) && isfinite(s->latency_s)) {
 		e->offset_rad = s->offset_rad;
@@ -120,19 +121,28 @@ static void controller_part(const struct plan_machine *m, const struct valve_eve
 		e->offset_rad = late + e->lead_s * speed;
 		e->latency_s = 0;
 	}
-	/* Waiting for the next tooth costs half a pitch on the mean; without a lead the
-	 * old setting's own wait is in the offset, and a new setting has another. */
-	if (m->tooth_pitch_rad > 0 && e->lead_s == 0 && isfinite(s->firing_error_rad))
-		e->offset_rad += m->tooth_pitch_rad / 2 - s->firing_error_rad;
 }
 
-static void measured_edge(const struct plan_machine *m, const struct valve_event_summary *s,
-                          struct plan_edge *e)
+/* A controller that waits for the next tooth commands in steps: over speed its errors make
+ * no straight line.  Its count does; waiting costs half a pitch on the mean. */
+static void stepping_controller(const struct plan_machine *m, const struct plan_learn *learn,
+                                struct plan_edge *e)
+{
+	double offset, latency;
+	if (m->tooth_pitch_rad == 0 || !plan_learn_count(learn, &offset, &latency))
+		return;
+	e->offset_rad = offset + m->tooth_pitch_rad / 2;
+	e->latency_s = latency;
+}
+
+static void measured_edge(const struct plan_machine *m, const struct plan_learn *learn,
+                          const struct valve_event_summary *s, struct plan_edge *e)
 {
 	enum valve_event_kind k = (enum valve_event_kind)s->event;
 	if (isfinite(s->intended_rad))
 		e->setting_rad = s->intended_rad;
-	controller_part(m, s, e);
+	controller_part(s, e);
+	stepping_controller(m, learn, e);
 	if (s->count < EVENTS_LEAST || !isfinite(s->delay_s))
 		return;
 	e->measured = true;
@@ -150,7 +160,7 @@ static void learn_edges(const struct report *r, const struct plan_learn *learn, 
 		struct plan_edge *e = &m->edge[s->end][s->event];
 		if (e->valve != s->valve)
 			continue;
-		measured_edge(m, s, e);
+		measured_edge(m, learn, s, e);
 		double per_pa, at_pa;
 		if (learn != NULL && e->measured &&
 		    plan_learn_slope(learn, s->valve, e->on, &per_pa, &at_pa)) {
@@ -256,6 +266,25 @@ static void take_gas(struct plan_machine *m, const struct gas_model *g)
 	}
 }
 
+static int compare_double(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+	return (x > y) - (x < y);
+}
+
+/* The ramp of a valve that hardly shows in the pressure can come out as anything; one
+ * machine's valves are of a kind. */
+static void tame_ramps(struct plan_machine *m)
+{
+	enum { RAMPS = END_COUNT * 2 * 2 };
+	double sorted[RAMPS], *ramp = &m->ramp_s[0][0][0];
+	memcpy(sorted, ramp, sizeof sorted);
+	qsort(sorted, RAMPS, sizeof *sorted, compare_double);
+	double median = (sorted[RAMPS / 2 - 1] + sorted[RAMPS / 2]) / 2;
+	for (int i = 0; i < RAMPS; i++)
+		ramp[i] = fmin(ramp[i], RAMP_MOST * median);
+}
+
 /* n from the mean diagram: slope of ln p over ln V between cut-off and release. */
 static bool read_index(const struct plan_machine *m, enum engine_end end, double omega, double *n)
 {
@@ -358,6 +387,7 @@ void plan_machine_from_report(const struct report *r, const struct plan_learn *l
 	learn_edges(r, learn, out);
 	if (r->has_gas)
 		take_gas(out, &r->gas);
+	tame_ramps(out);
 	fill_gaps(out);
 	take_strokes(out, r);
 }

@@ -99,6 +99,42 @@ START_TEST(loaded_leads_are_reckoned_with)
 }
 END_TEST
 
+/* A controller that fires on teeth: its offset is that of its count and half a pitch, whatever
+ * straight line its steps may look like. */
+START_TEST(stepping_controller_is_known_by_its_count)
+{
+	struct engine e = plan_rig_engine("", "");
+	struct report *r = synthetic(&e);
+	struct plan_machine *m = malloc(sizeof *m);
+	struct plan_learn *l = malloc(sizeof *l);
+	struct leg leg = {.number = 0};
+	struct valve_event rows[400];
+	plan_learn_start(l, &e);
+	for (int i = 0; i < 400; i++) {
+		double omega = 6 + i * 0.03;
+		rows[i] =
+		    (struct valve_event){.cls = 'C',
+		                         .revolution = i,
+		                         .omega_rad_s = omega,
+		                         .intended_rad = 0,
+		                         .count_error_rad = unit_rad(2) + 1e-3 * omega + (i == 0 ? -0.2 : 0),
+		                         .firing_error_rad = unit_rad(8.5 + 10 * (i % 3))};
+	}
+	struct analysis_sink sink = plan_learn_sink(l);
+	const struct analysis_rows batch = {.leg = &leg, .event = rows, .event_n = 400};
+	ck_assert_int_eq(sink.rows(sink.ctx, &batch, NULL), 0);
+	plan_machine_from_report(r, l, m);
+	ck_assert_double_eq_tol(unit_deg(m->tooth_pitch_rad), 10, 1e-9);
+	const struct plan_edge *edge = &m->edge[END_ROD][EVENT_ADMISSION];
+	ck_assert_double_eq_tol(unit_deg(edge->offset_rad), 2 + 5, 0.05);
+	ck_assert_double_eq_tol(edge->latency_s, 1e-3, 2e-5);
+	free(l);
+	free(m);
+	free(r);
+	engine_free(&e);
+}
+END_TEST
+
 START_TEST(narrow_range_gives_the_combination)
 {
 	struct engine e = plan_rig_engine("", "");
@@ -224,6 +260,7 @@ START_TEST(delay_by_pressure_is_learned)
 		supply[i] = 4e5f + 2e3f * (float)i;
 		rows[i] = (struct valve_event){.valve = 1,
 		                               .event = EVENT_RELEASE,
+		                               .revolution = i,
 		                               .cls = 'A',
 		                               .command_t_us = (double)t[i],
 		                               .intended_rad = NAN,
@@ -486,6 +523,7 @@ int main(void)
 	tcase_set_timeout(t, 120);
 	tcase_add_test(t, machine_takes_delays_and_offsets);
 	tcase_add_test(t, loaded_leads_are_reckoned_with);
+	tcase_add_test(t, stepping_controller_is_known_by_its_count);
 	tcase_add_test(t, narrow_range_gives_the_combination);
 	tcase_add_test(t, unseen_events_borrow_and_say_so);
 	tcase_add_test(t, loading_the_plan_puts_events_right);

@@ -128,12 +128,14 @@ static void gather_slips(const struct believed *b, struct report *out)
 static void gather_strokes(const struct strokes *s, struct report *out)
 {
 	strokes_finish(s, out->stroke);
-	double air_kg = 0;
+	double air_kg = 0; /* of all ends; an end that is there and was not measured makes it unknown */
 	for (int e = 0; e < END_COUNT; e++) {
 		out->has_strokes[e] = out->stroke[e].count > 0;
 		strokes_diagram(s, (enum engine_end)e, &out->diagram[e]);
 		if (out->has_strokes[e])
 			air_kg += out->stroke[e].air_kg;
+		else if (isfinite(out->mech.clearance_m3[e]))
+			air_kg = NAN;
 	}
 	out->air_kg_per_turn = out->has_strokes[END_CAP] || out->has_strokes[END_ROD] ? air_kg : NAN;
 	for (size_t i = 0; strokes_remark(s, i) != NULL; i++)

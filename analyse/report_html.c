@@ -52,12 +52,12 @@ static const char *verdict_class(const char *verdict)
 static void verdict(FILE *out, const struct report *r, const struct valve_event_summary *e)
 {
 	char error[WORDS_MAX], remedy[WORDS_MAX];
-	words_error(error, e);
+	words_error(error, r, e);
 	words_remedy(remedy, e);
 	fprintf(out, "<li class=\"%s\">", verdict_class(e->verdict));
 	html_element(out, "strong", NULL, "%s end, %s", engine_end_name((enum engine_end)e->end),
 	             words_event(e->event));
-	html_element(out, "span", "verdict", "%s", isfinite(e->error_rad) ? error : e->verdict);
+	html_element(out, "span", "verdict", "%s", error);
 	if (remedy[0] != '\0')
 		html_element(out, "div", NULL, "%s", remedy);
 	if (e->words[0] != '\0' && !words_said(&r->advice, e->words))
@@ -80,7 +80,9 @@ static void verdicts(FILE *out, const struct report *r)
 static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
-	char a[WORDS_NUMBER_MAX], b[WORDS_NUMBER_MAX], c[WORDS_NUMBER_MAX];
+	char useful[WORDS_MAX], a[WORDS_NUMBER_MAX], b[WORDS_NUMBER_MAX], c[WORDS_NUMBER_MAX];
+	if (!words_has_end(r, end))
+		return;
 	fputs("<div class=\"card\">\n", out);
 	html_element(out, "h3", NULL, "%s end", engine_end_name(end));
 	if (!r->has_strokes[end]) {
@@ -88,11 +90,11 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 		fputs("</div>\n", out);
 		return;
 	}
-	html_element(out, "div", "big", "%s",
-	             words_measured(a, unit_deg(s->useful_rad), 1.96 * unit_deg(s->useful_sd_rad), 1, "deg"));
-	html_element(out, "p", NULL, "of the stroke pushed (%.0f %%)", 100 * s->useful_fraction);
+	html_element(out, "p", NULL, "air pushed over");
+	html_element(out, "div", "big", "%s", words_useful(useful, s));
+	html_element(out, "p", NULL, "and did");
 	html_element(out, "div", "big", "%s", words_measured(a, s->work_j, 1.96 * s->work_sd_j, 2, "J"));
-	html_element(out, "p", NULL, "work a stroke; ideal %s, diagram factor %s",
+	html_element(out, "p", NULL, "of work a stroke; ideal %s, diagram factor %s",
 	             words_number(b, s->ideal_work_j, 2, "J"), words_number(c, s->diagram_factor, 2, ""));
 	html_element(out, "p", "soft",
 	             "%u strokes, %u left out. Mean effective pressure %s; at release %s; most force %s.",
@@ -110,9 +112,12 @@ static void strokes(FILE *out, const struct report *r)
 	stroke_card(out, r, END_CAP);
 	stroke_card(out, r, END_ROD);
 	fputs("</div>\n", out);
-	html_element(out, "p", NULL, "Air: %s a turn (ISO 8778). %s",
-	             words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
-	             words_air(r));
+	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
+		html_element(out, "p", "soft", "%s", words_work_error());
+	if (isfinite(r->air_kg_per_turn))
+		html_element(out, "p", NULL, "Air: %s a turn (ISO 8778). %s",
+		             words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
+		             words_air(r));
 }
 
 static void event_row(FILE *out, const struct valve_event_summary *e)

@@ -38,10 +38,11 @@ static enum text_tone verdict_tone(const char *verdict)
 	return strcmp(verdict, "not known") == 0 ? TONE_FAINT : TONE_BAD;
 }
 
-static void verdict_line(const struct text_page *p, const struct valve_event_summary *e)
+static void verdict_line(const struct text_page *p, const struct report *r,
+                         const struct valve_event_summary *e)
 {
 	char error[WORDS_MAX], remedy[WORDS_MAX];
-	words_error(error, e);
+	words_error(error, r, e);
 	words_remedy(remedy, e);
 	bool on_time = strcmp(e->verdict, "on time") == 0;
 	text_line(p, verdict_tone(e->verdict), "  %-4s %-11s  %s%s%s%s%s",
@@ -56,7 +57,7 @@ static void verdicts(const struct text_page *p, const struct report *r)
 		text_para(p, 2, 2, TONE_FAINT,
 		          "not known: no valve commands with a crank angle in this ride");
 	for (size_t i = 0; i < r->event_n; i++)
-		verdict_line(p, &r->event[i]);
+		verdict_line(p, r, &r->event[i]);
 }
 
 static void lines(const struct text_page *p, const char *heading, const struct report_lines *l,
@@ -72,16 +73,17 @@ static void lines(const struct text_page *p, const char *heading, const struct r
 static void push(const struct text_page *p, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
-	char useful[WORDS_NUMBER_MAX], work[WORDS_NUMBER_MAX], mep[WORDS_NUMBER_MAX];
+	char useful[WORDS_MAX], work[WORDS_NUMBER_MAX], mep[WORDS_NUMBER_MAX];
+	if (!words_has_end(r, end))
+		return;
 	if (!r->has_strokes[end]) {
 		text_para(p, 2, 7, TONE_FAINT, "%-4s %s", engine_end_name(end), words_no_strokes(r, end));
 		return;
 	}
-	words_measured(useful, unit_deg(s->useful_rad), 1.96 * unit_deg(s->useful_sd_rad), 1, "deg");
+	words_useful(useful, s);
 	words_measured(work, s->work_j, 1.96 * s->work_sd_j, words_decimals(s->work_j), "J");
 	words_number(mep, unit_bar(s->mep_pa), 2, "bar");
-	text_line(p, TONE_PLAIN, "  %-4s air pushed over %s (%.0f %% of the stroke)", engine_end_name(end),
-	          useful, 100 * s->useful_fraction);
+	text_line(p, TONE_PLAIN, "  %-4s air pushed over %s", engine_end_name(end), useful);
 	if (isfinite(s->ideal_work_j))
 		text_para(p, 7, 9, TONE_PLAIN, "work %s of %.*f J ideal (diagram factor %.2f), mep %s", work,
 		          words_decimals(s->ideal_work_j), s->ideal_work_j, s->diagram_factor, mep);
@@ -96,12 +98,17 @@ static void pushes(const struct text_page *p, const struct report *r)
 	push(p, r, END_ROD);
 }
 
+static bool ideal_known(const struct report *r, enum engine_end end)
+{
+	return r->has_strokes[end] && isfinite(r->stroke[end].ideal_work_j);
+}
+
 /* Joules and their share of the ideal. */
 static const char *ledger_cell(char out[32], const struct report *r, int end, double joule)
 {
 	char j[WORDS_CELL_MAX], share[WORDS_CELL_MAX];
 	double ideal = r->stroke[end].ideal_work_j;
-	if (!r->has_strokes[end] || !isfinite(ideal))
+	if (!ideal_known(r, (enum engine_end)end))
 		snprintf(out, 32, "not known");
 	else
 		snprintf(out, 32, "%.12s J %3.8s %%", words_cell(j, joule, words_decimals(ideal)),
@@ -124,7 +131,7 @@ static double lost_j(const struct stroke_summary *s)
 
 static void ledger(const struct text_page *p, const struct report *r)
 {
-	if (!r->has_strokes[END_CAP] && !r->has_strokes[END_ROD])
+	if (!ideal_known(r, END_CAP) && !ideal_known(r, END_ROD))
 		return;
 	text_heading(p, "Where the work went (mean of a stroke; % of the ideal; negative = gained)");
 	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", "", "cap end", "rod end");
@@ -156,6 +163,12 @@ static void air(const struct text_page *p, const struct report *r)
 	text_heading(p, "Strokes and air");
 	stroke_detail(p, r, END_CAP);
 	stroke_detail(p, r, END_ROD);
+	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
+		text_para(p, 2, 4, TONE_PLAIN, "%s", words_work_error());
+	if (!isfinite(r->air_kg_per_turn)) {
+		text_para(p, 2, 4, TONE_FAINT, "Air of a turn: not known.");
+		return;
+	}
 	text_para(p, 2, 4, TONE_PLAIN, "Air: %s a turn (ISO 8778). %s",
 	          words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
 	          words_air(r));

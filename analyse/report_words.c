@@ -65,12 +65,24 @@ const char *words_event(unsigned event)
 	return event == EVENT_CUT_OFF ? "cut-off" : valve_event_name((enum valve_event_kind)event);
 }
 
-const char *words_error(char out[WORDS_MAX], const struct valve_event_summary *e)
+/* Why an event's mean error is not known. */
+static const char *no_error(const struct report *r, const struct valve_event_summary *e)
+{
+	enum engine_sensor_role role = e->end == END_CAP ? SENSOR_CAP : SENSOR_ROD;
+	if (strcmp(e->verdict, "missed") == 0)
+		return "did not move";
+	if (engine_sensor_channel(&r->engine, role) < 0 || !r->wheel.aligned)
+		return words_no_strokes(r, (enum engine_end)e->end);
+	if (isfinite(e->delay_s))
+		return "not known: no intended angle, neither sent nor in the engine file";
+	return "not known: the pressure does not show it";
+}
+
+const char *words_error(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e)
 {
 	double error = unit_deg(e->error_rad), ci = unit_deg(words_half_width(e->error_ci95_rad));
 	if (!isfinite(error)) {
-		snprintf(out, WORDS_MAX, "%s",
-		         strcmp(e->verdict, "missed") == 0 ? "did not move" : "not known");
+		snprintf(out, WORDS_MAX, "%s", no_error(r, e));
 		return out;
 	}
 	char number[WORDS_NUMBER_MAX];
@@ -97,6 +109,24 @@ bool words_said(const struct report_lines *l, const char *text)
 	return false;
 }
 
+bool words_has_end(const struct report *r, enum engine_end end)
+{
+	return isfinite(r->mech.clearance_m3[end]) && isfinite(r->mech.area_m2[end]);
+}
+
+const char *words_useful(char out[WORDS_MAX], const struct stroke_summary *s)
+{
+	char angle[WORDS_NUMBER_MAX];
+	if (isfinite(s->useful_rad))
+		snprintf(out, WORDS_MAX, "%s (%.0f %% of the stroke)",
+		         words_measured(angle, unit_deg(s->useful_rad), 1.96 * unit_deg(s->useful_sd_rad), 1,
+		                        "deg"),
+		         100 * s->useful_fraction);
+	else
+		snprintf(out, WORDS_MAX, "a part not known: no supply sensor");
+	return out;
+}
+
 const char *words_no_strokes(const struct report *r, enum engine_end end)
 {
 	enum engine_sensor_role role = end == END_CAP ? SENSOR_CAP : SENSOR_ROD;
@@ -110,6 +140,13 @@ const char *words_no_strokes(const struct report *r, enum engine_end end)
 	if (r->stroke[end].left_out > 0)
 		return "not known: every stroke touches a stretch that cannot be trusted";
 	return "not known: no whole turn with pressures in this ride";
+}
+
+const char *words_work_error(void)
+{
+	return "+/-: 95 % by noise, crank angle and sensor lag. A gauge that reads 1 % too much makes 1 % "
+	       "too much "
+	       "work; that is not in it.";
 }
 
 const char *words_air(const struct report *r)

@@ -32,8 +32,8 @@ double words_half_width(const double interval[2]);
 /* "cut-off" and so on, for people. */
 const char *words_event(unsigned event);
 
-/* "late by 8.0 +/- 0.3 deg": an event's mean error. */
-const char *words_error(char out[WORDS_MAX], const struct valve_event_summary *e);
+/* "late by 8.0 +/- 0.3 deg": an event's mean error, or why it is not known. */
+const char *words_error(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e);
 
 /* What to set by how much to put the mean error right; "" when on time or not known. */
 const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e);
@@ -41,8 +41,17 @@ const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *
 /* Whether the lines say this already. */
 bool words_said(const struct report_lines *l, const char *text);
 
+/* Whether the engine has this end at all: a single-acting one has no rod end to measure. */
+bool words_has_end(const struct report *r, enum engine_end end);
+
+/* "150.6 +/- 0.9 deg (84 % of the stroke)"; "a part not known: no supply sensor". */
+const char *words_useful(char out[WORDS_MAX], const struct stroke_summary *s);
+
 /* Why nothing is known of the strokes of an end. */
 const char *words_no_strokes(const struct report *r, enum engine_end end);
+
+/* What the +/- of work and angle is made of. */
+const char *words_work_error(void);
 
 /* How the air of a turn is known. */
 const char *words_air(const struct report *r);

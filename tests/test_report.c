@@ -144,6 +144,8 @@ START_TEST(nothing_unknown_is_printed_as_a_number)
 	strcpy(r[2]->event[0].verdict, "not known");
 	r[2]->stroke[END_CAP].ideal_work_j = r[2]->stroke[END_CAP].diagram_factor = NAN;
 	r[2]->stroke[END_CAP].release_pa = NAN;
+	r[2]->stroke[END_CAP].useful_rad = r[2]->stroke[END_CAP].useful_fraction = NAN;
+	r[2]->air_kg_per_turn = NAN;
 	r[2]->has_strokes[END_ROD] = false;
 	for (size_t i = 0; i < 3; i++) {
 		char *text = report_rig_render(r[i], RENDER[_i]);

@@ -90,11 +90,14 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 		fputs("</div>\n", out);
 		return;
 	}
-	html_element(out, "p", NULL, "air pushed over");
-	html_element(out, "div", "big", "%s", words_useful(useful, s));
-	html_element(out, "p", NULL, "and did");
+	if (isfinite(s->useful_rad)) {
+		words_measured(a, unit_deg(s->useful_rad), 1.96 * unit_deg(s->useful_sd_rad), 1, "deg");
+		html_element(out, "div", "big", "%s", a);
+		html_element(out, "p", NULL, "of the stroke pushed (%.0f %%)", 100 * s->useful_fraction);
+	} else
+		html_element(out, "p", "soft", "air pushed over %s", words_useful(useful, s));
 	html_element(out, "div", "big", "%s", words_measured(a, s->work_j, 1.96 * s->work_sd_j, 2, "J"));
-	html_element(out, "p", NULL, "of work a stroke; ideal %s, diagram factor %s",
+	html_element(out, "p", NULL, "work a stroke; ideal %s, diagram factor %s",
 	             words_number(b, s->ideal_work_j, 2, "J"), words_number(c, s->diagram_factor, 2, ""));
 	html_element(out, "p", "soft",
 	             "%u strokes, %u left out. Mean effective pressure %s; at release %s; most force %s.",

@@ -15,6 +15,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/wait.h>
 #include <termios.h>
 #include <time.h>
@@ -264,6 +265,8 @@ void logd_rig_preload(const char *name, char path[LOGD_RIG_PATH * 2])
 
 static void become_daemon(const struct logd_daemon *d, const char *const *environment, char **argv)
 {
+	/* One left over by a driver that broke would take the ptys of those that follow. */
+	prctl(PR_SET_PDEATHSIG, SIGKILL);
 	int err = open(d->messages, O_WRONLY | O_CREAT | O_APPEND, 0666), null = open("/dev/null", O_RDWR);
 	dup2(null, 0);
 	dup2(null, 1);

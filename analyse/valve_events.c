@@ -111,6 +111,7 @@ static void fill_pressures(const struct valve_events *v, const struct leg *leg, 
 }
 
 #define FLOOR_S 1e-4 /* sd of an event time is never said to be less */
+#define LATE_S 8e-3  /* a movement this late is still looked for before it is called missed */
 #define CLEAR 40.0   /* misfit at which the absence of an event is seen */
 
 /* Found where it was not merely the edge of what was looked at? */
@@ -130,12 +131,34 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 	if (sure > 5 && misfit < 6 && inside(prior, r) && r->sd_s < 5e-3)
 		return EVENT_CLASS_B;
 	bool stayed = r->log_bayes_factor < 0 && r->log_against_opposite - r->log_bayes_factor > 5;
-	return stayed && r->expected > CLEAR ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
+	bool long_enough = prior->latest_s > prior->mean[ONSET_T50] + LATE_S;
+	return stayed && long_enough && r->expected > CLEAR ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
 }
 
 double valve_common_sd_s(const struct valve_events *v, enum engine_end end, enum valve_event_kind kind)
 {
 	return hypot(v->group[end][kind].common_sd_s, v->lag_sd_s[end]);
+}
+
+/* Misfit of the better of the two stories, moved or not. */
+static double best_misfit(const struct onset_result *r)
+{
+	return r->misfit + 2 * fmin(r->log_bayes_factor, 0);
+}
+
+/* No event seen beside a movement of the other passage: perhaps it was that one which failed. */
+static char without_other(struct onset_window *w, const struct onset_prior *prior, char cls,
+                          struct onset_result *r)
+{
+	struct onset_result alone;
+	if (!w->other.moves || cls == EVENT_CLASS_A || cls == EVENT_CLASS_B)
+		return cls;
+	w->other.moves = false;
+	w->other.opening = !w->other.opening;
+	if (!onset_fit(w, prior, &alone) || best_misfit(&alone) + 10 > best_misfit(r))
+		return cls;
+	*r = alone;
+	return class_of(w, prior, r);
 }
 
 /* Event time by the gas balance; a second, longer look when the first shows no event. */
@@ -156,6 +179,7 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 		if (e->cls == EVENT_CLASS_A)
 			break;
 	}
+	e->cls = without_other(w, &prior, e->cls, &r);
 	e->log_bayes_factor = r.log_bayes_factor;
 	if (e->cls != EVENT_CLASS_MISSED && !v->group[end][kind].learned)
 		e->cls = EVENT_CLASS_C; /* nothing like it was seen often enough to know it by */

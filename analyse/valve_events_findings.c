@@ -53,7 +53,7 @@ static void judge_sensor(struct valve_events *v, int end)
 		    "the inlet; see to sensor, wire and hose",
 		    name(end), unit_bar(range), w->turns);
 	double share = (double)w->at_rail / (double)w->samples;
-	if (share > 0.005)
+	if (share > 0.01)
 		find_out(v,
 		         "the %s end's pressure sensor is at the end of its range %.1f %% of the time; these "
 		         "samples are left out",
@@ -151,6 +151,27 @@ static void judge_movements(struct valve_events *v, const struct valve_event_sum
 		         passage_name(s), late, s->count, opens ? "opened" : "shut", 1e3 * VALVE_LATE_S);
 }
 
+/* Does the learned movement look like one clean ramp? */
+static void judge_ramp(struct valve_events *v, int end, enum valve_event_kind k)
+{
+	const struct group *g = &v->group[end][k];
+	const char *passage = engine_passage_name(
+	    (enum engine_passage)valve_passage_bit((enum engine_end)end, valve_kind_passage(k)));
+	const char *way = valve_kind_opens(k) ? "opens" : "shuts";
+	double ramp_s = exp(g->value[ONSET_RAMP]);
+	if (!g->learned || v->supply_channel < 0)
+		return;
+	if (g->noise_factor > 1.6)
+		find_out(v,
+		         "when %s %s, the pressure does not follow one clean movement (it strays %.1f times "
+		         "as far "
+		         "as the sensor's noise): the valve bounces, or its relay chatters",
+		         passage, way, g->noise_factor);
+	else if (ramp_s > 9e-3)
+		find_out(v, "%s takes %.0f ms from first to last when it %s: it bounces, or drags", passage,
+		         1e3 * ramp_s, way);
+}
+
 void watch_conclude(struct valve_events *v, const struct valve_event_summary *s, size_t n)
 {
 	v->findings = 0;
@@ -159,6 +180,8 @@ void watch_conclude(struct valve_events *v, const struct valve_event_summary *s,
 		judge_sensor(v, end);
 		judge_overlap(v, end);
 		judge_leak(v, end);
+		for (int k = 0; k < EVENT_KINDS; k++)
+			judge_ramp(v, end, (enum valve_event_kind)k);
 	}
 	for (size_t i = 0; i < n; i++)
 		judge_movements(v, &s[i], &v->tally.group[i]);

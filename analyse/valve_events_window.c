@@ -20,10 +20,10 @@ static double ramp_us(const struct valve_events *v, enum engine_end end, enum va
 	return 1e6 * exp(v->group[end][k].value[ONSET_RAMP]);
 }
 
-static double half_ramp_of(const struct valve_events *v, enum engine_end end, int passage,
+static double half_ramp_of(const struct valve_events *v, enum engine_end end, enum onset_passage passage,
                            const struct transition *t)
 {
-	return ramp_us(v, end, valve_kind((enum onset_passage)passage, t->opens)) / 2;
+	return ramp_us(v, end, valve_kind(passage, t->opens)) / 2;
 }
 
 /* How much is looked at before and after: by the turn, not by the clock; after an
@@ -60,7 +60,7 @@ static size_t first_near(const struct passage_line *line, double t_us)
 static const struct transition *overlap(const struct valve_events *v, enum engine_end end,
                                         enum onset_passage passage, const struct transition *t)
 {
-	int other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	enum onset_passage other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
 	const struct passage_line *line = &v->chamber[end].line[other];
 	const struct transition *nearest = NULL;
 	double own_half = half_ramp_of(v, end, passage, t), least = INFINITY;
@@ -80,12 +80,13 @@ static const struct transition *overlap(const struct valve_events *v, enum engin
 	return nearest;
 }
 
-/* Ends the span before another movement, or a little behind it where it is taken along. */
-static void clip_at(const struct valve_events *v, enum engine_end end, int passage,
-                    const struct transition *other, const struct transition *t, bool along, struct span *s)
+/* Ends the span before another movement, or `along_us` behind it where it is taken along. */
+static void clip_at(const struct valve_events *v, enum engine_end end, enum onset_passage passage,
+                    const struct transition *other, const struct transition *t, double along_us,
+                    struct span *s)
 {
 	double half = half_ramp_of(v, end, passage, other) + MARGIN_US;
-	double reach = along ? -half - 5e3 : half;
+	double reach = along_us > 0 ? -half - along_us : half;
 	if (other->dead || other == t)
 		return;
 	if (other->t50_us < t->t50_us)
@@ -95,15 +96,17 @@ static void clip_at(const struct valve_events *v, enum engine_end end, int passa
 }
 
 static void clip(const struct valve_events *v, enum engine_end end, const struct transition *t,
-                 const struct transition *along, struct span *s)
+                 const struct transition *along, double late_s, struct span *s)
 {
+	double along_us = 5e3 + 1e6 * late_s;
 	for (int p = 0; p < 2; p++) {
 		const struct passage_line *line = &v->chamber[end].line[p];
 		struct span wide = *s;
 		for (size_t i = first_near(line, wide.from_us); i < line->n; i++) {
 			if (line->at[i].t50_us > wide.to_us + 1e5)
 				break;
-			clip_at(v, end, p, &line->at[i], t, &line->at[i] == along, s);
+			clip_at(v, end, (enum onset_passage)p, &line->at[i], t,
+			        &line->at[i] == along ? along_us : 0, s);
 		}
 	}
 }
@@ -285,7 +288,7 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	double settle_s = mech_volume_m3(&v->mech, end, at.theta_rad) / (AIR_GAMMA * exp(g->value[ONSET_K]));
 	struct span span = wanted_span(t, at.omega_rad_s, settle_s, ch->interval_us, late_s);
 	const struct transition *along = overlap(v, end, passage, t);
-	clip(v, end, t, along, &span);
+	clip(v, end, t, along, late_s, &span);
 	if (!(span.to_us > span.from_us + 4000))
 		return false;
 	w->passage = passage;

@@ -43,9 +43,9 @@ struct valve_event {
 	double delay_s;                           /* event - command */
 	double count_error_rad, firing_error_rad; /* NAN = not known */
 	double omega_rad_s;                       /* speed at the command */
-	double t10_s; /* command to 10 % of the pressure difference, openings only; NAN */
-	double up_pa, down_pa;                    /* upstream and downstream pressure at the command */
-	bool flagged;                             /* angle not to be trusted: left out of statistics */
+	double t10_s;          /* command to 10 % of the pressure difference, openings only; NAN */
+	double up_pa, down_pa; /* upstream and downstream pressure at the command */
+	bool flagged;          /* angle not to be trusted: left out of statistics */
 	/* Set by the fit, for plots and the gas model: */
 	double log_bayes_factor;
 };

@@ -13,11 +13,15 @@
 
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
-#define FIRST_SD (0.3 * DEG)    /* an edge about a wheel not yet learned */
-#define FIRST_SD_PITCH 0.2      /* ... and never more than this part of a pitch */
-#define FIRST_DRIFT 0.3         /* of speed^4: how fast a crank changes its mind */
-#define ROUNDS 3                /* over the first leg: associate, learn, again */
-#define LEARN_EDGES_A_LEG 60000 /* more tells no more */
+#define FIRST_SD (0.3 * DEG) /* an edge about a wheel not yet learned */
+#define FIRST_SD_PITCH 0.2   /* ... and never more than this part of a pitch */
+#define FIRST_DRIFT 0.3      /* of speed^4: how fast a crank changes its mind */
+#define ROUNDS 3             /* over the first leg: associate, learn, again */
+#define LEARN_EDGES 30000    /* of a leg, spread over it; more tells no more */
+#define LEARN_WORK 1e9       /* multiplications */
+#define SAMPLE_WORK 2e8
+#define WINDOWS 3         /* of a later leg: a few stretches are looked at ... */
+#define WINDOW_EDGES 4000 /* ... of so many edges */
 #define FIRST_ORDER_LEARNED (PITCH_LOW_ORDERS + 1)
 #define JOINT_ROUNDS 3    /* the pushes follow from the wheel, a little */
 #define SLOW_PART 0.3     /* of the mean speed: slower is starting or stopping */
@@ -26,6 +30,7 @@
 #define HALF_EDGES 1000   /* a half of fewer checks nothing */
 #define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
 #define FEW_TEETH 8
+#define SHAPE_PART 0.005
 #define LOW_SD_MAX (0.08 * DEG)     /* low orders known worse than this are not believed */
 #define LOW_SD_ADMITTED (0.3 * DEG) /* halves of the ride disagree by more: not believed either */
 #define LOW_UNKNOWN_SD (0.3 * DEG)  /* what a wheel's low orders may be when nothing tells */
@@ -46,6 +51,7 @@ struct crank_learner {
 	size_t closing_cap, closings;
 	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
 	bool started;
+	unsigned legs; /* after the first */
 	uint64_t edges, index_events;
 	struct index_watch watch;
 	double index_spread_rad;
@@ -239,8 +245,16 @@ static bool add_block(struct block_list *b, const struct wheel *w, const struct 
 
 static size_t block_edges(const struct wheel *w)
 {
-	size_t n = BLOCK_TURNS * w->slots;
-	return n < 200 ? 200 : n;
+	unsigned turns = w->slots <= 128 ? BLOCK_TURNS : BLOCK_TURNS / 2;
+	return turns * w->slots < 200 ? 200 : turns * w->slots;
+}
+
+/* The work grows with the square of the slots: of a fine wheel fewer edges are
+ * learned from, which tell as much of each slot's angle in the end. */
+static size_t edges_within(const struct wheel *w, size_t edges, double budget)
+{
+	double affordable = budget / (0.5 * w->slots * w->slots);
+	return affordable < (double)edges ? (size_t)affordable : edges;
 }
 
 /* Mean speed over the runs, by slots and time. */
@@ -277,12 +291,14 @@ static void trim_slow_ends(const struct crank_learner *l, const struct tooth_mar
 		--*to;
 }
 
-/* The runs whose place on the wheel is known, cut into blocks. */
+/* The runs whose place on the wheel is known, cut into blocks; of a long leg
+ * blocks spread over all of it. */
 static bool list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b)
 {
 	const struct teeth *t = l->teeth;
 	const struct tooth_run *longest = longest_run(t);
-	size_t size = block_edges(&l->wheel), left = LEARN_EDGES_A_LEG;
+	size_t size = block_edges(&l->wheel), passed = 0,
+	       stride = t->n / edges_within(&l->wheel, LEARN_EDGES, LEARN_WORK) + 1;
 	for (size_t i = 0; i < t->run_n; i++) {
 		const struct tooth_run *r = &t->run[i];
 		struct align_fix f = place(l, i, by_pattern);
@@ -293,11 +309,10 @@ static bool list_blocks(const struct crank_learner *l, bool by_pattern, struct b
 			continue;
 		size_t from = 0, to = r->n;
 		trim_slow_ends(l, t->mark + r->first, &from, &to);
-		for (; from < to && left > 0; from += size) {
+		for (; from < to; from += size) {
 			size_t n = to - from < size ? to - from : size;
-			n = n < left ? n : left;
-			left -= n;
-			if (n >= 32 && !add_block(b, &l->wheel, t->mark + r->first + from, n, f.shift))
+			if (passed++ % stride == 0 && n >= 32 &&
+			    !add_block(b, &l->wheel, t->mark + r->first + from, n, f.shift))
 				return false;
 		}
 	}
@@ -455,6 +470,18 @@ static void compare_halves(struct crank_learner *l)
 	}
 }
 
+/* An assumed torque is never quite the true one: allow for a small part of the
+ * unevenness that it takes out at the mean speed. */
+static void allow_for_shape(struct crank_learner *l)
+{
+	double w2 = l->split_rad_s * l->split_rad_s;
+	for (unsigned h = 1; l->torque.kind == TORQUE_ASSUMED && h <= PITCH_LOW_ORDERS; h++) {
+		double ripple = torque_assumed_order(&l->torque, l->free.factor, h) / (h * h * w2);
+		for (unsigned c = 2 * h - 2; c < 2 * h; c++)
+			l->result.low_sd_rad[c] = hypot(l->result.low_sd_rad[c], SHAPE_PART * ripple);
+	}
+}
+
 /* What the check adds to the scatter of the slots. */
 static void widen_slots(struct crank_learner *l)
 {
@@ -491,8 +518,10 @@ static int settle_low_orders(struct crank_learner *l, struct fault *fault)
 	bool known = l->torque.kind == TORQUE_MEASURED || l->torque.kind == TORQUE_EVEN ||
 	             (l->torque.kind == TORQUE_ASSUMED && spanned);
 	known = known && worst_low_sd(l) < LOW_SD_MAX;
-	if (known)
+	if (known) {
 		compare_halves(l);
+		allow_for_shape(l);
+	}
 	known = known && worst_low_sd(l) < LOW_SD_ADMITTED;
 	l->wheel.low_orders_known = known;
 	l->wheel.low_order_limit = known ? 0 : FIRST_ORDER_LEARNED;
@@ -543,7 +572,8 @@ static void search_noise(struct crank_learner *l, struct sample *s, double edge_
  * by a first result. */
 static bool choose_joint_noise(struct crank_learner *l, const struct leg *leg, const struct block_list *b)
 {
-	struct sample s = {.blocks = b, .stride = b->n * block_edges(&l->wheel) / SAMPLE_EDGES + 1};
+	size_t edges = edges_within(&l->wheel, SAMPLE_EDGES, SAMPLE_WORK);
+	struct sample s = {.blocks = b, .stride = b->n * block_edges(&l->wheel) / edges + 1};
 	s.pitch = pitch_new(&l->nominal, &l->torque);
 	bool ok = s.pitch != NULL;
 	for (size_t i = 0; ok && i < b->n; i += s.stride)
@@ -633,36 +663,6 @@ static int learn_joint(struct crank_learner *l, const struct leg *leg, const str
 	return 0;
 }
 
-/* The first leg several times over, each time with a better wheel. */
-static int learn_first(struct crank_learner *l, const struct leg *leg, struct fault *fault)
-{
-	struct block_list b = {0};
-	int bad = 0;
-	l->nominal = l->wheel = nominal_wheel(&l->engine, leg);
-	l->torque.kind = TORQUE_NONE;
-	for (unsigned round = 0; round < ROUNDS && bad == 0; round++)
-		bad = learn_round(l, leg, round, &b, fault);
-	if (bad == 0 && b.n > 0) {
-		bad = learn_joint(l, leg, &b, fault);
-		fit_noise(l);
-		l->watch = (struct index_watch){.n = 0};
-		l->started = true;
-	}
-	free_blocks(&b);
-	return bad;
-}
-
-static int learn_more(struct crank_learner *l, const struct leg *leg, struct fault *fault)
-{
-	struct block_list b = {0};
-	if (associate(l, leg, true, fault) != 0)
-		return -1;
-	bool ok = list_blocks(l, true, &b) && learn_blocks(l, leg, &l->joint, &b);
-	watch_speeds(l, &b);
-	free_blocks(&b);
-	return ok ? settle_low_orders(l, fault) : out_of_memory(fault);
-}
-
 static void watch_index(struct crank_learner *l)
 {
 	for (size_t r = 0; r < l->teeth->run_n; r++) {
@@ -671,7 +671,83 @@ static void watch_index(struct crank_learner *l)
 		index_watch_add(&l->watch, &l->wheel, l->teeth->mark + run->first, run->n, f.shift,
 		                f.by != ALIGN_NONE, l->closing_us, l->closings);
 	}
-	l->index_rad = index_watch_rad(&l->watch, &l->wheel, &l->index_spread_rad);
+	if (l->watch.n > 0)
+		l->index_rad = index_watch_rad(&l->watch, &l->wheel, &l->index_spread_rad);
+}
+
+/* The first leg several times over, each time with a better wheel. */
+static int learn_first(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+{
+	struct block_list b = {0};
+	int bad = 0;
+	l->nominal = l->wheel = nominal_wheel(&l->engine, leg);
+	l->torque.kind = TORQUE_NONE;
+	if (take_closings(l, leg, fault) != 0)
+		return -1;
+	for (unsigned round = 0; round < ROUNDS && bad == 0; round++)
+		bad = learn_round(l, leg, round, &b, fault);
+	if (bad == 0 && b.n > 0) {
+		bad = learn_joint(l, leg, &b, fault);
+		fit_noise(l);
+		l->watch = (struct index_watch){.n = 0};
+		l->started = true;
+		watch_index(l);
+	}
+	free_blocks(&b);
+	return bad;
+}
+
+/* A later leg, or a stretch of it: more of the same. */
+static int learn_stretch(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+{
+	struct block_list b = {0};
+	if (take_closings(l, leg, fault) != 0 || associate(l, leg, true, fault) != 0)
+		return -1;
+	bool ok = list_blocks(l, true, &b) && learn_blocks(l, leg, &l->joint, &b);
+	watch_speeds(l, &b);
+	free_blocks(&b);
+	watch_index(l);
+	return ok ? 0 : out_of_memory(fault);
+}
+
+/* Edges of a column before a time. */
+static size_t edges_before(const struct ride_edge *e, size_t n, int64_t t_us)
+{
+	size_t low = 0;
+	while (n > 0) {
+		size_t half = n / 2;
+		bool before = e[low + half].t_us < t_us;
+		low += before ? half + 1 : 0;
+		n = before ? n - half - 1 : half;
+	}
+	return low;
+}
+
+/* Part of a leg by its teeth. */
+static struct leg window_of(const struct leg *leg, size_t first, size_t n)
+{
+	struct leg w = *leg;
+	w.tooth = leg->tooth + first;
+	w.tooth_n = n;
+	w.from_us = w.tooth[0].t_us;
+	w.to_us = w.tooth[n - 1].t_us;
+	size_t from = edges_before(leg->index, leg->index_n, w.from_us);
+	w.index = leg->index + from;
+	w.index_n = edges_before(w.index, leg->index_n - from, w.to_us + 1);
+	return w;
+}
+
+static int learn_more(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+{
+	if (leg->tooth_n < 2 * WINDOWS * WINDOW_EDGES)
+		return learn_stretch(l, leg, fault);
+	for (size_t i = 0; i < WINDOWS; i++) {
+		size_t first = leg->tooth_n * (2 * i + 1) / (2 * WINDOWS) - WINDOW_EDGES / 2;
+		struct leg w = window_of(leg, first, WINDOW_EDGES);
+		if (learn_stretch(l, &w, fault) != 0)
+			return -1;
+	}
+	return 0;
 }
 
 int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fault)
@@ -680,12 +756,13 @@ int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fa
 	l->index_events += leg->index_n;
 	if (leg->tooth_n < 16 || l->engine.tooth_count == 0)
 		return 0;
-	if (take_closings(l, leg, fault) != 0)
+	if (!l->started)
+		return learn_first(l, leg, fault);
+	if (learn_more(l, leg, fault) != 0)
 		return -1;
-	int bad = l->started ? learn_more(l, leg, fault) : learn_first(l, leg, fault);
-	if (bad == 0 && l->started && l->closings > 0)
-		watch_index(l);
-	return bad;
+	/* The wheel is worked out anew each time the ride has doubled, and at the end. */
+	l->legs++;
+	return (l->legs & (l->legs - 1)) == 0 ? settle_low_orders(l, fault) : 0;
 }
 
 static void __attribute__((format(printf, 2, 3))) remark(struct wheel *w, const char *format, ...)
@@ -801,6 +878,8 @@ static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
 int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 {
 	if (check_usable(l, fault) != 0)
+		return -1;
+	if (l->legs > 0 && settle_low_orders(l, fault) != 0)
 		return -1;
 	*w = l->wheel;
 	w->remarks = 0;

@@ -17,7 +17,7 @@
 #define PRIOR_DUTY_SD 0.1 /* of a pitch */
 #define HELD_SD 1e-8      /* rad: orders that are not to be learned */
 #define MEAN_SD 1e-8
-#define FORGOTTEN 1e-7 /* a column this small no longer matters */
+#define FORGOTTEN 1e-5 /* a column this small no longer matters */
 #define OUTLIER_SD 7.0
 #define REJECT_ROW 2 /* that many in a row are no outliers */
 #define SETTLE 6     /* edges after which the filter knows its state */

@@ -54,6 +54,11 @@ void torque_scale(struct torque *t, const double *factor, const double *factor_s
 		set_priors(t, fmin(fabs(factor[COLUMN_GAS]) + 2 * factor_sd[COLUMN_GAS], PRIOR_INVERSE_J));
 }
 
+double torque_assumed_order(const struct torque *t, const double *factor, unsigned order)
+{
+	return 2 * order < t->columns ? hypot(factor[2 * order - 1], factor[2 * order]) : 0;
+}
+
 struct torque torque_of(const struct engine *e, bool angle_known)
 {
 	struct torque t = {.kind = TORQUE_ASSUMED,

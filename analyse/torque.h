@@ -38,6 +38,9 @@ struct torque torque_even(void);
  * their prior follows what has been found for the gas torque's factor. */
 void torque_scale(struct torque *t, const double *factor, const double *factor_sd);
 
+/* Of an assumed torque: amplitude of an order, rad/s2. */
+double torque_assumed_order(const struct torque *t, const double *factor, unsigned order);
+
 struct torque_push { /* by a column of factor 1, between two edges */
 	double rad, rad_s;
 	double sum_rad_s; /* working value */

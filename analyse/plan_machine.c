@@ -11,6 +11,7 @@
 #define Z95 1.96
 #define ASSUMED_DELAY_S 0.015 /* where no event of any valve was found; judgement */
 #define ASSUMED_DELAY_SD_S 0.010
+#define KEPT_DELAY_SD_S 0.002     /* read back from a lead that was loaded */
 #define BORROWED_DELAY_SD_S 0.005 /* taken from another valve of the machine */
 #define MEASURED_C_SD 0.15
 #define ASSUMED_C_SD 0.5
@@ -187,25 +188,43 @@ static double typical_delay_s(const struct plan_machine *m, bool on, int valve)
 	return n > 0 ? sum / n : NAN;
 }
 
+/* A well-timed valve moves where pressures are equal, and hides.  The lead that was loaded for
+ * it is what an earlier ride knew. */
+static bool keep_lead(struct plan_machine *m, enum engine_end end, enum valve_event_kind k)
+{
+	struct plan_edge *e = &m->edge[end][k];
+	if (!(e->lead_s > 0))
+		return false;
+	e->delay_s = fmax(e->lead_s - e->latency_s, 0);
+	e->delay_sd_s = KEPT_DELAY_SD_S;
+	report_say(&m->remarks,
+	           "When the %s really %s did not show this time (equal pressures hide it): the lead that "
+	           "is loaded, %.1f ms, is kept.",
+	           engine_passage_name((enum engine_passage)plan_passage(end, k)),
+	           opens(k) ? "opens" : "shuts", e->lead_s * 1e3);
+	return true;
+}
+
 static void borrow(struct plan_machine *m, enum engine_end end, enum valve_event_kind k)
 {
 	struct plan_edge *e = &m->edge[end][k];
+	if (keep_lead(m, end, k))
+		return;
 	double delay = typical_delay_s(m, e->on, e->valve);
 	if (isnan(delay))
 		delay = typical_delay_s(m, e->on, -1);
 	if (isnan(delay)) {
-		report_say(
-		    &m->remarks,
-		    "When the %s %s really moves was not found: its delay is assumed to be %.0f ms, give "
-		    "or take %.0f.",
-		    engine_passage_name((enum engine_passage)plan_passage(end, k)),
-		    opens(k) ? "opens" : "shuts", ASSUMED_DELAY_S * 1e3, ASSUMED_DELAY_SD_S * 1e3);
+		report_say(&m->remarks,
+		           "When the %s really %s was not found: its delay is assumed to be %.0f ms, give "
+		           "or take %.0f.",
+		           engine_passage_name((enum engine_passage)plan_passage(end, k)),
+		           opens(k) ? "opens" : "shuts", ASSUMED_DELAY_S * 1e3, ASSUMED_DELAY_SD_S * 1e3);
 		return;
 	}
 	e->delay_s = delay;
 	e->delay_sd_s = BORROWED_DELAY_SD_S;
 	report_say(&m->remarks,
-	           "When the %s %s really moves was not found: the mean of the other valves, %.1f ms, stands "
+	           "When the %s really %s was not found: the mean of the other valves, %.1f ms, stands "
 	           "for it.",
 	           engine_passage_name((enum engine_passage)plan_passage(end, k)),
 	           opens(k) ? "opens" : "shuts", delay * 1e3);

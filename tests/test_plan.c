@@ -171,8 +171,28 @@ START_TEST(unseen_events_borrow_and_say_so)
 	ck_assert(isfinite(edge->actual_rad));
 	bool said = false;
 	for (size_t i = 0; i < m->remarks.n; i++)
-		said = said || strstr(m->remarks.line[i], "rod inlet shuts") != NULL;
+		said = said || strstr(m->remarks.line[i], "rod inlet really shuts") != NULL;
 	ck_assert(said);
+	free(m);
+	free(r);
+	engine_free(&e);
+}
+END_TEST
+
+/* A valve so well timed that it hides keeps the lead it has. */
+START_TEST(hidden_events_keep_their_lead)
+{
+	struct engine e = plan_rig_engine("", "lead open = 38 ms\n");
+	struct report *r = synthetic(&e);
+	struct plan_machine *m = malloc(sizeof *m);
+	r->event[0].count = 0;
+	r->event[0].delay_s = NAN;
+	r->event[0].latency_s = 1e-3 - 38e-3;
+	plan_machine_from_report(r, NULL, m);
+	const struct plan_edge *edge = &m->edge[END_CAP][EVENT_ADMISSION];
+	ck_assert(!edge->measured);
+	ck_assert_double_eq_tol(edge->delay_s, 37e-3, 1e-9);
+	ck_assert_double_eq_tol(plan_edge_lead_s(edge, 5.5e5), 38e-3, 1e-9);
 	free(m);
 	free(r);
 	engine_free(&e);
@@ -526,6 +546,7 @@ int main(void)
 	tcase_add_test(t, stepping_controller_is_known_by_its_count);
 	tcase_add_test(t, narrow_range_gives_the_combination);
 	tcase_add_test(t, unseen_events_borrow_and_say_so);
+	tcase_add_test(t, hidden_events_keep_their_lead);
 	tcase_add_test(t, loading_the_plan_puts_events_right);
 	tcase_add_test(t, controller_on_the_teeth_is_found);
 	tcase_add_test(t, delay_by_pressure_is_learned);

@@ -5,7 +5,7 @@
 #include <check.h>
 #include <stdlib.h>
 
-#define SECONDS 16
+#define SECONDS 12
 
 static void shorten(struct loop_machine *m)
 {

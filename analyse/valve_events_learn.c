@@ -325,7 +325,7 @@ static void set_lag(struct valve_events *v, enum engine_end end, struct lag lag)
  * be alike unless the ends clearly disagree. */
 static void learn_lag(struct valve_events *v)
 {
-	const double apart = 12;
+	const double apart = 40; /* rehearsed rides with equal sensors disagree by up to 25 */
 	struct lag_curve both = {0}, one[END_COUNT] = {0};
 	while (both.n <= LAG_STEPS && both.n < both.best + 4) {
 		double lag_s = (double)both.n * LAG_STEP_S, sum = 0;

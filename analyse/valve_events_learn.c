@@ -289,7 +289,7 @@ struct lag {
 	double lag_s, sd_s;
 };
 
-#define LAG_MODEL_SD_S 0.15e-3 /* rehearsed rides: a lag of 0.5 ms came out as 0.2..0.5 */
+#define LAG_MODEL_SD_S 0.25e-3 /* rehearsed rides: a lag of 0.5 ms came out as 0.1..0.4 */
 
 /* Lag at the lowest point and how surely it is known. */
 static struct lag lag_of_curve(const struct lag_curve *c)

@@ -318,12 +318,12 @@ static void turn(const struct run *r, double y[STATES], struct cycle_result *out
 	out->enthalpy_j = y[ENTHALPY];
 }
 
-static double pressure_at(const struct cycle_result *out, double phi_rad)
+double cycle_pressure_at(const struct cycle_result *r, double phi_rad)
 {
-	double degree = fmod(unit_deg(forward(0, phi_rad)), CYCLE_DEGREES);
-	int i = (int)degree;
+	double degree = unit_deg(forward(0, phi_rad));
+	int i = degree < CYCLE_DEGREES ? (int)degree : CYCLE_DEGREES - 1;
 	double part = degree - i;
-	return out->pressure_pa[i] * (1 - part) + out->pressure_pa[i + 1] * part;
+	return r->pressure_pa[i] * (1 - part) + r->pressure_pa[i + 1] * part;
 }
 
 static double useful(const struct run *r, const struct cycle_result *out)
@@ -334,7 +334,7 @@ static double useful(const struct run *r, const struct cycle_result *out)
 	double back = forward(r->dead_centre, other);
 	for (int i = 0; i < CYCLE_DEGREES && unit_rad(i) < back; i++) {
 		double from = unit_rad(i), to = fmin(unit_rad(i + 1), back);
-		double end = pressure_at(out, to);
+		double end = cycle_pressure_at(out, to);
 		sum += indicator_span_above(from, out->pressure_pa[i] - least, to, end - least);
 	}
 	return sum;
@@ -356,8 +356,9 @@ static void summarise(const struct run *r, struct cycle_result *out)
 	}
 	out->torque_mean_nm = out->work_j / TURN;
 	out->peak_force_n = (out->peak_pa - c->ambient_pa) * c->mech->area_m2[c->end];
-	out->cut_off_pa = pressure_at(out, c->inlet.shuts_rad + c->omega_rad_s * c->inlet.delay_shut_s);
-	out->release_pa = pressure_at(out, c->exhaust.opens_rad + c->omega_rad_s * c->exhaust.delay_open_s);
+	out->cut_off_pa = cycle_pressure_at(out, c->inlet.shuts_rad + c->omega_rad_s * c->inlet.delay_shut_s);
+	out->release_pa =
+	    cycle_pressure_at(out, c->exhaust.opens_rad + c->omega_rad_s * c->exhaust.delay_open_s);
 	out->useful_rad = useful(r, out);
 }
 

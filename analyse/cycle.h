@@ -90,6 +90,9 @@ struct cycle_result {
  * not above zero) gives NAN throughout and periodic = false. */
 void cycle_run(const struct cycle_case *c, struct cycle_result *out);
 
+/* Pressure of the last turn at phi_rad past the dead centre, Pa; straight between degrees. */
+double cycle_pressure_at(const struct cycle_result *r, double phi_rad);
+
 /* Area of a valve, 0 shut .. 1 open, at phi_rad. */
 double cycle_area(const struct cycle_valve *v, double omega_rad_s, double phi_rad);
 

@@ -13,7 +13,7 @@
 #define ROWS_FROM_BAR 1.0
 #define ROWS_TO_BAR 8.0 /* gauge, when the file gives no limit */
 
-static double gauge_bar(const struct plan *p, double pa)
+double plan_gauge_bar(const struct plan *p, double pa)
 {
 	return unit_bar_gauge(pa, p->machine->engine.ambient_pa);
 }
@@ -40,8 +40,8 @@ static void cap_supply(struct plan *p)
 		    &p->refused,
 		    "Supply %.2f bar gauge is above the engine file's limit of %.2f: refused. The plan "
 		    "below is for %.2f bar gauge.",
-		    gauge_bar(p, p->at.supply_pa), gauge_bar(p, e->limit_supply_pa),
-		    gauge_bar(p, e->limit_supply_pa));
+		    plan_gauge_bar(p, p->at.supply_pa), plan_gauge_bar(p, e->limit_supply_pa),
+		    plan_gauge_bar(p, e->limit_supply_pa));
 		p->at.supply_pa = e->limit_supply_pa;
 	}
 	if (p->at.supply_pa > by_force) {
@@ -49,7 +49,7 @@ static void cap_supply(struct plan *p)
 		    &p->refused,
 		    "At %.2f bar gauge the piston pushes with more than the rod force limit of %.0f N: "
 		    "refused. The plan below is for %.2f bar gauge, where the limit just holds.",
-		    gauge_bar(p, p->at.supply_pa), e->limit_rod_force_n, gauge_bar(p, by_force));
+		    plan_gauge_bar(p, p->at.supply_pa), e->limit_rod_force_n, plan_gauge_bar(p, by_force));
 		p->at.supply_pa = by_force;
 	}
 }
@@ -102,7 +102,7 @@ static int choose_conditions(struct plan *p, struct fault *fault)
 		    fault, EX_DATAERR,
 		    "the supply, %.2f bar gauge, is too little to push anything (is a limit of the "
 		    "engine file at or below ambient?); there is nothing to plan",
-		    gauge_bar(p, p->at.supply_pa));
+		    plan_gauge_bar(p, p->at.supply_pa));
 	return 0;
 }
 

@@ -12,16 +12,11 @@
 
 #define SPEEDS 12
 
-static double gauge_bar(const struct plan *p, double pa)
-{
-	return unit_bar_gauge(pa, p->machine->engine.ambient_pa);
-}
-
 static void write_cut_off(const struct plan *p, struct csv_out *c)
 {
 	for (size_t i = 0; i < p->row_n; i++) {
 		const struct plan_row *r = &p->row[i];
-		csv_out_number(c, gauge_bar(p, r->supply_pa), 3);
+		csv_out_number(c, plan_gauge_bar(p, r->supply_pa), 3);
 		for (int end = 0; end < END_COUNT; end++) {
 			csv_out_number(c, r->ideal_part[end], 4);
 			csv_out_number(c, r->cut_off_part[end], 4);

@@ -13,11 +13,6 @@
 #define BELOW 44.0
 #define TICKS 5
 
-static double gauge_bar(const struct plan *p, double pa)
-{
-	return unit_bar_gauge(pa, p->machine->engine.ambient_pa);
-}
-
 /* --- a small line picture ------------------------------------------------------ */
 
 struct picture {
@@ -130,7 +125,7 @@ static void draw_cut_off(FILE *out, const struct plan *p)
 	if (p->row_n < 2)
 		return;
 	for (size_t i = 0; i < p->row_n; i++) {
-		stretch(gauge_bar(p, p->row[i].supply_pa), &g.x0, &g.x1);
+		stretch(plan_gauge_bar(p, p->row[i].supply_pa), &g.x0, &g.x1);
 		for (int end = 0; end < END_COUNT; end++)
 			stretch(unit_deg(p->row[i].cut_off_rad[end]), &g.y0, &g.y1);
 	}
@@ -140,7 +135,7 @@ static void draw_cut_off(FILE *out, const struct plan *p)
 			continue;
 		line_begin(&g, dash[end]);
 		for (size_t i = 0; i < p->row_n; i++)
-			line_point(&g, gauge_bar(p, p->row[i].supply_pa),
+			line_point(&g, plan_gauge_bar(p, p->row[i].supply_pa),
 			           unit_deg(p->row[i].cut_off_rad[end]));
 		line_end(&g);
 	}
@@ -199,7 +194,7 @@ static void table_rows(FILE *out, const struct plan *p)
 	    "supply, bar gauge|cap cut-off, deg|rod cut-off, deg|torque, N m|air, nl|useful, %|up to, rpm");
 	for (size_t i = 0; i < p->row_n; i++) {
 		const struct plan_row *r = &p->row[i];
-		html_row(out, "%.2f|%.1f|%.1f|%.1f|%.2f|%.1f|%.0f", gauge_bar(p, r->supply_pa),
+		html_row(out, "%.2f|%.1f|%.1f|%.1f|%.2f|%.1f|%.0f", plan_gauge_bar(p, r->supply_pa),
 		         unit_deg(r->cut_off_rad[END_CAP]), unit_deg(r->cut_off_rad[END_ROD]),
 		         r->p.net_torque_nm, air_normal_litre(r->p.air_kg), 100 * r->p.useful_fraction,
 		         unit_rpm(r->fastest_rad_s));
@@ -240,7 +235,7 @@ int plan_html(const struct plan *p, FILE *out)
 	html_open(out, "Plan");
 	html_element(out, "h1", NULL, "Plan for %s", p->machine->engine.name);
 	html_element(out, "p", NULL, "At %.0f rpm and %.2f bar gauge.%s", unit_rpm(p->at.omega_rad_s),
-	             gauge_bar(p, p->at.supply_pa),
+	             plan_gauge_bar(p, p->at.supply_pa),
 	             p->machine->from_ride ? "" : " By hand: nothing is measured.");
 	list(out, "Refused", &p->refused);
 	table_settings(out, p);

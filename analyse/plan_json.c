@@ -48,11 +48,6 @@ static json_t *lines(const struct report_lines *l)
 	return a;
 }
 
-static double gauge_bar(const struct plan *p, double pa)
-{
-	return unit_bar_gauge(pa, p->machine->engine.ambient_pa);
-}
-
 /* --- parts ----------------------------------------------------------------- */
 
 static json_t *events(const struct plan *p, const struct plan_prediction *q)
@@ -67,7 +62,7 @@ static json_t *events(const struct plan *p, const struct plan_prediction *q)
 			snprintf(key, sizeof key, "%s_deg", valve_event_name((enum valve_event_kind)k));
 			put_number(o, key, unit_deg(q->phi_rad[end][k]));
 		}
-		put_number(o, "release_bar_gauge", gauge_bar(p, q->first_release_pa[end]));
+		put_number(o, "release_bar_gauge", plan_gauge_bar(p, q->first_release_pa[end]));
 		put_number(o, "work_J", q->cycle[end].work_j);
 		put_number(o, "useful_deg", unit_deg(q->cycle[end].useful_rad));
 		put(ends, engine_end_name((enum engine_end)end), o);
@@ -142,7 +137,7 @@ static json_t *rows(const struct plan *p)
 	for (size_t i = 0; i < p->row_n; i++) {
 		const struct plan_row *r = &p->row[i];
 		json_t *o = json_object();
-		put_number(o, "supply_bar_gauge", gauge_bar(p, r->supply_pa));
+		put_number(o, "supply_bar_gauge", plan_gauge_bar(p, r->supply_pa));
 		put(o, "holds", json_boolean(r->holds));
 		for (int end = 0; end < END_COUNT; end++) {
 			json_t *e = json_object();
@@ -240,7 +235,7 @@ static json_t *conditions(const struct plan *p)
 	put_number(o, "chosen_torque_Nm",
 	           p->request.aim.goal == PLAN_CHOSEN_TORQUE ? p->request.aim.net_torque_nm : NAN);
 	put_number(o, "speed_rpm", unit_rpm(p->at.omega_rad_s));
-	put_number(o, "supply_bar_gauge", gauge_bar(p, p->at.supply_pa));
+	put_number(o, "supply_bar_gauge", plan_gauge_bar(p, p->at.supply_pa));
 	put_number(o, "friction_bar", p->machine->friction_pa / 1e5);
 	return o;
 }

@@ -79,15 +79,6 @@ struct cycle_case plan_cycle_case(const struct plan_machine *m, const struct pla
 	};
 }
 
-static double trace_at(const struct cycle_result *r, double phi_rad)
-{
-	double degree = unit_deg(forward(0, phi_rad));
-	int i = (int)degree;
-	double part = degree - i;
-	return i >= CYCLE_DEGREES ? r->pressure_pa[CYCLE_DEGREES]
-	                          : r->pressure_pa[i] * (1 - part) + r->pressure_pa[i + 1] * part;
-}
-
 /* Push of one end on the piston, away from that end, against ambient, N. */
 static double push_n(const struct plan_machine *m, const struct plan_prediction *p, enum engine_end end,
                      double theta_rad)
@@ -95,7 +86,7 @@ static double push_n(const struct plan_machine *m, const struct plan_prediction 
 	if (!m->used[end])
 		return 0;
 	double phi = theta_rad - mech_dead_centre_rad(&m->mech, end);
-	return (trace_at(&p->cycle[end], phi) - m->engine.ambient_pa) * m->mech.area_m2[end];
+	return (cycle_pressure_at(&p->cycle[end], phi) - m->engine.ambient_pa) * m->mech.area_m2[end];
 }
 
 static double greatest_force_n(const struct plan_machine *m, const struct plan_prediction *p)
@@ -155,7 +146,7 @@ void plan_predict(const struct plan_machine *m, const struct plan_conditions *at
 		c.start_k = p->cycle[end].end_k;
 		cycle_run(&c, &p->cycle[end]);
 		double half_ramp = at->omega_rad_s * m->ramp_s[end][1][0] / 2;
-		p->first_release_pa[end] = trace_at(&p->cycle[end], phi[EVENT_RELEASE] - half_ramp);
+		p->first_release_pa[end] = cycle_pressure_at(&p->cycle[end], phi[EVENT_RELEASE] - half_ramp);
 	}
 	sum_ends(m, at, p);
 }

@@ -8,6 +8,9 @@
 /* The edge that a valve's coil makes, the cap end's where it makes two; NULL = none. */
 const struct plan_edge *plan_edge_of(const struct plan_machine *m, int valve, bool on);
 
+/* A pressure as a person reads it. */
+double plan_gauge_bar(const struct plan *p, double pa);
+
 /* The late cut-off for starting, and the torque at rest by crank position. */
 void plan_start_find(struct plan *p);
 

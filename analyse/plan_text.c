@@ -10,11 +10,6 @@
 
 #define LEAD_SPEEDS 6
 
-static double gauge_bar(const struct plan *p, double pa)
-{
-	return unit_bar_gauge(pa, p->machine->engine.ambient_pa);
-}
-
 static void print_lines(FILE *out, const char *mark, const struct report_lines *l)
 {
 	for (size_t i = 0; i < l->n; i++) {
@@ -48,7 +43,7 @@ static void print_head(FILE *out, const struct plan *p)
 	fprintf(out, "Plan for %s: %s\n", escape_plain(name, sizeof name, m->engine.name),
 	        goal_words(p, goal));
 	fprintf(out, "at %.0f rpm and %.2f bar gauge at the inlets%s\n", unit_rpm(p->at.omega_rad_s),
-	        gauge_bar(p, p->at.supply_pa), m->from_ride ? "" : "; by hand, nothing measured");
+	        plan_gauge_bar(p, p->at.supply_pa), m->from_ride ? "" : "; by hand, nothing measured");
 	if (p->refused.n > 0) {
 		fputc('\n', out);
 		print_lines(out, "REFUSED  ", &p->refused);
@@ -213,7 +208,7 @@ static void print_rows(FILE *out, const struct plan *p)
 	      out);
 	for (size_t i = 0; i < p->row_n; i++) {
 		const struct plan_row *r = &p->row[i];
-		fprintf(out, "  %5.2f", gauge_bar(p, r->supply_pa));
+		fprintf(out, "  %5.2f", plan_gauge_bar(p, r->supply_pa));
 		print_row_end(out, r, END_CAP);
 		print_row_end(out, r, END_ROD);
 		fprintf(out, " %7.1f %6.2f %6.1f", r->p.net_torque_nm, air_normal_litre(r->p.air_kg),
@@ -304,8 +299,8 @@ static void print_air(FILE *out, const struct plan *p)
 	if (isnan(p->tank_turns_low))
 		return;
 	fprintf(out, "  the tank of %.0f l from %.1f bar gauge down to %.2f: %.0f to %.0f turns",
-	        p->machine->engine.tank_m3 * 1e3, gauge_bar(p, p->request.tank_pa),
-	        gauge_bar(p, p->at.supply_pa), p->tank_turns_low, p->tank_turns_high);
+	        p->machine->engine.tank_m3 * 1e3, plan_gauge_bar(p, p->request.tank_pa),
+	        plan_gauge_bar(p, p->at.supply_pa), p->tank_turns_low, p->tank_turns_high);
 	if (isfinite(p->way_per_turn_m))
 		fprintf(out, ", %.0f to %.0f m", p->tank_turns_low * p->way_per_turn_m,
 		        p->tank_turns_high * p->way_per_turn_m);

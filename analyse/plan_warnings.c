@@ -7,11 +7,6 @@
 #include <math.h>
 #include <string.h>
 
-static double gauge_bar(const struct plan *p, double pa)
-{
-	return unit_bar_gauge(pa, p->machine->engine.ambient_pa);
-}
-
 static void say_breach(struct plan *p)
 {
 	const struct plan_breach *b = &p->best.breach;
@@ -49,7 +44,7 @@ static void say_torque(struct plan *p)
 		    &p->refused,
 		    "%.1f N m cannot be had at %.2f bar gauge and %.0f rpm: refused. The plan below gives "
 		    "the most, %.1f N m.",
-		    wanted, gauge_bar(p, p->at.supply_pa), unit_rpm(p->at.omega_rad_s), got);
+		    wanted, plan_gauge_bar(p, p->at.supply_pa), unit_rpm(p->at.omega_rad_s), got);
 	else if (got > 1.02 * wanted)
 		report_say(
 		    &p->warnings,
@@ -70,7 +65,7 @@ static void say_cut_off(struct plan *p, enum engine_end end)
 		    "%s end: the air left in the clearance already fills the stroke; full expansion at %.2f "
 		    "bar gauge would need less than no admission (%.1f %%). Use a higher supply, a smaller "
 		    "clearance, or release above ambient.",
-		    name, gauge_bar(p, p->at.supply_pa), full * 100);
+		    name, plan_gauge_bar(p, p->at.supply_pa), full * 100);
 	double shortest = p->at.omega_rad_s * plan_shortest_admission_s(m, end, p->at.supply_pa);
 	double wanted = mech_angle_at_fraction_rad(&m->mech, end, fmax(full, 0));
 	if (p->request.aim.goal == PLAN_FULL_EXPANSION &&
@@ -87,7 +82,7 @@ static void say_cut_off(struct plan *p, enum engine_end end)
 		    &p->warnings,
 		    "%s end: %.2f bar gauge is so little that full expansion means admission over %.0f %% of "
 		    "the stroke; nothing is saved by an early cut-off.",
-		    name, gauge_bar(p, p->at.supply_pa), fmin(full, 1) * 100);
+		    name, plan_gauge_bar(p, p->at.supply_pa), fmin(full, 1) * 100);
 }
 
 /* A ride pulled its load with the torque it had. */

@@ -39,7 +39,26 @@ firmware-size:
 	sh tests/firmware-size.sh $(BUILD) "$(AVR_CC)" "$(AVR_SIZE)" "$(ARM_CC)"
 
 # --- the rig: the controller's machine code in an emulator, the rehearsal's engine around it ---
-AVR_RIG := $(call obj,tests/avr/board.c tests/avr/ride.c)
+CALLS := $(BUILD)/firmware/calls.elf
+$(CALLS): tests/avr/calls_avr.c tests/avr/calls.h firmware/trammel_send.c firmware/trammel_send.h
+	@mkdir -p $(@D)
+	$(AVR_CC) -mmcu=$(AVR_MCU) -DF_CPU=16000000UL -std=gnu99 -Os -I. tests/avr/calls_avr.c firmware/trammel_send.c -o $@
+
+AVR_RIG := $(call obj,firmware/trammel_send.c tests/avr/board.c tests/avr/bench.c tests/avr/heard.c tests/avr/ride.c)
 $(BUILD)/avr/%: $(BUILD)/obj/tests/avr/%.o $(AVR_RIG) $(BUILD)/librig.a $(BUILD)/libanalyse.a $(BUILD)/libcommon.a
 	@mkdir -p $(@D)
 	$(CC) $(LDFLAGS) $^ -o $@ -lsimavr -lcheck -lsubunit -lrt $(LIBS_ANALYSE) $(LIBS_COMMON)
+
+# Record, report, plan, load, ride again, with the controller's own machine code.
+loop: all firmware $(BUILD)/avr/tool_ride $(BUILD)/avr/tool_figures
+	sh tests/loop.sh $(BUILD)
+
+# Cycles, latencies and stamps for firmware/README.md.
+firmware-measure: $(CONTROLLER) $(BUILD)/avr/tool_measure
+	$(BUILD)/avr/tool_measure $(CONTROLLER) 290 3000
+
+# The rig's own tests: about a minute.
+firmware-check: $(CONTROLLER) $(CALLS) $(BUILD)/avr/test_controller $(BUILD)/avr/test_fault_rides firmware-lint firmware-size
+	TRAMMEL_ELF=$(CONTROLLER) TRAMMEL_CALLS_ELF=$(CALLS) $(BUILD)/avr/test_controller
+	TRAMMEL_ELF=$(CONTROLLER) $(BUILD)/avr/test_fault_rides
+	sh tests/firmware-sketch.sh $(BUILD)

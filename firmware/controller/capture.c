@@ -14,6 +14,8 @@ void capture_start(void)
 {
 	GPIOR0 = GPIOR1 = 0;
 	PORTB |= _BV(PORTB0); /* pull-up, for pick-ups with an open collector */
+	if (PINB & _BV(PINB0))
+		TCCR1B &= (uint8_t)~_BV(ICES1); /* first comes a falling edge */
 	TIFR1 = _BV(ICF1);
 	TIMSK1 |= _BV(ICIE1);
 }

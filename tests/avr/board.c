@@ -74,7 +74,13 @@ static void hold_levels(struct board *b)
 	    .mask = 1 << 2 | 1 << 3,
 	    .value = (unsigned char)(b->level[BOARD_INDEX] << 2 | b->level[BOARD_RUN] << 3),
 	};
+	avr_ioport_external_t tooth = {
+	    .name = 'B',
+	    .mask = 1 << 0,
+	    .value = (unsigned char)b->level[BOARD_TOOTH],
+	};
 	avr_ioctl(b->avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &d);
+	avr_ioctl(b->avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &tooth);
 }
 
 static void set_pin(struct board *b, enum board_pin pin, bool high)
@@ -320,6 +326,17 @@ void board_free(struct board *b)
 uint64_t board_cycle(const struct board *b)
 {
 	return now(b);
+}
+
+/* A jump to itself in the last word of the flash, which no program fills. */
+void board_hang(struct board *b)
+{
+	uint32_t at = b->avr->flashend - 1;
+	b->avr->flash[at] = 0xff;
+	b->avr->flash[at + 1] = 0xcf;
+	b->avr->pc = at;
+	b->avr->state = cpu_Running;
+	b->avr->sreg[S_I] = 1;
 }
 
 bool board_coil(const struct board *b, unsigned valve)

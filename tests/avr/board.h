@@ -73,6 +73,9 @@ void board_run(struct board *b, uint64_t until);
 enum board_reset { BOARD_RESET_PIN, BOARD_RESET_LOW_VOLTAGE };
 void board_reset(struct board *b, enum board_reset why, uint64_t until);
 
+/* The program loses its way: it jumps on the spot, interrupts go on. */
+void board_hang(struct board *b);
+
 /* How often the board's own watchdog has reset it. */
 unsigned board_watchdog_resets(const struct board *b);
 

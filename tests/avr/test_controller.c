@@ -1,0 +1,271 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The controller's machine code on the bench: cost, stamps, nothing lost at its
+ * load and everything counted beyond, and what shuts its valves.
+ * TRAMMEL_ELF names the program, TRAMMEL_CALLS_ELF the course of calls. */
+#include "tests/avr/bench.h"
+#include "tests/avr/calls.h"
+
+#include <check.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define CAPTURE_CYCLES_MAX 60
+#define STAMP_ERROR_US 1.0
+
+static struct bench *bench(const char *variable, double edges_per_s)
+{
+	struct fault f;
+	const char *elf = getenv(variable);
+	ck_assert_msg(elf != NULL, "%s is not set: make firmware-check", variable);
+	struct bench *b = bench_new(elf, edges_per_s, &f);
+	ck_assert_msg(b != NULL, "%s", b == NULL ? f.text : "");
+	return b;
+}
+
+/* Records of what happened, by kind. */
+static uint64_t told(const struct bench *b)
+{
+	const uint64_t *k = b->heard.kinds;
+	return k[RECORD_TOOTH] + k[RECORD_INDEX] + k[RECORD_SAMPLE] + k[RECORD_VALVE];
+}
+
+static uint64_t happened(const struct bench *b)
+{
+	return b->edges + b->index_changes + b->samples + b->coils;
+}
+
+/* The wheel stops, and all that is still on its way comes out. */
+static void settle(struct bench *b)
+{
+	bench_stand(b, 0.2);
+}
+
+static double worst_stamp_us(const struct bench *b)
+{
+	double worst = 0;
+	for (size_t i = 0, k = 0; i < b->heard.n; i++)
+		if (b->heard.record[i].kind == RECORD_TOOTH)
+			worst = fmax(worst, fabs(b->heard.record[i].t_us - bench_us(b, b->edge_at[k++])));
+	return worst;
+}
+
+START_TEST(at_3000_edges_and_4000_samples_a_second_nothing_is_lost)
+{
+	struct bench *b = bench("TRAMMEL_ELF", 3000);
+	bench_turn(b, 4);
+	settle(b);
+	ck_assert_uint_eq(b->heard.lost, 0);
+	ck_assert_uint_eq(b->heard.damages + b->heard.frames_lost, 0);
+	ck_assert_uint_eq(b->heard.kinds[RECORD_TOOTH], b->edges);
+	ck_assert_uint_eq(b->heard.kinds[RECORD_INDEX], b->index_changes);
+	ck_assert_uint_eq(b->heard.kinds[RECORD_VALVE], b->coils);
+	/* Four channels at 1 kHz, and the line is at most 20 ms and a frame behind. */
+	ck_assert_uint_gt(b->samples, 16000);
+	ck_assert_uint_le(b->samples - b->heard.kinds[RECORD_SAMPLE], 200);
+	ck_assert(worst_stamp_us(b) <= STAMP_ERROR_US);
+	ck_assert_uint_le(board_isr(b->board, BOARD_CAPT)->cycles_max, CAPTURE_CYCLES_MAX);
+	ck_assert_uint_eq(board_watchdog_resets(b->board), 0);
+	bench_free(b);
+}
+END_TEST
+
+/* What happened and was not told is what was reported lost, but for what is
+ * still on its way and for marks and hellos among the lost. */
+static void check_account(double edges_per_s)
+{
+	struct bench *b = bench("TRAMMEL_ELF", edges_per_s);
+	bench_turn(b, 3);
+	settle(b);
+	ck_assert_uint_gt(b->heard.lost, 1000);
+	ck_assert_uint_eq(b->heard.damages + b->heard.frames_lost, 0);
+	int64_t missing = (int64_t)(happened(b) - told(b)), lost = (int64_t)b->heard.lost;
+	ck_assert_msg(llabs(missing - lost) < 250, "%.0f edges/s: %lld missing, %lld reported lost",
+	              edges_per_s, (long long)missing, (long long)lost);
+	ck_assert_uint_eq(board_watchdog_resets(b->board), 0);
+	bench_free(b);
+}
+
+START_TEST(beyond_that_everything_lost_is_counted)
+{
+	check_account(5000);
+	check_account(9000);
+	check_account(20000);
+}
+END_TEST
+
+static uint8_t host[BENCH_WIRE];
+static size_t host_n;
+
+static void host_byte(uint8_t b)
+{
+	ck_assert_uint_lt(host_n, sizeof host);
+	host[host_n++] = b;
+}
+
+START_TEST(the_sender_gives_the_same_bytes_on_the_avr_as_on_the_host)
+{
+	struct bench *b = bench("TRAMMEL_CALLS_ELF", 1);
+	bench_stand(b, 3);
+	host_n = 0;
+	calls_run(host_byte);
+	ck_assert_uint_gt(host_n, 4000);
+	ck_assert_uint_eq(b->heard.bytes, host_n);
+	ck_assert_mem_eq(b->wire, host, host_n);
+	ck_assert_uint_gt(b->heard.lost, 0); /* full buffers were among it */
+	ck_assert_uint_eq(b->heard.damages + b->heard.frames_lost, 0);
+	bench_free(b);
+}
+END_TEST
+
+/* --- what shuts the valves --- */
+
+static bool inlet_on(const struct bench *b)
+{
+	return board_coil(b->board, 0) || board_coil(b->board, 2);
+}
+
+static bool any_on(const struct bench *b)
+{
+	return inlet_on(b) || board_coil(b->board, 1) || board_coil(b->board, 3);
+}
+
+/* Two turns at 120 rpm: the engine is at work. */
+static struct bench *at_work(void)
+{
+	struct bench *b = bench("TRAMMEL_ELF", 144);
+	bench_turn(b, 2.4);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "index found"));
+	return b;
+}
+
+/* True when an inlet opens within this time. */
+static bool inlet_opens(struct bench *b, double seconds)
+{
+	bool seen = false;
+	for (double t = 0; t < seconds; t += 0.01) {
+		bench_turn(b, 0.01);
+		seen = seen || inlet_on(b);
+	}
+	return seen;
+}
+
+START_TEST(the_inlets_work_when_all_is_well)
+{
+	struct bench *b = at_work();
+	ck_assert(inlet_opens(b, 0.5));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(a_crank_that_stands_gets_all_valves_shut)
+{
+	struct bench *b = at_work();
+	while (!inlet_on(b))
+		bench_turn(b, 0.001);
+	bench_stand(b, 0.5);
+	ck_assert(!any_on(b));
+	bench_stand(b, 0.1);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "crank stands"));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(a_shut_throttle_shuts_the_inlets_and_leaves_the_exhausts)
+{
+	struct bench *b = at_work();
+	board_pin_at(b->board, board_cycle(b->board) + 1, BOARD_RUN, true);
+	bench_turn(b, 0.01);
+	ck_assert(!inlet_on(b));
+	uint64_t before = b->coils;
+	ck_assert(!inlet_opens(b, 1.0));
+	ck_assert_uint_ge(b->coils - before, 6); /* two exhausts, two turns */
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "throttle shut"));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(too_fast_a_crank_gets_no_air)
+{
+	struct bench *b = at_work();
+	bench_speed(b, 340); /* 283 rpm, the limit is 240 */
+	bench_turn(b, 0.25);
+	ck_assert(!inlet_opens(b, 1.0));
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "too fast"));
+	bench_speed(b, 144);
+	bench_turn(b, 0.6);
+	ck_assert(inlet_opens(b, 0.6));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(a_program_that_hangs_is_reset_with_its_valves_shut)
+{
+	struct bench *b = at_work();
+	while (!inlet_on(b))
+		bench_turn(b, 0.001);
+	board_hang(b->board);
+	bench_turn(b, 0.02);
+	ck_assert_uint_eq(board_watchdog_resets(b->board), 1);
+	ck_assert(!inlet_on(b));
+	bench_turn(b, 1.5);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "start: watchdog"));
+	ck_assert(inlet_opens(b, 0.6)); /* it found the index and works again */
+	ck_assert_uint_eq(board_watchdog_resets(b->board), 1);
+	bench_free(b);
+}
+END_TEST
+
+/* At 3.5 rpm an exhaust would be on for 8 s. */
+START_TEST(a_coil_that_was_on_too_long_is_kept_off)
+{
+	struct bench *b = bench("TRAMMEL_ELF", 144);
+	bench_turn(b, 1.3);
+	bench_speed(b, 6);
+	for (int i = 0; i < 700 && heard_mark(&b->heard, 0, "a coil was on too long") == NULL; i++)
+		bench_turn(b, 0.02);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "a coil was on too long"));
+	bench_turn(b, 0.05);
+	ck_assert(!board_coil(b->board, 1) || !board_coil(b->board, 3));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(a_wrong_count_is_not_believed_until_a_turn_has_proved_right)
+{
+	struct bench *b = at_work();
+	while (b->count % BENCH_TEETH != 10)
+		bench_turn(b, 0.001);
+	b->count += 2; /* the index comes two teeth early */
+	bench_turn(b, 0.5);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "index with a wrong count"));
+	ck_assert(!inlet_on(b));
+	bench_turn(b, 0.6);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "count right"));
+	ck_assert(inlet_opens(b, 0.6));
+	bench_free(b);
+}
+END_TEST
+
+int main(void)
+{
+	Suite *s = suite_create("controller");
+	TCase *t = tcase_create("bench");
+	tcase_set_timeout(t, 120);
+	tcase_add_test(t, at_3000_edges_and_4000_samples_a_second_nothing_is_lost);
+	tcase_add_test(t, beyond_that_everything_lost_is_counted);
+	tcase_add_test(t, the_sender_gives_the_same_bytes_on_the_avr_as_on_the_host);
+	tcase_add_test(t, the_inlets_work_when_all_is_well);
+	tcase_add_test(t, a_crank_that_stands_gets_all_valves_shut);
+	tcase_add_test(t, a_shut_throttle_shuts_the_inlets_and_leaves_the_exhausts);
+	tcase_add_test(t, too_fast_a_crank_gets_no_air);
+	tcase_add_test(t, a_program_that_hangs_is_reset_with_its_valves_shut);
+	tcase_add_test(t, a_coil_that_was_on_too_long_is_kept_off);
+	tcase_add_test(t, a_wrong_count_is_not_believed_until_a_turn_has_proved_right);
+	suite_add_tcase(s, t);
+	SRunner *r = srunner_create(s);
+	srunner_run_all(r, CK_NORMAL);
+	int failed = srunner_ntests_failed(r);
+	srunner_free(r);
+	return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+}

@@ -2,14 +2,17 @@
 #include "analyse/analysis.h"
 
 #include "analyse/overview.h"
+#include "analyse/report_words.h"
 #include "analyse/verdict.h"
+#include "common/unit.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
 
-#define EDGES_LEAST 8 /* fewer tooth edges than this say nothing */
+#define EDGES_LEAST 8      /* fewer tooth edges than this say nothing */
+#define SUPPLY_HOLE_US 1e5 /* without a sample this long the supply pressure is not known */
 
 /* --- pass 1: clock and wheel ------------------------------------------- */
 
@@ -53,12 +56,50 @@ static int learn(struct ride *ride, struct report *out, struct fault *fault)
 /* --- pass 2: the stages, each standing on the one before ----------------- */
 
 struct stages {
+	const struct analysis_sink *sink; /* NULL = nobody wants more than the report */
+	const struct report *report;
+	const struct leg *leg;     /* the one at hand */
+	struct valve_event *event; /* of it, those in the selection */
+	size_t event_n, event_room;
 	struct overview *overview;
 	struct crank_solver *solver; /* NULL and all below: no usable teeth */
 	struct believed *believed;
 	struct valve_events *events;
 	struct strokes *strokes;
 };
+
+static const struct selection *selection_of(const struct stages *s)
+{
+	bool part = s->sink != NULL && s->sink->selection != NULL && selection_is_part(s->sink->selection);
+	return part ? s->sink->selection : NULL;
+}
+
+static double ride_start_us(const struct stages *s)
+{
+	return (double)s->report->counts.first_t_us;
+}
+
+static double ride_s(const struct stages *s, double t_us)
+{
+	return (t_us - ride_start_us(s)) * 1e-6;
+}
+
+static bool stroke_selected(void *ctx, const struct stroke *row)
+{
+	const struct stages *s = ctx;
+	return selection_has(selection_of(s), ride_s(s, row->t_start_us), unit_rpm(row->omega_rad_s),
+	                     unit_bar_gauge(row->supply_pa, s->report->engine.ambient_pa));
+}
+
+static bool event_selected(void *ctx, const struct valve_event *e)
+{
+	const struct stages *s = ctx;
+	int channel = engine_sensor_channel(&s->report->engine, SENSOR_SUPPLY);
+	double supply_pa =
+	    channel < 0 ? NAN : ride_series_at(&s->leg->sensor[channel], e->command_t_us, SUPPLY_HOLE_US);
+	return selection_has(selection_of(s), ride_s(s, e->command_t_us), unit_rpm(e->omega_rad_s),
+	                     unit_bar_gauge(supply_pa, s->report->engine.ambient_pa));
+}
 
 static bool stages_new(struct stages *s, const struct report *r)
 {
@@ -69,7 +110,13 @@ static bool stages_new(struct stages *s, const struct report *r)
 	s->believed = believed_new(&r->engine, &r->wheel);
 	s->events = valve_events_new(&r->engine, &r->mech, &r->wheel);
 	s->strokes = strokes_new(&r->engine, &r->mech);
-	return s->solver != NULL && s->believed != NULL && s->events != NULL && s->strokes != NULL;
+	if (s->solver == NULL || s->believed == NULL || s->events == NULL || s->strokes == NULL)
+		return false;
+	if (selection_of(s) != NULL) {
+		valve_events_count_only(s->events, event_selected, s);
+		strokes_count_only(s->strokes, stroke_selected, s);
+	}
+	return true;
 }
 
 static void stages_free(struct stages *s)
@@ -79,12 +126,13 @@ static void stages_free(struct stages *s)
 	believed_free(s->believed);
 	valve_events_free(s->events);
 	strokes_free(s->strokes);
+	free(s->event);
 }
 
 /* Crank, what the controller believed, valve events and strokes of one leg. */
 static int solve_leg(struct stages *s, const struct leg *leg, struct analysis_rows *rows, struct fault *fault)
 {
-	rows->leg = leg;
+	rows->leg = s->leg = leg;
 	if (s->solver == NULL)
 		return 0;
 	if (crank_solve(s->solver, leg, &rows->crank, fault) != 0 ||
@@ -97,17 +145,38 @@ static int solve_leg(struct stages *s, const struct leg *leg, struct analysis_ro
 	                       valve_events_gas_model(s->events), &rows->stroke, &rows->stroke_n, fault);
 }
 
-static int solve_legs(struct ride *ride, struct stages *s, const struct analysis_sink *sink,
-                      struct fault *fault)
+/* The rows' events without those of another part of the ride. */
+static int select_events(struct stages *s, struct analysis_rows *rows, struct fault *fault)
 {
+	if (selection_of(s) == NULL)
+		return 0;
+	if (rows->event_n > s->event_room) {
+		free(s->event);
+		s->event = malloc(rows->event_n * sizeof *s->event);
+		s->event_room = s->event == NULL ? 0 : rows->event_n;
+	}
+	if (rows->event_n > s->event_room)
+		return fault_set(fault, EX_OSERR, "out of memory");
+	s->event_n = 0;
+	for (size_t i = 0; i < rows->event_n; i++)
+		if (event_selected(s, &rows->event[i]))
+			s->event[s->event_n++] = rows->event[i];
+	rows->event = s->event;
+	rows->event_n = s->event_n;
+	return 0;
+}
+
+static int solve_legs(struct ride *ride, struct stages *s, struct fault *fault)
+{
+	const struct analysis_sink *sink = s->sink;
 	const struct leg *leg;
 	int got;
 	while ((got = ride_next_leg(ride, &leg, fault)) > 0) {
-		struct analysis_rows rows = {0};
-		if (solve_leg(s, leg, &rows, fault) != 0)
+		struct analysis_rows rows = {.selection = selection_of(s), .start_us = ride_start_us(s)};
+		if (solve_leg(s, leg, &rows, fault) != 0 || select_events(s, &rows, fault) != 0)
 			return -1;
 		overview_add(s->overview, leg, rows.crank);
-		if (sink != NULL && sink->rows(sink->ctx, &rows, fault) != 0)
+		if (sink != NULL && sink->rows != NULL && sink->rows(sink->ctx, &rows, fault) != 0)
 			return -1;
 	}
 	return got;
@@ -169,6 +238,36 @@ static void begin(const struct ride *ride, struct report *out)
 	strncpy(out->file, ride_name(ride), sizeof out->file - 1);
 }
 
+static unsigned events_counted(const struct report *r)
+{
+	unsigned n = 0;
+	for (size_t i = 0; i < r->event_n; i++)
+		n += r->event[i].commands;
+	return n;
+}
+
+/* Says what was left out; a selection that holds nothing is a fault. */
+static int note_selection(const struct selection *s, struct report *r, struct fault *fault)
+{
+	char words[SELECTION_WORDS_MAX], speed[WORDS_NUMBER_MAX], supply[WORDS_NUMBER_MAX];
+	if (s == NULL)
+		return 0;
+	unsigned strokes = 0, events = events_counted(r);
+	for (int e = 0; e < END_COUNT; e++)
+		strokes += r->stroke[e].count + r->stroke[e].left_out;
+	selection_words(s, words);
+	if (strokes + events == 0)
+		return fault_set(
+		    fault, EX_DATAERR,
+		    "no stroke and no valve command in the part asked for (%s); the ride lasts %.1f "
+		    "s; speed: %s; supply: %s",
+		    words, r->duration_s, words_range(speed, r->speed_rpm, 0, "rpm"),
+		    words_supply(supply, r));
+	snprintf(r->selected, sizeof r->selected, "%s: %u strokes, %u valve commands", words, strokes,
+	         events);
+	return 0;
+}
+
 int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct report *out, struct fault *fault)
 {
 	begin(ride, out);
@@ -178,15 +277,18 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 	out->counts = *ride_counts(ride);
 	out->duration_s = out->counts.duration_s;
 
-	struct stages stages = {0};
+	struct stages stages = {.sink = sink, .report = out};
 	int status = -1;
 	ride_rewind(ride);
 	if (!stages_new(&stages, out))
 		fault_set(fault, EX_OSERR, "out of memory");
 	else
-		status = solve_legs(ride, &stages, sink, fault);
+		status = solve_legs(ride, &stages, fault);
 	if (status == 0) {
 		gather(&stages, out);
+		status = note_selection(selection_of(&stages), out, fault);
+	}
+	if (status == 0) {
 		verdict_missing(out, ride);
 		verdict_limits(out);
 		verdict_advice(out);

@@ -5,6 +5,7 @@
 #define TRAMMEL_ANALYSIS_H
 
 #include "analyse/report.h"
+#include "analyse/selection.h"
 
 struct analysis_rows { /* the rows of one leg's core, as they are found */
 	const struct leg *leg;
@@ -13,17 +14,25 @@ struct analysis_rows { /* the rows of one leg's core, as they are found */
 	size_t event_n;
 	const struct stroke *stroke;
 	size_t stroke_n;
+	const struct selection *selection; /* events and strokes lie in it already; NULL = the whole ride */
+	double start_us;                   /* of the ride: where its times count from */
 };
 
-/* Who wants the rows behind the report (export). rows() returns 0, or -1 with fault. */
+/* What the caller wants beside the report.  All may be NULL. */
 struct analysis_sink {
 	void *ctx;
+	/* The rows behind the report (export).  0, or -1 with fault. */
 	int (*rows)(void *ctx, const struct analysis_rows *rows, struct fault *fault);
+	/* How much of the work is done, 0 .. 1, by time of the ride; now and then. */
+	void (*progress)(void *ctx, double done);
+	/* Only this part of the ride: strokes and valve events that lie in it make the rows and the
+	 * summaries.  The wheel, the valves' delays and the findings are still the whole ride's. */
+	const struct selection *selection;
 };
 
 /* Analyses a ride into `out` (about 100 KiB; allocate it).  `sink` may be
- * NULL.  0, or -1 with fault; a ride without index, teeth, pressures or
- * commands is not a fault: the report says what cannot be known. */
+ * NULL.  0, or -1 with fault (EX_DATAERR where the selection holds nothing); a ride without index, teeth,
+ * pressures or commands is not a fault: the report says what cannot be known. */
 int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct report *out,
                  struct fault *fault);
 

@@ -14,6 +14,7 @@
 struct choice {
 	const char *engine, *json;
 	double rest_s;
+	struct selection selection; /* of every ride alike */
 	bool no_colour;
 };
 
@@ -25,7 +26,7 @@ static int help(void)
 	     "difference comes with its 95 % interval; where the interval holds nought, no\n"
 	     "difference is shown.\n\n"
 	     "--json FILE     the numbers, schema trammel.compare/1; - = standard output, in\n"
-	     "                place of the text; two rides only\n"
+	     "                place of the text; two rides only\n" SELECTION_HELP
 	     "--engine FILE   use this engine file for all rides instead of those in the logs\n"
 	     "--rest SECONDS  a ride ends where the crank rests this long (60)\n"
 	     "--no-colour     no colour, also on a terminal\n\n"
@@ -38,10 +39,11 @@ static struct report *analyse(const struct choice *o, const char *run, struct fa
 	struct ride *ride = ride_open(run, o->engine, o->rest_s, f);
 	if (ride == NULL)
 		return NULL;
+	const struct analysis_sink sink = {.selection = &o->selection};
 	struct report *r = malloc(sizeof *r);
 	if (r == NULL)
 		fault_set(f, EX_OSERR, "out of memory");
-	else if (analysis_run(ride, NULL, r, f) != 0) {
+	else if (analysis_run(ride, &sink, r, f) != 0) {
 		free(r);
 		r = NULL;
 	}
@@ -92,17 +94,23 @@ static int compare_all(const struct choice *o, char **run, int n)
 
 int cmd_compare(int argc, char **argv)
 {
-	static const struct option options[] = {
-	    {"engine", required_argument, NULL, 'e'}, {"json", required_argument, NULL, 'j'},
-	    {"rest", required_argument, NULL, 'r'},   {"no-colour", no_argument, NULL, 'n'},
-	    {"help", no_argument, NULL, 'h'},         {NULL, 0, NULL, 0}};
-	struct choice o = {.rest_s = CLI_REST_S};
+	static const struct option options[] = {{"engine", required_argument, NULL, 'e'},
+	                                        {"json", required_argument, NULL, 'j'},
+	                                        {"rest", required_argument, NULL, 'r'},
+	                                        {"no-colour", no_argument, NULL, 'n'},
+	                                        SELECTION_OPTIONS,
+	                                        {"help", no_argument, NULL, 'h'},
+	                                        {NULL, 0, NULL, 0}};
+	struct choice o = {.rest_s = CLI_REST_S, .selection = selection_all()};
 	opterr = 0;
 	optind = 1;
 	for (int c; (c = getopt_long(argc, argv, "h", options, NULL)) != -1;) {
 		if (c == 'h')
 			return help();
-		if (c == 'e')
+		if (selection_is_option(c)) {
+			if (selection_take(&o.selection, "compare", c, optarg) != EX_OK)
+				return EX_USAGE;
+		} else if (c == 'e')
 			o.engine = optarg;
 		else if (c == 'j')
 			o.json = optarg;
@@ -113,6 +121,8 @@ int cmd_compare(int argc, char **argv)
 		else if (!cli_positive("compare", "--rest", optarg, &o.rest_s))
 			return EX_USAGE;
 	}
+	if (selection_check(&o.selection, "compare") != EX_OK)
+		return EX_USAGE;
 	if (argc - optind < 2)
 		return cli_usage("compare", "name two rides or more: the one before, then those after");
 	if (o.json != NULL && argc - optind > 2)

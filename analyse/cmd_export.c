@@ -11,6 +11,7 @@
 struct choice {
 	const char *run, *engine, *csv;
 	double rest_s;
+	struct selection selection;
 };
 
 static int help(void)
@@ -23,7 +24,7 @@ static int help(void)
 	     "  strokes.csv       work, useful angle and air of every stroke\n"
 	     "Times are microseconds of the controller's clock; an empty field is a number\n"
 	     "that is not known. Tables of these names already in DIR are replaced.\n\n"
-	     "RUN is a directory of segments or one *.tram file, with @N for its N-th ride.\n"
+	     "RUN is a directory of segments or one *.tram file, with @N for its N-th ride.\n" SELECTION_HELP
 	     "--engine FILE   use this engine file instead of the one in the log\n"
 	     "--rest SECONDS  a ride ends where the crank rests this long (60)\n\n"
 	     "example: trammel export rides@2 --csv tables");
@@ -35,7 +36,7 @@ static int write_tables(const struct choice *o, struct ride *ride, struct report
 	struct export *x = export_open(o->csv, ride_engine(ride), f);
 	if (x == NULL)
 		return -1;
-	const struct analysis_sink sink = {.ctx = x, .rows = export_rows};
+	const struct analysis_sink sink = {.ctx = x, .rows = export_rows, .selection = &o->selection};
 	int status = analysis_run(ride, &sink, r, f);
 	if (export_close(x, status == 0 ? f : NULL) != 0)
 		status = -1;
@@ -59,18 +60,20 @@ static int run(const struct choice *o)
 
 int cmd_export(int argc, char **argv)
 {
-	static const struct option options[] = {{"csv", required_argument, NULL, 'c'},
-	                                        {"engine", required_argument, NULL, 'e'},
-	                                        {"rest", required_argument, NULL, 'r'},
-	                                        {"help", no_argument, NULL, 'h'},
-	                                        {NULL, 0, NULL, 0}};
-	struct choice o = {.rest_s = CLI_REST_S};
+	static const struct option options[] = {
+	    {"csv", required_argument, NULL, 'c'},  {"engine", required_argument, NULL, 'e'},
+	    {"rest", required_argument, NULL, 'r'}, SELECTION_OPTIONS,
+	    {"help", no_argument, NULL, 'h'},       {NULL, 0, NULL, 0}};
+	struct choice o = {.rest_s = CLI_REST_S, .selection = selection_all()};
 	opterr = 0;
 	optind = 1;
 	for (int c; (c = getopt_long(argc, argv, "h", options, NULL)) != -1;) {
 		if (c == 'h')
 			return help();
-		if (c == 'c')
+		if (selection_is_option(c)) {
+			if (selection_take(&o.selection, "export", c, optarg) != EX_OK)
+				return EX_USAGE;
+		} else if (c == 'c')
 			o.csv = optarg;
 		else if (c == 'e')
 			o.engine = optarg;
@@ -79,6 +82,8 @@ int cmd_export(int argc, char **argv)
 		else if (!cli_positive("export", "--rest", optarg, &o.rest_s))
 			return EX_USAGE;
 	}
+	if (selection_check(&o.selection, "export") != EX_OK)
+		return EX_USAGE;
 	if (argc - optind != 1)
 		return cli_usage("export", "name one ride (a directory or a segment file)");
 	if (o.csv == NULL)

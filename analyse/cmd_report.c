@@ -13,6 +13,7 @@
 struct choice {
 	const char *engine, *json, *html, *csv;
 	double rest_s;
+	struct selection selection;
 	bool no_colour;
 };
 
@@ -27,12 +28,13 @@ static int help(void)
 	     "--html FILE     one self-contained page with pictures\n"
 	     "--json FILE     every number, schema trammel.report/1; - = standard output,\n"
 	     "                in place of the text\n"
-	     "--csv DIR       the tables of trammel export\n"
+	     "--csv DIR       the tables of trammel export\n" SELECTION_HELP
 	     "--engine FILE   use this engine file instead of the one in the log\n"
 	     "--rest SECONDS  a ride ends where the crank rests this long (60)\n"
 	     "--no-colour     no colour, also on a terminal\n\n"
 	     "examples:\n"
 	     "  trammel report rides\n"
+	     "  trammel report rides --speed 140..160\n"
 	     "  trammel report rides@2 --html ride2.html\n"
 	     "  trammel report rides --json - | jq .advice");
 	return EX_OK;
@@ -57,7 +59,7 @@ static int analyse(const struct choice *o, struct ride *ride, struct report *r, 
 	struct gather g = {.report = r};
 	if (o->csv != NULL && (g.tables = export_open(o->csv, ride_engine(ride), f)) == NULL)
 		return -1;
-	const struct analysis_sink sink = {.ctx = &g, .rows = gather_rows};
+	const struct analysis_sink sink = {.ctx = &g, .rows = gather_rows, .selection = &o->selection};
 	int status = analysis_run(ride, &sink, r, f);
 	if (g.tables != NULL && export_close(g.tables, status == 0 ? f : NULL) != 0)
 		status = -1;
@@ -108,12 +110,15 @@ static const struct option OPTIONS[] = {{"engine", required_argument, NULL, OPTI
                                         {"html", required_argument, NULL, OPTION_HTML},
                                         {"csv", required_argument, NULL, OPTION_CSV},
                                         {"rest", required_argument, NULL, OPTION_REST},
+                                        SELECTION_OPTIONS,
                                         {"no-colour", no_argument, NULL, OPTION_NO_COLOUR},
                                         {"help", no_argument, NULL, 'h'},
                                         {NULL, 0, NULL, 0}};
 
 static int take(struct choice *o, int option, char **argv)
 {
+	if (selection_is_option(option))
+		return selection_take(&o->selection, "report", option, optarg);
 	switch (option) {
 	case OPTION_ENGINE:
 		o->engine = optarg;
@@ -139,7 +144,7 @@ static int take(struct choice *o, int option, char **argv)
 
 int cmd_report(int argc, char **argv)
 {
-	struct choice o = {.rest_s = CLI_REST_S};
+	struct choice o = {.rest_s = CLI_REST_S, .selection = selection_all()};
 	int code = EX_OK;
 	opterr = 0;
 	optind = 1;
@@ -148,6 +153,8 @@ int cmd_report(int argc, char **argv)
 			return help();
 		code = take(&o, c, argv);
 	}
+	if (code == EX_OK)
+		code = selection_check(&o.selection, "report");
 	if (code != EX_OK)
 		return code;
 	bool one_only = o.json != NULL || o.html != NULL || o.csv != NULL;

@@ -229,6 +229,9 @@ static void note_unlike(struct report_lines *l, const char *what, double a, doub
 
 static void write_notes(struct comparison *c, const struct report *a, const struct report *b)
 {
+	if (a->selected[0] != '\0')
+		report_say(&c->notes, "Only a part of each ride is counted; before: %s; after: %s.",
+		           a->selected, b->selected);
 	note_unlike(&c->notes, "speed", a->speed_rpm.median, b->speed_rpm.median, "rpm",
 	            "Errors, work and air are taken at the speed half-way between.");
 	note_unlike(&c->notes, "supply pressure", unit_bar_gauge(a->supply_pa.median, a->engine.ambient_pa),

@@ -84,16 +84,19 @@ static void write_point(struct csv_out *out, const struct crank_point *p)
 	csv_out_end_line(out);
 }
 
-static bool in_core(const struct leg *leg, int64_t t_us)
+/* Is this instant asked for, and this leg the one to answer for it? */
+static bool wanted(const struct analysis_rows *rows, int64_t t_us)
 {
-	return t_us >= leg->core_from_us && t_us < leg->core_to_us;
+	return t_us >= rows->leg->core_from_us && t_us < rows->leg->core_to_us &&
+	       (rows->selection == NULL ||
+	        selection_has_time(rows->selection, ((double)t_us - rows->start_us) * 1e-6));
 }
 
-static void write_crank(struct csv_out *out, const struct leg *leg, const struct crank *c)
+static void write_crank(struct csv_out *out, const struct analysis_rows *rows)
 {
-	for (size_t i = 0; i < c->n; i++)
-		if (in_core(leg, c->point[i].t_us))
-			write_point(out, &c->point[i]);
+	for (size_t i = 0; rows->crank != NULL && i < rows->crank->n; i++)
+		if (wanted(rows, rows->crank->point[i].t_us))
+			write_point(out, &rows->crank->point[i]);
 }
 
 /* --- pressures.csv ----------------------------------------------------- */
@@ -144,20 +147,20 @@ static const struct ride_series *fastest(const struct column *column, size_t n)
 	return best;
 }
 
-static void write_pressures(struct export *x, const struct leg *leg, const struct crank *c)
+static void write_pressures(struct export *x, const struct analysis_rows *rows)
 {
 	struct column column[PRESSURES_N];
-	size_t n = columns_of(x->engine, leg, column), hint = 0;
+	size_t n = columns_of(x->engine, rows->leg, column), hint = 0;
 	if (n == 0)
 		return;
-	const struct ride_series *rows = fastest(column, n);
-	for (size_t i = 0; i < rows->n; i++) {
-		int64_t t = rows->t_us[i];
-		if (!in_core(leg, t))
+	const struct ride_series *lead = fastest(column, n);
+	for (size_t i = 0; i < lead->n; i++) {
+		int64_t t = lead->t_us[i];
+		if (!wanted(rows, t))
 			continue;
 		struct crank_state state = {.theta_rad = NAN, .flag = CRANK_OUTSIDE};
-		if (c != NULL)
-			crank_at(c, (double)t, &hint, &state);
+		if (rows->crank != NULL)
+			crank_at(rows->crank, (double)t, &hint, &state);
 		csv_out_integer(&x->pressures, t);
 		csv_out_number(&x->pressures, state.flag == CRANK_GOOD ? unit_deg(state.theta_rad) : NAN, 3);
 		for (size_t k = 0; k < n; k++)
@@ -229,9 +232,8 @@ static int first_error(const struct export *x)
 int export_rows(void *ctx, const struct analysis_rows *rows, struct fault *fault)
 {
 	struct export *x = ctx;
-	if (rows->crank != NULL)
-		write_crank(&x->crank, rows->leg, rows->crank);
-	write_pressures(x, rows->leg, rows->crank);
+	write_crank(&x->crank, rows);
+	write_pressures(x, rows);
 	for (size_t i = 0; i < rows->event_n; i++)
 		write_event(&x->events, &rows->event[i]);
 	for (size_t i = 0; i < rows->stroke_n; i++)

@@ -37,6 +37,7 @@ struct report_event_point {
 
 struct report {
 	char file[256];
+	char selected[256]; /* which part of the ride is counted, and how much it holds; "" = all of it */
 	int64_t start_utc_us; /* 0 = unknown */
 	double duration_s;
 	double revolutions;

@@ -15,20 +15,18 @@ typedef unsigned long long ull;
 static void header(FILE *out, const struct report *r)
 {
 	char start[WORDS_NUMBER_MAX], speed[WORDS_NUMBER_MAX], supply[WORDS_NUMBER_MAX];
-	double ambient = r->engine.ambient_pa;
-	struct report_range gauge = {.min = unit_bar_gauge(r->supply_pa.min, ambient),
-	                             .median = unit_bar_gauge(r->supply_pa.median, ambient),
-	                             .max = unit_bar_gauge(r->supply_pa.max, ambient)};
 	html_element(out, "h1", NULL, "%s", r->engine.name[0] != '\0' ? r->engine.name : "engine");
 	html_element(out, "p", "soft", "Timing report of %s; %s", r->file,
 	             words_start(start, r->start_utc_us));
 	if (r->has_crank)
 		html_element(out, "p", "soft", "%.1f s, %.0f turns; speed %s; supply %s.", r->duration_s,
 		             r->revolutions, words_range(speed, r->speed_rpm, 0, "rpm"),
-		             words_range(supply, gauge, 2, "bar gauge"));
+		             words_supply(supply, r));
 	else
 		html_element(out, "p", "soft", "%.1f s; speed not known; supply %s.", r->duration_s,
-		             words_range(supply, gauge, 2, "bar gauge"));
+		             words_supply(supply, r));
+	if (r->selected[0] != '\0')
+		html_element(out, "p", "warn", "Only a part of it is counted: %s.", r->selected);
 }
 
 static void list(FILE *out, const char *heading, const char *class_name, const struct report_lines *l)

@@ -58,6 +58,7 @@ static json_t *run_of(const struct report *r)
 	json_put(o, "speed_rpm", range(r->speed_rpm));
 	json_put(o, "supply_bar_gauge", range(gauge(r->supply_pa, r->engine.ambient_pa)));
 	json_put(o, "engine", json_put_text(r->engine.name));
+	json_put(o, "selected", r->selected[0] != '\0' ? json_put_text(r->selected) : json_null());
 	return o;
 }
 

@@ -14,21 +14,17 @@
 static void title(const struct text_page *p, const struct report *r)
 {
 	char start[WORDS_NUMBER_MAX], speed[WORDS_NUMBER_MAX], supply[WORDS_NUMBER_MAX];
-	const double ambient = r->engine.ambient_pa;
-	struct report_range gauge = {.min = unit_bar_gauge(r->supply_pa.min, ambient),
-	                             .median = unit_bar_gauge(r->supply_pa.median, ambient),
-	                             .max = unit_bar_gauge(r->supply_pa.max, ambient)};
 	text_para(p, 0, 2, TONE_HEADING, "%s: %s", r->engine.name[0] != '\0' ? r->engine.name : "engine",
 	          r->file);
 	if (r->has_crank)
 		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s, %.0f turns; speed %s; supply %s.",
 		          words_start(start, r->start_utc_us), r->duration_s, r->revolutions,
-		          words_range(speed, r->speed_rpm, 0, "rpm"),
-		          words_range(supply, gauge, 2, "bar gauge"));
+		          words_range(speed, r->speed_rpm, 0, "rpm"), words_supply(supply, r));
 	else
 		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s; speed not known; supply %s.",
-		          words_start(start, r->start_utc_us), r->duration_s,
-		          words_range(supply, gauge, 2, "bar gauge"));
+		          words_start(start, r->start_utc_us), r->duration_s, words_supply(supply, r));
+	if (r->selected[0] != '\0')
+		text_para(p, 0, 2, TONE_HEADING, "Only a part of it is counted: %s.", r->selected);
 }
 
 static enum text_tone verdict_tone(const char *verdict)

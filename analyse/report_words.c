@@ -34,6 +34,15 @@ const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int d
 	return out;
 }
 
+const char *words_supply(char out[WORDS_NUMBER_MAX], const struct report *r)
+{
+	const double ambient = r->engine.ambient_pa;
+	struct report_range gauge = {.min = unit_bar_gauge(r->supply_pa.min, ambient),
+	                             .median = unit_bar_gauge(r->supply_pa.median, ambient),
+	                             .max = unit_bar_gauge(r->supply_pa.max, ambient)};
+	return words_range(out, gauge, 2, "bar gauge");
+}
+
 int words_decimals(double x)
 {
 	return fabs(x) >= 10 ? 1 : fabs(x) >= 1 ? 2 : 4;

@@ -16,6 +16,9 @@ const char *words_measured(char out[WORDS_NUMBER_MAX], double value, double erro
 /* "60 to 204 rpm, median 121"; "not known". */
 const char *words_range(char out[WORDS_NUMBER_MAX], struct report_range r, int decimals, const char *unit);
 
+/* The ride's supply pressure likewise, bar gauge. */
+const char *words_supply(char out[WORDS_NUMBER_MAX], const struct report *r);
+
 #define WORDS_CELL_MAX 24
 /* Decimals for an amount of work: three or four digits in all. */
 int words_decimals(double x);

@@ -47,6 +47,8 @@ struct strokes {
 	size_t row_n, row_room;
 	char remark[REMARKS_MAX][REMARK_MAX];
 	size_t remarks;
+	stroke_counts counts; /* NULL = all of them */
+	void *counts_ctx;
 };
 
 struct strokes *strokes_new(const struct engine *e, const struct mech *m)
@@ -67,6 +69,12 @@ struct strokes *strokes_new(const struct engine *e, const struct mech *m)
 		                    mech_dead_centre_rad(m, (enum engine_end)end));
 	}
 	return s;
+}
+
+void strokes_count_only(struct strokes *s, stroke_counts counts, void *ctx)
+{
+	s->counts = counts;
+	s->counts_ctx = ctx;
 }
 
 void strokes_free(struct strokes *s)
@@ -277,10 +285,13 @@ static int measure_turn(struct bench *b, size_t i, struct stroke *row)
 		return -1;
 	if (b->s->nodes.n > 0) /* beyond the sensor's range: it was this at least */
 		row->peak_force_n = peak_force_n(b, b->s->nodes.node, b->s->nodes.n);
+	if (row->flag[0] == '\0' && judge(b, turn, &a, next_admission, row, &extra) != 0)
+		return -1;
+	row->apart = b->s->counts != NULL && !b->s->counts(b->s->counts_ctx, row);
+	if (row->apart)
+		return 0;
 	if (row->flag[0] == '\0') {
 		count_sources(x, &a);
-		if (judge(b, turn, &a, next_admission, row, &extra) != 0)
-			return -1;
 		strokes_sum_nodes(&x->sum, &b->s->nodes);
 	}
 	strokes_sum_add(&x->sum, row, &extra);
@@ -385,7 +396,8 @@ static void reckon_air(struct strokes *s, const struct leg *leg)
 		                     : mean_between_pa(&leg->sensor[channel], row->t_start_us, row->t_end_us);
 		double k = supply_air_k(&s->air, row->t_start_us, tank_pa);
 		row->air_kg *= s->engine->air_k / k;
-		strokes_sum_air(sum, row);
+		if (!row->apart)
+			strokes_sum_air(sum, row);
 		supply_air_take(&s->air, isfinite(row->air_kg) ? row->air_kg : mean_tally_mean(&sum->air));
 	}
 }
@@ -396,6 +408,16 @@ static int by_start(const void *a, const void *b)
 	if (x->t_start_us != y->t_start_us)
 		return x->t_start_us < y->t_start_us ? -1 : 1;
 	return (int)x->end - (int)y->end;
+}
+
+/* Rows of another part of the ride have done their duty for the air. */
+static void drop_apart(struct strokes *s)
+{
+	size_t kept = 0;
+	for (size_t i = 0; i < s->row_n; i++)
+		if (!s->row[i].apart)
+			s->row[kept++] = s->row[i];
+	s->row_n = kept;
 }
 
 static void remark_sources(struct strokes *s, int end, int kind)
@@ -443,6 +465,7 @@ int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank
 	if (s->row_n > 0)
 		qsort(s->row, s->row_n, sizeof *s->row, by_start);
 	reckon_air(s, leg);
+	drop_apart(s);
 	write_remarks(s);
 	*rows = s->row;
 	*n = s->row_n;

@@ -40,11 +40,13 @@ struct stroke {
 	double peak_force_n;
 	double loop_gap_j;             /* how far the loop is from closing, as work; 0 when closed */
 	double ledger_j[LEDGER_LINES]; /* sums to ideal - work; NAN when no ideal */
+	bool apart;                    /* not of the part of the ride that was asked for */
 	const char *flag;              /* "" or why the stroke is left out of means; static text */
 };
 
 struct stroke_summary {
 	unsigned count, left_out;
+	double omega_rad_s, supply_pa;    /* mean of the strokes counted; supply absolute */
 	double useful_rad, useful_sd_rad; /* likewise */
 	double useful_fraction, useful_fraction_work;
 	double work_j, work_sd_j; /* mean of the ride's strokes, and how well it is measured: noise,
@@ -62,6 +64,11 @@ struct stroke_summary {
 struct strokes; /* opaque */
 struct strokes *strokes_new(const struct engine *e, const struct mech *m);
 void strokes_free(struct strokes *s);
+
+/* From now on only strokes that this accepts go into means, diagrams and summaries, and become
+ * rows (a part of a ride); the air that all take is still reckoned. */
+typedef bool (*stroke_counts)(void *ctx, const struct stroke *row);
+void strokes_count_only(struct strokes *s, stroke_counts counts, void *ctx);
 
 /* The strokes that begin in the leg's core.  Rows owned by `s`, valid until the next call. */
 int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank *c,

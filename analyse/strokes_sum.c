@@ -36,6 +36,7 @@ void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const stru
 		return;
 	}
 	mean_tally_add(&s->work, row->work_j);
+	mean_tally_add(&s->omega, row->omega_rad_s);
 	mean_tally_add(&s->mep, row->mep_pa);
 	speed_sums_add(&s->work_line, row->omega_rad_s, row->work_j);
 	speed_sums_add(&s->useful_line, row->omega_rad_s, row->useful_rad);
@@ -79,6 +80,8 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 {
 	double n = (double)s->work.n, ideal_n = (double)s->with_ideal;
 	*out = (struct stroke_summary){.count = (unsigned)s->work.n, .left_out = s->left_out};
+	out->omega_rad_s = mean_tally_mean(&s->omega);
+	out->supply_pa = mean_tally_mean(&s->supply);
 	out->useful_rad = mean_tally_mean(&s->useful);
 	out->useful_sd_rad = n > 0 ? s->angle_sd_rad / n : NAN;
 	out->useful_spread_rad = mean_tally_sd(&s->useful);

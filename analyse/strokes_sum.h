@@ -9,7 +9,7 @@
 
 struct strokes_sum { /* zero before the first stroke */
 	unsigned left_out;
-	struct mean_tally work, useful, mep, release, air, supply;
+	struct mean_tally work, useful, mep, release, air, supply, omega;
 	struct speed_sums work_line, useful_line, factor_line, air_line;
 	double peak_force_n;
 	double angle_shift_j; /* sum of |dW/dphi| sd(phi), phi off alike in every stroke */

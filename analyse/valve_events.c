@@ -67,6 +67,12 @@ void valve_events_free(struct valve_events *v)
 	free(v);
 }
 
+void valve_events_count_only(struct valve_events *v, valve_event_counts counts, void *ctx)
+{
+	v->counts = counts;
+	v->counts_ctx = ctx;
+}
+
 /* --- one event ------------------------------------------------------------ */
 
 static double wrap(double rad)
@@ -254,7 +260,7 @@ static int find_one(struct valve_events *v, const struct finding_context *x, siz
 	place_event(x->crank, e);
 	watch_event(v, x->leg, x->crank, e);
 	++*n;
-	return valve_tally_add(&v->tally, e);
+	return v->counts == NULL || v->counts(v->counts_ctx, e) ? valve_tally_add(&v->tally, e) : 0;
 }
 
 int valve_events_find(struct valve_events *v, const struct leg *leg, const struct crank *c,

@@ -75,6 +75,11 @@ struct valve_events; /* opaque */
 struct valve_events *valve_events_new(const struct engine *e, const struct mech *m, const struct wheel *w);
 void valve_events_free(struct valve_events *v);
 
+/* From now on only events that this accepts go into the summaries (a part of a ride); all
+ * are still found, learned from and looked at for faults. */
+typedef bool (*valve_event_counts)(void *ctx, const struct valve_event *e);
+void valve_events_count_only(struct valve_events *v, valve_event_counts counts, void *ctx);
+
 /* Hierarchical learning on the first legs of pass 2 (called before
  * valve_events_find for the same leg; cheap when enough has been learned). */
 int valve_events_learn(struct valve_events *v, const struct leg *leg, const struct crank *c,

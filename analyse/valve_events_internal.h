@@ -71,6 +71,8 @@ struct valve_events {
 	struct onset_window *window;        /* of the event at hand */
 	struct gas_model gas;
 	struct valve_tally tally;
+	valve_event_counts counts; /* NULL = all of them */
+	void *counts_ctx;
 	struct watch watch;
 	char finding[WATCH_FINDINGS][320];
 	size_t findings;

@@ -287,6 +287,21 @@ START_TEST(an_index_every_second_turn_is_enough)
 }
 END_TEST
 
+START_TEST(a_tooth_left_out_on_purpose_is_named)
+{
+	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	s.tooth_gone = 7;
+	struct crank_score c = score(&s);
+	ck_assert_uint_eq(c.slips, 0);
+	ck_assert_double_le(c.rms_deg, 0.05);
+	struct wheel_rig *r = wheel_rig_new(&s);
+	struct solved k = solve(r);
+	ck_assert_int_eq(k.bad, 0);
+	ck_assert(has_remark("one of the 36 teeth, at 70 deg, never shows"));
+	drop(&k, r);
+}
+END_TEST
+
 START_TEST(no_teeth_is_a_clear_fault)
 {
 	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_CONSTANT);
@@ -442,6 +457,7 @@ int main(void)
 	tcase_add_test(t, a_count_that_does_not_fit_the_index_is_named);
 	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
 	tcase_add_test(t, an_index_every_second_turn_is_enough);
+	tcase_add_test(t, a_tooth_left_out_on_purpose_is_named);
 	tcase_add_test(t, no_teeth_is_a_clear_fault);
 	tcase_add_test(t, a_ride_of_one_turn_gives_an_angle);
 	tcase_add_test(t, falling_edges_of_a_sender_that_sends_both_levels);

@@ -223,7 +223,9 @@ static void tooth_edges(struct wheel_rig *r, const struct wheel_setup *s, struct
 			double t_us = T0_US + 1e6 * r->step_s * ((double)i + (at - a) / (b - a));
 			t_us += jitter * normal(rng) / fmax(fabs(b - a) / r->step_s, 0.3) * 1e6;
 			unsigned level = ((half & 1) == 0) == forward;
-			emit(r, s, l, t_us, level, rng);
+			int64_t tooth = (half >> 1) % (int64_t)s->teeth;
+			if (s->tooth_gone == 0 || (tooth + s->teeth) % s->teeth != s->tooth_gone)
+				emit(r, s, l, t_us, level, rng);
 			below += forward ? 1 : -1;
 		}
 	}

@@ -1,0 +1,92 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Inside of pass 1, shared by crank_learn.c (the rounds), crank_blocks.c (what is
+ * learned from), crank_joint.c (pitch and torque together) and crank_wheel.c
+ * (the wheel as it is handed over). */
+#ifndef TRAMMEL_CRANK_LEARNER_H
+#define TRAMMEL_CRANK_LEARNER_H
+
+#include "analyse/crank_align.h"
+#include "analyse/crank_index.h"
+#include "analyse/pitch.h"
+
+#define LEARNER_HIGH_ORDERS (PITCH_LOW_ORDERS + 1) /* the first order that times alone tell */
+
+struct crank_learner {
+	struct engine engine; /* shallow */
+	struct wheel nominal, wheel;
+	struct smooth_noise noise; /* of the crank as it moves */
+	struct smooth_noise joint; /* ... when the known pushes are taken out */
+	struct torque torque;
+	struct teeth *teeth;
+	struct pitch *half[2];         /* learned from the slower and the faster half */
+	double split_rad_s;            /* between them */
+	double slow_rad_s, fast_rad_s; /* 5 % and 95 % of the speeds learned from */
+	struct smooth_work *work;
+	struct pitch_result result, free; /* free: no order held */
+	int64_t *closing_us;
+	size_t closing_cap, closings;
+	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
+	bool started;
+	unsigned legs; /* after the first */
+	uint64_t edges, index_events;
+	struct index_watch watch;
+	double index_spread_rad;
+};
+
+/* A stretch of a run to learn from. */
+struct block {
+	const struct tooth_mark *mark;
+	size_t n;
+	int64_t shift;
+	double omega;
+	struct torque_push *push; /* between its marks; NULL: not worked out */
+	bool hole;                /* the gauges say nothing here */
+};
+
+struct block_list {
+	struct block *block;
+	size_t n, cap;
+};
+
+/* --- crank_wheel.c --- */
+/* The wheel of the engine file, teeth equal; of both edges the duty is seen on the leg. */
+struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg);
+
+/* --- crank_learn.c --- */
+const struct tooth_run *learner_longest_run(const struct teeth *t);
+/* Where run r lies on the wheel. */
+struct align_fix learner_place(const struct crank_learner *l, size_t r, bool by_pattern);
+int learner_out_of_memory(struct fault *fault);
+
+/* --- crank_blocks.c --- */
+/* The runs whose place on the wheel is known, cut into blocks; of a long leg
+ * blocks spread over all of it.  False: no memory. */
+bool learner_list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b);
+void learner_forget_blocks(struct block_list *b);
+void learner_free_blocks(struct block_list *b);
+size_t learner_block_edges(const struct wheel *w);
+/* As many of `edges` as `budget` multiplications allow. */
+size_t learner_edges_within(const struct wheel *w, size_t edges, double budget);
+/* Mean speed over the runs, rad/s. */
+double learner_mean_omega(const struct crank_learner *l);
+void learner_watch_speeds(struct crank_learner *l, const struct block_list *b);
+/* Works out the pushes of a block by the wheel as it is known now.  False: no memory. */
+bool learner_push_block(struct crank_learner *l, const struct leg *leg, struct block *b);
+void learner_take_block(const struct smooth_noise *noise, const struct block *b, struct pitch *into);
+/* Every block into its half.  False: no memory. */
+bool learner_take_blocks(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
+                         const struct block_list *b);
+
+/* --- crank_joint.c --- */
+bool learner_fresh_halves(struct crank_learner *l);
+/* Solves both halves together into l->result. */
+int learner_solve(struct crank_learner *l, unsigned low_limit, struct fault *fault);
+/* l->result into l->wheel. */
+void learner_take_result(struct crank_learner *l);
+/* Are the low orders told from torque?  Leaves wheel and result to be used. */
+int learner_settle(struct crank_learner *l, struct fault *fault);
+/* With the pushes known or assumed: all orders together. */
+int learner_joint(struct crank_learner *l, const struct leg *leg, const struct block_list *b,
+                  struct fault *fault);
+
+#endif

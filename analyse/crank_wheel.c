@@ -1,0 +1,207 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The wheel: before anything is known of it, and as it is handed over. */
+#include "analyse/crank_learner.h"
+
+#include <gsl/gsl_sort.h>
+#include <gsl/gsl_statistics_double.h>
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <sysexits.h>
+
+#define TWO_PI 6.283185307179586477
+#define DEG (TWO_PI / 360)
+#define FIRST_SD (0.3 * DEG) /* an edge about a wheel not yet learned */
+#define FIRST_SD_PITCH 0.2   /* ... and never more than this part of a pitch */
+#define UNSEEN_SD (0.2 * DEG)
+#define LOW_UNKNOWN_SD (0.3 * DEG) /* what a wheel's low orders may be when nothing tells */
+
+/* Both edges: how much of a pitch lies between a rising edge and the falling
+ * one after it, as the median over the leg. */
+static double duty_of(const struct leg *leg)
+{
+	double part[2048];
+	size_t n = 0, stride = leg->tooth_n / 2048 + 1;
+	for (size_t i = 0; i + 2 < leg->tooth_n && n < 2048; i += stride) {
+		size_t j = leg->tooth[i].level != 0 ? i : i + 1;
+		const struct ride_edge *e = &leg->tooth[j];
+		if (j + 2 >= leg->tooth_n || e[0].level == 0 || e[1].level != 0 || e[2].level == 0)
+			continue;
+		double high = (double)(e[1].t_us - e[0].t_us), both = (double)(e[2].t_us - e[0].t_us);
+		if (both > 0)
+			part[n++] = high / both;
+	}
+	if (n == 0)
+		return 0.5;
+	gsl_sort(part, 1, n);
+	return fmin(fmax(gsl_stats_median_from_sorted_data(part, 1, n), 0.02), 0.98);
+}
+
+struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg)
+{
+	struct wheel w = {.teeth = e->tooth_count};
+	bool both = e->edges == EDGES_BOTH;
+	double pitch = TWO_PI / w.teeth, duty = both ? duty_of(leg) : 0;
+	w.slots = both ? 2 * w.teeth : w.teeth;
+	for (unsigned i = 0; i < w.slots; i++) {
+		unsigned tooth = both ? i / 2 : i;
+		bool trailing = both && i % 2 == 1;
+		w.angle_rad[i] = pitch * (tooth + (trailing ? duty : 0));
+		w.level[i] = both ? !trailing : e->edges == EDGES_RISING;
+	}
+	w.edge_sd_rad = fmin(FIRST_SD, FIRST_SD_PITCH * TWO_PI / w.slots);
+	return w;
+}
+
+static void __attribute__((format(printf, 2, 3))) remark(struct wheel *w, const char *format, ...)
+{
+	if (w->remarks == sizeof w->remark / sizeof w->remark[0])
+		return;
+	va_list args;
+	va_start(args, format);
+	vsnprintf(w->remark[w->remarks++], sizeof w->remark[0], format, args);
+	va_end(args);
+}
+
+static int check_count(const struct crank_learner *l, struct wheel *w, struct fault *fault)
+{
+	unsigned best = index_watch_teeth(&l->watch);
+	if (best == 0)
+		return 0;
+	if (best % w->teeth != 0)
+		return fault_set(
+		    fault, EX_DATAERR,
+		    "the engine file gives the wheel %u teeth, but %u teeth pass between two closings of "
+		    "the index; set `count = %u` in [teeth], or check `edges`",
+		    w->teeth, best, best);
+	if (best > w->teeth)
+		remark(w, "the index closes only once in %u turns of the wheel", best / w->teeth);
+	return 0;
+}
+
+/* Turns the wheel so that its index closes where the engine file says, and
+ * numbers the slots from the first one past 0 deg. */
+static void place_on_crank(const struct crank_learner *l, struct wheel *w)
+{
+	const struct wheel *from = &l->wheel;
+	double turn = w->aligned ? l->engine.index_rad - l->index_rad : 0;
+	unsigned first = 0;
+	double lowest = INFINITY;
+	for (unsigned i = 0; i < w->slots; i++) {
+		double a = from->angle_rad[i] + turn;
+		a -= TWO_PI * floor(a / TWO_PI);
+		if (a < lowest) {
+			lowest = a;
+			first = i;
+		}
+	}
+	for (unsigned i = 0; i < w->slots; i++) {
+		unsigned j = (first + i) % w->slots;
+		double a = from->angle_rad[j] + turn;
+		w->angle_rad[i] = a - TWO_PI * floor(a / TWO_PI);
+		w->angle_sd_rad[i] = from->angle_sd_rad[j];
+		w->level[i] = from->level[j];
+	}
+}
+
+/* Leading edges against equal pitch; trailing edges against leading ones. */
+static void describe_pitch(const struct engine *e, struct wheel *w)
+{
+	bool both = w->slots > w->teeth;
+	uint8_t leading = e->edges == EDGES_FALLING ? 0 : 1;
+	double pitch = TWO_PI / w->teeth, mean = 0, behind = 0;
+	unsigned k = 0;
+	for (unsigned i = 0; i < w->slots; i++) {
+		if (w->level[i] != leading)
+			continue;
+		w->pitch_error_rad[k] = w->angle_rad[i] - k * pitch;
+		mean += w->pitch_error_rad[k++] / w->teeth;
+		double gap = w->angle_rad[(i + 1) % w->slots] - w->angle_rad[i];
+		behind += (gap < 0 ? gap + TWO_PI : gap) / w->teeth;
+	}
+	for (k = 0; k < w->teeth; k++)
+		w->pitch_error_rad[k] -= mean;
+	w->edge_offset_rad = both ? behind : NAN;
+}
+
+static int check_usable(const struct crank_learner *l, struct fault *fault)
+{
+	if (l->engine.tooth_count == 0)
+		return fault_set(
+		    fault, EX_CONFIG,
+		    "the engine file gives no toothed wheel; add `count` to its section [teeth]");
+	if (l->edges == 0)
+		return fault_set(fault, EX_DATAERR,
+		                 "the ride holds no tooth edges; check the pick-up and its wiring");
+	if (!l->started)
+		return fault_set(
+		    fault, EX_DATAERR,
+		    "the ride holds %llu tooth edges, but nowhere %u in a row that turn evenly; the crank "
+		    "angle cannot be told from them",
+		    (unsigned long long)l->edges, 9u);
+	return 0;
+}
+
+/* A tooth that never showed has no more than the prior's angle. */
+static void name_unseen(const struct engine *e, struct wheel *w)
+{
+	unsigned unseen = 0, last = 0;
+	uint8_t leading = e->edges == EDGES_FALLING ? 0 : 1;
+	for (unsigned i = 0; i < w->slots; i++) {
+		if (w->level[i] != leading || w->angle_sd_rad[i] < UNSEEN_SD)
+			continue;
+		unseen++;
+		last = i;
+	}
+	if (unseen == 1)
+		remark(w, "one of the %u teeth, at %.0f deg, never shows: left out on purpose, or lost",
+		       w->teeth, w->angle_rad[last] * 360 / TWO_PI);
+	else if (unseen > 1)
+		remark(w, "%u of the %u teeth never show, one of them at %.0f deg", unseen, w->teeth,
+		       w->angle_rad[last] * 360 / TWO_PI);
+}
+
+static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
+{
+	double more = 0;
+	if (!w->low_orders_known) {
+		remark(w,
+		       "pitch errors of orders 1 to %d cannot be told from the engine's own unevenness and "
+		       "are taken as zero",
+		       PITCH_LOW_ORDERS);
+		more = LOW_UNKNOWN_SD;
+	} else if (l->torque.kind == TORQUE_EVEN) {
+		remark(w, "torque shape assumed: nothing drives the wheel in step with the crank");
+	} else if (l->torque.kind == TORQUE_ASSUMED) {
+		remark(w,
+		       "torque shape assumed: pitch errors of orders 1 to %d rest on a torque that does not "
+		       "change with speed",
+		       PITCH_LOW_ORDERS);
+	}
+	for (unsigned i = 0; i < w->slots; i++)
+		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], more);
+}
+
+int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
+{
+	if (check_usable(l, fault) != 0)
+		return -1;
+	if (l->legs > 0 && learner_settle(l, fault) != 0)
+		return -1;
+	*w = l->wheel;
+	w->remarks = 0;
+	if (check_count(l, w, fault) != 0)
+		return -1;
+	w->aligned = !isnan(l->index_rad) && !isnan(l->engine.index_rad);
+	if (isnan(l->engine.index_rad))
+		remark(w, "the engine file gives no index angle: angles are relative only");
+	else if (!w->aligned)
+		remark(w, "no index was seen: angles are relative only");
+	place_on_crank(l, w);
+	describe_pitch(&l->engine, w);
+	w->index_spread_rad = l->index_spread_rad;
+	name_unseen(&l->engine, w);
+	finish_low_orders(l, w);
+	return 0;
+}

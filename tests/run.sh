@@ -1,17 +1,26 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# Runs every Check suite of a build directory, then every tests/check_*.sh.
+# Runs every Check suite of a build directory, as many at a time as there are processors, then
+# every tests/check_*.sh.  Prints what each said, in order, and what failed.
 set -u
 build=$1
-failed=0
 export ASAN_OPTIONS="${ASAN_OPTIONS:-detect_leaks=1}"
+said=$(mktemp -d)
+trap 'rm -rf "$said"' EXIT
+
 for t in "$build"/tests/test_*; do
 	case $t in *.d | *.o | *.so) continue ;; esac
-	[ -x "$t" ] || continue
-	"$t" || { failed=1; echo "FAILED: $t"; }
-done
+	[ -x "$t" ] && echo "$t"
+done | xargs -P "$(nproc)" -I '{}' sh -c \
+	'name=$(basename "$1"); "$1" >"$2/$name" 2>&1 || echo "FAILED: $1" >>"$2/$name"' sh '{}' "$said"
 for s in tests/check_*.sh; do
-	[ -e "$s" ] || continue
-	sh "$s" "$build" || { failed=1; echo "FAILED: $s"; }
+	name=$(basename "$s")
+	sh "$s" "$build" >"$said/$name" 2>&1 || echo "FAILED: $s" >>"$said/$name"
 done
-exit $failed
+cat "$said"/*
+if grep -q '^FAILED: ' "$said"/*; then
+	echo "check: some tests failed:"
+	grep -h '^FAILED: ' "$said"/*
+	exit 1
+fi
+echo "check: everything passed"

@@ -54,11 +54,16 @@ loop: all firmware $(BUILD)/avr/tool_ride $(BUILD)/avr/tool_figures
 	sh tests/loop.sh $(BUILD)
 
 # Cycles, latencies and stamps for firmware/README.md.
-firmware-measure: $(CONTROLLER) $(BUILD)/avr/tool_measure
+firmware-measure: $(CONTROLLER) $(BUILD)/firmware/put_cost.elf $(BUILD)/avr/tool_measure $(BUILD)/avr/tool_serial
 	$(BUILD)/avr/tool_measure $(CONTROLLER) 290 3000
+	@echo 'calls of the sender (-O2):'
+	@$(BUILD)/avr/tool_serial $(BUILD)/firmware/put_cost.elf 1
+$(BUILD)/firmware/put_cost.elf: tests/avr/put_cost_avr.c firmware/trammel_send.c firmware/trammel_send.h
+	@mkdir -p $(@D)
+	$(AVR_CC) -mmcu=$(AVR_MCU) -DF_CPU=16000000UL -std=gnu99 -O2 -I. tests/avr/put_cost_avr.c firmware/trammel_send.c -o $@
 
 # The rig's own tests: about a minute.
-firmware-check: $(CONTROLLER) $(CALLS) $(BUILD)/avr/test_controller $(BUILD)/avr/test_fault_rides firmware-lint firmware-size
+firmware-check: $(CONTROLLER) $(CALLS) $(BUILD)/avr/test_controller $(BUILD)/avr/test_fault_rides $(BUILD)/avr/test_sketch firmware-lint firmware-size
 	TRAMMEL_ELF=$(CONTROLLER) TRAMMEL_CALLS_ELF=$(CALLS) $(BUILD)/avr/test_controller
 	TRAMMEL_ELF=$(CONTROLLER) $(BUILD)/avr/test_fault_rides
 	sh tests/firmware-sketch.sh $(BUILD)

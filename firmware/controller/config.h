@@ -103,6 +103,9 @@
 #ifndef SEND_BUFFER
 #define SEND_BUFFER 640
 #endif
+#if SEND_BUFFER < 265
+#error "SEND_BUFFER: a hello may need 265 bytes"
+#endif
 #define HELLO_US 5000000u
 
 #endif

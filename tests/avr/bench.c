@@ -77,7 +77,7 @@ struct bench *bench_new(const char *elf, double edges_per_s, struct fault *fault
 	if (b == NULL)
 		abort();
 	const struct board_world world = {b, on_byte, on_coil, on_sample};
-	b->heard = heard_make();
+	b->heard = heard_make(LINK_FRAMES);
 	b->counts = QUIET_COUNTS;
 	b->board = board_new(elf, &world, fault);
 	if (b->board == NULL) {

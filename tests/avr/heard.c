@@ -33,9 +33,9 @@ static void on_frames_lost(void *ctx, unsigned frames)
 	((struct heard *)ctx)->frames_lost += frames;
 }
 
-struct heard heard_make(void)
+struct heard heard_make(enum link_kind link)
 {
-	struct heard h = {.decoder = link_decoder_new(LINK_FRAMES)};
+	struct heard h = {.decoder = link_decoder_new(link)};
 	if (h.decoder == NULL)
 		abort();
 	return h;

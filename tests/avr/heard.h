@@ -15,7 +15,7 @@ struct heard {
 	uint64_t damages, frames_lost, bytes;
 };
 
-struct heard heard_make(void);
+struct heard heard_make(enum link_kind link);
 void heard_free(struct heard *h);
 void heard_byte(struct heard *h, uint8_t byte);
 

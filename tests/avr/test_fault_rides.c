@@ -45,7 +45,7 @@ static void go(const struct ride_faults *faults, const char *const *more, double
 	run.ride = ride_new(&run.engine, &s, faults, elf, NULL, run.link, &f);
 	ck_assert_msg(run.ride != NULL, "%s", f.text);
 	ride_run(run.ride, duration_s);
-	run.heard = heard_make();
+	run.heard = heard_make(LINK_FRAMES);
 	heard_file(&run.heard, run.link);
 }
 

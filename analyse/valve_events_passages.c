@@ -8,6 +8,8 @@
 #include <string.h>
 #include <sysexits.h>
 
+#define NEAR_US 2e4 /* ahead of the last look at the supply: walk there, else search */
+
 enum valve_event_kind valve_kind(enum onset_passage passage, bool opens)
 {
 	if (passage == ONSET_INLET)
@@ -242,7 +244,8 @@ double valve_supply_at(const struct valve_events *v, const struct leg *leg, enum
 	if (s->n == 0)
 		return v->supply_pa[end];
 	size_t i = *hint;
-	if (i >= s->n || (double)s->t_us[i] > t_us)
+	bool near = i > 0 && i < s->n && (double)s->t_us[i] <= t_us && t_us < (double)s->t_us[i] + NEAR_US;
+	if (!near)
 		i = ride_lower_bound(s->t_us, s->n, (int64_t)t_us);
 	while (i < s->n && (double)s->t_us[i] <= t_us)
 		i++;

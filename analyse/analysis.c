@@ -289,6 +289,7 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 		status = note_selection(selection_of(&stages), out, fault);
 	}
 	if (status == 0) {
+		gains_reckon(out, out->gains);
 		verdict_missing(out, ride);
 		verdict_limits(out);
 		verdict_advice(out);

@@ -231,6 +231,40 @@ static void ledger(FILE *out, const struct report *r, enum engine_end end)
 	figure_close(out);
 }
 
+/* --- gains -------------------------------------------------------------- */
+
+static void gain_row(FILE *out, const struct gains *g, enum gain_cause cause)
+{
+	const struct gain *x = &g->gain[cause];
+	char c[5][WORDS_CELL_MAX];
+	html_row(out, "%s|%s|%s|%s|%s|%s", gain_name(cause), words_cell(c[0], x->work_j, 2),
+	         words_cell(c[1], x->air_kg * 1e3, 4), words_cell(c[2], x->j_per_kg * 1e-3, 2),
+	         words_cell(c[3], x->share_j, 2), words_cell(c[4], x->share_kg * 1e3, 4));
+}
+
+static void gains(FILE *out, const struct report *r, enum engine_end end)
+{
+	const struct gains *g = &r->gains[end];
+	char words[WORDS_MAX];
+	if (!r->has_strokes[end])
+		return;
+	figure_open(out, end == END_CAP ? "What fixing one thing alone would gain, cap end"
+	                                : "What fixing one thing alone would gain, rod end");
+	caption(out, words_gains(words, g));
+	if (!g->known) {
+		fputs("</figure>\n", out);
+		return;
+	}
+	html_bars_gains(out, g, end);
+	numbers_open(out, "alone|work (J a stroke)|air (g a stroke)|work per air (J/g)|share of the work (J)|"
+	                  "share of the air (g)");
+	for (int i = 0; i < GAIN_CAUSES; i++)
+		gain_row(out, g, g->by_work[i]);
+	html_row(out, "all of them|%.2f|%.4f||%.2f|%.4f", g->all_j, g->all_kg * 1e3, g->all_j,
+	         g->all_kg * 1e3);
+	figure_close(out);
+}
+
 /* --- error against speed ------------------------------------------------ */
 
 struct points {
@@ -467,6 +501,8 @@ void html_plots(FILE *out, const struct report *r)
 		circle(out, r, (enum engine_end)end);
 	for (int end = 0; end < END_COUNT; end++)
 		ledger(out, r, (enum engine_end)end);
+	for (int end = 0; end < END_COUNT; end++)
+		gains(out, r, (enum engine_end)end);
 	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
 		torque(out, r);
 	for (int end = 0; end < END_COUNT; end++)

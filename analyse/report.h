@@ -5,6 +5,7 @@
 #define TRAMMEL_REPORT_H
 
 #include "analyse/clock.h"
+#include "analyse/gains.h"
 #include "analyse/strokes.h"
 
 #include <stdio.h>
@@ -37,7 +38,7 @@ struct report_event_point {
 
 struct report {
 	char file[256];
-	char selected[256]; /* which part of the ride is counted, and how much it holds; "" = all of it */
+	char selected[256];   /* which part of the ride is counted, and how much it holds; "" = all of it */
 	int64_t start_utc_us; /* 0 = unknown */
 	double duration_s;
 	double revolutions;
@@ -59,6 +60,7 @@ struct report {
 	bool has_strokes[END_COUNT];
 	struct stroke_summary stroke[END_COUNT];
 	struct stroke_diagram diagram[END_COUNT];
+	struct gains gains[END_COUNT];
 	double air_kg_per_turn; /* NAN */
 	size_t profile_n;
 	struct report_profile_point profile[REPORT_PROFILE_POINTS];

@@ -199,11 +199,12 @@ static json_t *end_of(const struct report *r, enum engine_end end)
 	return o;
 }
 
-static json_t *strokes_of(const struct report *r)
+static json_t *both_ends(const struct report *r,
+                         json_t *(*end_of_report)(const struct report *, enum engine_end))
 {
 	json_t *o = json_object();
 	for (int end = 0; end < END_COUNT; end++)
-		json_put(o, engine_end_name((enum engine_end)end), end_of(r, (enum engine_end)end));
+		json_put(o, engine_end_name((enum engine_end)end), end_of_report(r, (enum engine_end)end));
 	return o;
 }
 
@@ -211,6 +212,42 @@ static json_t *air_of(const struct report *r)
 {
 	json_t *o = json_object();
 	json_put(o, "per_revolution_normal_litre", json_put_number(air_normal_litre(r->air_kg_per_turn)));
+	return o;
+}
+
+static json_t *gain_of(const struct gain *x)
+{
+	json_t *o = json_object();
+	json_put(o, "work_J", json_put_number(x->work_j));
+	json_put(o, "air_g", json_put_number(x->air_kg * 1e3));
+	json_put(o, "work_per_air_J_g", json_put_number(x->j_per_kg * 1e-3));
+	json_put(o, "share_work_J", json_put_number(x->share_j));
+	json_put(o, "share_air_g", json_put_number(x->share_kg * 1e3));
+	return o;
+}
+
+static json_t *alone_of(const struct gains *g)
+{
+	json_t *o = json_object();
+	for (int c = 0; g->known && c < GAIN_CAUSES; c++)
+		json_put(o, gain_key((enum gain_cause)c), gain_of(&g->gain[c]));
+	return o;
+}
+
+/* What fixing one thing alone would gain; empty for an end without strokes. */
+static json_t *gains_of(const struct report *r, enum engine_end end)
+{
+	const struct gains *g = &r->gains[end];
+	json_t *o = json_object();
+	if (!r->has_strokes[end])
+		return o;
+	json_put(o, "why_not", g->known ? json_null() : json_put_text(g->why));
+	json_put(o, "measured_work_J", json_put_number(g->measured_j));
+	json_put(o, "simulated_work_J", json_put_number(g->simulated_j));
+	json_put(o, "simulated_air_g", json_put_number(g->simulated_air_kg * 1e3));
+	json_put(o, "alone", alone_of(g));
+	json_put(o, "all_work_J", json_put_number(g->all_j));
+	json_put(o, "all_air_g", json_put_number(g->all_kg * 1e3));
 	return o;
 }
 
@@ -223,10 +260,11 @@ int report_json(const struct report *r, FILE *out)
 	json_put(root, "clock", clock_of(r));
 	json_put(root, "crank", crank_of(r));
 	json_put(root, "valve_events", events_of(r));
-	json_put(root, "strokes", strokes_of(r));
+	json_put(root, "strokes", both_ends(r, end_of));
 	json_put(root, "air", air_of(r));
 	json_put(root, "limits", json_put_lines(&r->limits));
 	json_put(root, "warnings", json_put_lines(&r->warnings));
 	json_put(root, "advice", json_put_lines(&r->advice));
+	json_put(root, "gains", both_ends(r, gains_of));
 	return json_put_write(root, out);
 }

@@ -137,6 +137,48 @@ static void ledger(const struct text_page *p, const struct report *r)
 	ledger_row(p, r, "ideal less measured", lost_j(&r->stroke[END_CAP]), lost_j(&r->stroke[END_ROD]));
 }
 
+static void gain_row(const struct text_page *p, const struct gains *g, int place)
+{
+	char c[6][WORDS_CELL_MAX];
+	enum gain_cause cause = g->by_work[place];
+	const struct gain *x = &g->gain[cause];
+	int economy = 0;
+	while (g->by_air[economy] != cause)
+		economy++;
+	text_line(p, TONE_PLAIN, "  %-25s%8s J %5s %%%9s g%9s J/g  %s", gain_name(cause),
+	          words_cell(c[0], x->work_j, 1), words_cell(c[1], 100 * x->work_j / g->simulated_j, 0),
+	          words_cell(c[2], x->air_kg * 1e3, 3), words_cell(c[3], x->j_per_kg * 1e-3, 1),
+	          isfinite(x->j_per_kg) ? words_cell(c[4], economy + 1, 0) : "-");
+}
+
+static void gains_of_end(const struct text_page *p, const struct report *r, enum engine_end end)
+{
+	const struct gains *g = &r->gains[end];
+	char c[3][WORDS_CELL_MAX], words[WORDS_MAX];
+	if (!r->has_strokes[end])
+		return;
+	if (!g->known) {
+		text_para(p, 2, 4, TONE_FAINT, "%s end: %s", engine_end_name(end), words_gains(words, g));
+		return;
+	}
+	text_line(p, TONE_FAINT, "  %s %-17s%19s%11s%13s  place", engine_end_name(end), "end:", "work", "air",
+	          "work per air");
+	for (int i = 0; i < GAIN_CAUSES; i++)
+		gain_row(p, g, i);
+	text_line(p, TONE_PLAIN, "  %-25s%8s J %5s %%%9s g", "all of them", words_cell(c[0], g->all_j, 1),
+	          words_cell(c[1], 100 * g->all_j / g->simulated_j, 0), words_cell(c[2], g->all_kg * 1e3, 3));
+	text_para(p, 2, 4, TONE_FAINT, "%s", words_gains(words, g));
+}
+
+static void gains(const struct text_page *p, const struct report *r)
+{
+	if (!r->has_strokes[END_CAP] && !r->has_strokes[END_ROD])
+		return;
+	text_heading(p, "What fixing one thing alone would gain (simulated, a stroke)");
+	gains_of_end(p, r, END_CAP);
+	gains_of_end(p, r, END_ROD);
+}
+
 static void stroke_detail(const struct text_page *p, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
@@ -278,6 +320,7 @@ int report_text(const struct report *r, FILE *out, bool colour)
 	verdicts(&p, r);
 	pushes(&p, r);
 	ledger(&p, r);
+	gains(&p, r);
 	lines(&p, "Advice", &r->advice, TONE_PLAIN);
 	lines(&p, "Warnings", &r->warnings, TONE_PLAIN);
 	events(&p, r);

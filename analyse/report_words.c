@@ -158,6 +158,20 @@ const char *words_work_error(void)
 	       "work; that is not in it.";
 }
 
+const char *words_gains(char out[WORDS_MAX], const struct gains *g)
+{
+	if (g->known)
+		snprintf(
+		    out, WORDS_MAX,
+		    "Simulated at the ride's mean speed and supply; the stroke as it was does %.1f J, "
+		    "measured were %.1f J. Each thing is put right alone, so the lines do not add up, and "
+		    "they are no lines of the ledger. x 2 = twice the flow area.",
+		    g->simulated_j, g->measured_j);
+	else
+		snprintf(out, WORDS_MAX, "Not known: %s.", g->why);
+	return out;
+}
+
 const char *words_air(const struct report *r)
 {
 	bool tank = engine_sensor_channel(&r->engine, SENSOR_TANK) >= 0 && r->engine.tank_m3 > 0;

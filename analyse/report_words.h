@@ -56,6 +56,9 @@ const char *words_no_strokes(const struct report *r, enum engine_end end);
 /* What the +/- of work and angle is made of. */
 const char *words_work_error(void);
 
+/* What the simulated gains are worth; why there are none. */
+const char *words_gains(char out[WORDS_MAX], const struct gains *g);
+
 /* How the air of a turn is known. */
 const char *words_air(const struct report *r);
 

@@ -80,6 +80,20 @@ static void fill_strokes(struct report *r, int end)
 	}
 }
 
+static void fill_gains(struct gains *g)
+{
+	*g = (struct gains){.known = true,
+	                    .measured_j = 62,
+	                    .simulated_j = 60,
+	                    .simulated_air_kg = 1.4e-3,
+	                    .all_j = 20,
+	                    .all_kg = -1e-4};
+	for (int c = 0; c < GAIN_CAUSES; c++) {
+		g->gain[c] = (struct gain){12.0 - 3 * c, 1e-4 * c, 9e3 - 1e3 * c, 10.0 / (c + 1), -1e-5 * c};
+		g->by_work[c] = g->by_air[c] = (enum gain_cause)c;
+	}
+}
+
 static void fill_wheel(struct report *r)
 {
 	r->has_crank = true;
@@ -140,6 +154,7 @@ struct report *report_rig_full(void)
 	r->clock = (struct clock_result){.known = true, .skew_ppm = 118, .skew_ppm_ci95 = {115, 121}};
 	for (int end = 0; end < END_COUNT; end++) {
 		fill_strokes(r, end);
+		fill_gains(&r->gains[end]);
 		for (int kind = 0; kind < EVENT_KINDS; kind++)
 			fill_event(&r->event[r->event_n++], end, kind);
 	}

@@ -52,7 +52,7 @@ START_TEST(json_has_the_keys_of_the_schema_in_order)
 	struct report *r = report_rig_full();
 	json_t *o = json_of(r);
 	ck_assert_str_eq(keys_of(o),
-	                 "schema run link clock crank valve_events strokes air limits warnings advice ");
+	                 "schema run link clock crank valve_events strokes air limits warnings advice gains ");
 	ck_assert(starts_with(keys_of(json_object_get(o, "run")),
 	                      "file start_utc duration_s revolutions speed_rpm supply_bar_gauge "));
 	ck_assert_str_eq(keys_of(json_object_get(o, "link")), "records lost damaged_bytes gaps ");
@@ -266,7 +266,7 @@ START_TEST(every_picture_has_its_caption_and_its_numbers)
 	struct report *r = report_rig_full();
 	char *page = report_rig_render(r, report_html);
 	size_t figures = count_of(page, "<figure>");
-	ck_assert_uint_eq(figures, 11);
+	ck_assert_uint_eq(figures, 13);
 	ck_assert_uint_eq(count_of(page, "<figcaption>"), figures);
 	ck_assert_uint_eq(count_of(page, "<summary>The numbers</summary>"), figures);
 	ck_assert_uint_eq(count_of(page, "<svg "), figures);
@@ -283,8 +283,8 @@ START_TEST(without_gnuplot_the_page_comes_and_says_so)
 	ck_assert_int_eq(setenv("PATH", "/nonexistent", 1), 0);
 	char *page = report_rig_render(r, report_html);
 	ck_assert_ptr_nonnull(strstr(page, "No picture here: gnuplot is not installed."));
-	ck_assert_uint_eq(count_of(page, "<figure>"), 11);
-	ck_assert_uint_eq(count_of(page, "<svg "), 4); /* circles and bars are our own */
+	ck_assert_uint_eq(count_of(page, "<figure>"), 13);
+	ck_assert_uint_eq(count_of(page, "<svg "), 6); /* circles and bars are our own */
 	free(page);
 	free(r);
 }

@@ -1,0 +1,239 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/gains.h"
+
+#include "analyse/plan_machine.h"
+#include "analyse/report_words.h"
+#include "common/unit.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define SUBSETS (1u << GAIN_CAUSES)
+#define WIDER 2.0      /* times the conductance, to see what wire-drawing costs */
+#define REST_DEGREES 9 /* the supply at rest: highest mean over this much of the turn */
+
+const char *gain_key(enum gain_cause c)
+{
+	static const char *const key[] = {"admission",   "cut_off",      "release",
+	                                  "compression", "wire_drawing", "supply"};
+	return key[c];
+}
+
+const char *gain_name(enum gain_cause c)
+{
+	static const char *const name[] = {"inlet opens when asked",   "inlet shuts when asked",
+	                                   "exhaust opens when asked", "exhaust shuts when asked",
+	                                   "valves and pipes x 2",     "supply does not sag"};
+	return name[c];
+}
+
+/* --- the stroke, as it was and as it could be ------------------------------ */
+
+struct bench {
+	const struct plan_machine *m;
+	enum engine_end end;
+	struct cycle_case as_is;
+	bool known[GAIN_CAUSES];
+	double meant_rad[EVENT_KINDS]; /* past the end's dead centre */
+	double rest_supply_pa;
+};
+
+static double rest_supply_pa(const struct stroke_diagram *d)
+{
+	double most = NAN;
+	for (int b = 0; b < STROKE_BINS; b++) {
+		double sum = 0;
+		for (int k = 0; k < REST_DEGREES; k++)
+			sum += d->supply_pa[(b + k) % STROKE_BINS];
+		most = fmax(most, sum / REST_DEGREES);
+	}
+	return most;
+}
+
+static struct cycle_valve passage(const struct plan_machine *m, enum engine_end end, int exhaust)
+{
+	const struct plan_edge *e = &m->edge[end][exhaust ? EVENT_RELEASE : EVENT_ADMISSION];
+	return (struct cycle_valve){
+	    .c_m3_s_pa = m->c_m3_s_pa[end][exhaust],
+	    .b = PLAN_CRITICAL_RATIO,
+	    .opens_rad = e[0].actual_rad,
+	    .shuts_rad = e[1].actual_rad,
+	    .ramp_open_s = m->ramp_s[end][exhaust][0],
+	    .ramp_shut_s = m->ramp_s[end][exhaust][1],
+	};
+}
+
+static struct bench bench_of(const struct report *r, const struct plan_machine *m, enum engine_end end)
+{
+	struct bench b = {.m = m, .end = end, .rest_supply_pa = rest_supply_pa(&r->diagram[end])};
+	b.as_is = (struct cycle_case){
+	    .mech = &m->mech,
+	    .end = end,
+	    .table = &m->table[end],
+	    .omega_rad_s = r->stroke[end].omega_rad_s,
+	    .supply_pa = m->inlet_supply_pa[end],
+	    .ambient_pa = r->engine.ambient_pa,
+	    .air_k = r->engine.air_k,
+	    .n = m->n[end],
+	    .leak_m3_s_pa = m->leak_m3_s_pa[end],
+	    .inlet = passage(m, end, 0),
+	    .exhaust = passage(m, end, 1),
+	};
+	double dead_centre = mech_dead_centre_rad(&m->mech, end);
+	for (int k = 0; k < EVENT_KINDS; k++) {
+		b.meant_rad[k] =
+		    plan_natural_rad((enum valve_event_kind)k, m->edge[end][k].setting_rad - dead_centre);
+		b.known[k] = m->edge[end][k].measured && isfinite(b.meant_rad[k]);
+	}
+	b.known[GAIN_PASSAGES] = true;
+	b.known[GAIN_SUPPLY] = isfinite(b.rest_supply_pa);
+	return b;
+}
+
+/* The case with these causes removed. */
+static struct cycle_case without(const struct bench *b, unsigned causes)
+{
+	struct cycle_case c = b->as_is;
+	double *angle[EVENT_KINDS] = {&c.inlet.opens_rad, &c.inlet.shuts_rad, &c.exhaust.opens_rad,
+	                              &c.exhaust.shuts_rad};
+	for (int k = 0; k < EVENT_KINDS; k++)
+		if (causes & 1u << k)
+			*angle[k] = b->meant_rad[k];
+	if (causes & 1u << GAIN_PASSAGES) {
+		c.inlet.c_m3_s_pa *= WIDER;
+		c.exhaust.c_m3_s_pa *= WIDER;
+	}
+	if (causes & 1u << GAIN_SUPPLY)
+		c.supply_pa = fmax(c.supply_pa, b->rest_supply_pa);
+	return c;
+}
+
+static unsigned known_causes(const struct bench *b)
+{
+	unsigned known = 0;
+	for (unsigned c = 0; c < GAIN_CAUSES; c++)
+		known |= b->known[c] ? 1u << c : 0;
+	return known;
+}
+
+/* --- shares and ranks ------------------------------------------------------- */
+
+static unsigned count_of(unsigned set)
+{
+	unsigned n = 0;
+	for (; set != 0; set &= set - 1)
+		n++;
+	return n;
+}
+
+/* Mean over all orders of what cause c adds: a set of s of the other n - 1 causes goes before it in
+ * s! (n - 1 - s)! of the n! orders. */
+static double share(const double value[SUBSETS], unsigned known, unsigned c)
+{
+	unsigned n = count_of(known);
+	double sum = 0;
+	for (unsigned set = 0; set < SUBSETS; set++) {
+		if ((set & ~known) != 0 || (set & 1u << c) != 0)
+			continue;
+		unsigned s = count_of(set);
+		sum += (value[set | 1u << c] - value[set]) * tgamma(s + 1) * tgamma(n - s) / tgamma(n + 1);
+	}
+	return sum;
+}
+
+static void rank(enum gain_cause order[GAIN_CAUSES], const double value[GAIN_CAUSES])
+{
+	for (int i = 0; i < GAIN_CAUSES; i++) {
+		int k = i;
+		for (; k > 0 && (value[i] > value[order[k - 1]] || isnan(value[order[k - 1]])); k--)
+			order[k] = order[k - 1];
+		order[k] = (enum gain_cause)i;
+	}
+}
+
+static void fill(struct gains *g, unsigned known, const double work[SUBSETS], const double air[SUBSETS])
+{
+	double by_work[GAIN_CAUSES], by_air[GAIN_CAUSES];
+	for (unsigned c = 0; c < GAIN_CAUSES; c++) {
+		struct gain *x = &g->gain[c];
+		*x = (struct gain){NAN, NAN, NAN, NAN, NAN};
+		if (known & 1u << c) {
+			double j = work[1u << c], kg = air[1u << c];
+			*x = (struct gain){j - work[0], kg - air[0], j / kg - work[0] / air[0],
+			                   share(work, known, c), share(air, known, c)};
+		}
+		by_work[c] = x->work_j;
+		by_air[c] = x->j_per_kg;
+	}
+	rank(g->by_work, by_work);
+	rank(g->by_air, by_air);
+	g->all_j = work[known] - work[0];
+	g->all_kg = air[known] - air[0];
+}
+
+/* --- an end ------------------------------------------------------------------- */
+
+/* Runs every subset, each beginning where the stroke as it was ends. */
+static void run_all(struct bench *b, unsigned known, double work[SUBSETS], double air[SUBSETS])
+{
+	for (unsigned set = 0; set < SUBSETS; set++) {
+		struct cycle_result result;
+		if ((set & ~known) != 0)
+			continue;
+		struct cycle_case c = without(b, set);
+		cycle_run(&c, &result);
+		work[set] = result.work_j;
+		air[set] = result.air_kg;
+		if (set == 0) {
+			b->as_is.start_pa = result.end_pa;
+			b->as_is.start_k = result.end_k;
+		}
+	}
+}
+
+static void reckon_end(const struct report *r, const struct plan_machine *m, enum engine_end end,
+                       struct gains *g)
+{
+	if (!m->used[end] || !r->has_strokes[end] || !isfinite(m->inlet_supply_pa[end])) {
+		snprintf(g->why, sizeof g->why, "%s",
+		         r->has_strokes[end] ? "the supply pressure or a valve of this end is not known"
+		                             : words_no_strokes(r, end));
+		return;
+	}
+	struct bench b = bench_of(r, m, end);
+	struct cycle_result as_is;
+	cycle_run(&b.as_is, &as_is);
+	g->measured_j = r->stroke[end].work_j;
+	g->simulated_j = as_is.work_j;
+	g->simulated_air_kg = as_is.air_kg;
+	g->known = fabs(as_is.work_j - g->measured_j) <= GAINS_AGREE * fabs(g->measured_j);
+	if (!g->known) {
+		snprintf(g->why, sizeof g->why,
+		         "the simulated stroke does %.1f J where %.1f J were measured, too far apart to "
+		         "say what a change would gain",
+		         as_is.work_j, g->measured_j);
+		return;
+	}
+	double work[SUBSETS], air[SUBSETS];
+	unsigned known = known_causes(&b);
+	run_all(&b, known, work, air);
+	fill(g, known, work, air);
+}
+
+void gains_reckon(const struct report *r, struct gains *out)
+{
+	struct plan_machine *m = malloc(sizeof *m);
+	if (m != NULL)
+		plan_machine_from_report(r, NULL, m);
+	for (int end = 0; end < END_COUNT; end++) {
+		out[end] = (struct gains){.why = "out of memory",
+		                          .measured_j = NAN,
+		                          .simulated_j = NAN,
+		                          .simulated_air_kg = NAN,
+		                          .all_j = NAN,
+		                          .all_kg = NAN};
+		if (m != NULL)
+			reckon_end(r, m, (enum engine_end)end, &out[end]);
+	}
+	free(m);
+}

@@ -4,6 +4,7 @@
 #include "analyse/overview.h"
 #include "analyse/report_words.h"
 #include "analyse/verdict.h"
+#include "common/air.h"
 #include "common/unit.h"
 
 #include <math.h>
@@ -62,6 +63,7 @@ struct stages {
 	struct valve_event *event; /* of it, those in the selection */
 	size_t event_n, event_room;
 	struct overview *overview;
+	struct tank_watch tank;
 	struct crank_solver *solver; /* NULL and all below: no usable teeth */
 	struct believed *believed;
 	struct valve_events *events;
@@ -176,6 +178,7 @@ static int solve_legs(struct ride *ride, struct stages *s, struct fault *fault)
 		if (solve_leg(s, leg, &rows, fault) != 0 || select_events(s, &rows, fault) != 0)
 			return -1;
 		overview_add(s->overview, leg, rows.crank);
+		tank_watch_add(&s->tank, &s->report->engine, leg);
 		if (sink != NULL && sink->rows != NULL && sink->rows(sink->ctx, &rows, fault) != 0)
 			return -1;
 	}
@@ -209,6 +212,42 @@ static void gather_strokes(const struct strokes *s, struct report *out)
 	out->air_kg_per_turn = out->has_strokes[END_CAP] || out->has_strokes[END_ROD] ? air_kg : NAN;
 	for (size_t i = 0; strokes_remark(s, i) != NULL; i++)
 		report_say(&out->warnings, "%s", strokes_remark(s, i));
+}
+
+/* Air of a turn by the simulated strokes; an end that is there and not simulated makes it unknown. */
+static struct air_known air_by_valves(const struct report *r)
+{
+	struct air_known sum = {0, 0};
+	for (int e = 0; e < END_COUNT; e++) {
+		const struct gains *g = &r->gains[e];
+		if (!isfinite(r->mech.clearance_m3[e]))
+			continue;
+		sum.kg += g->known ? g->simulated_air_kg : NAN;
+		sum.half_width_kg += g->simulated_air_error_kg;
+	}
+	return sum;
+}
+
+#define BALANCE_PART 0.08 /* of the chambers' air: heat of the walls; judgement, see stroke_air.h */
+
+/* The tank answers for the whole ride only. */
+static void gather_air(const struct stages *s, struct report *out)
+{
+	enum air_way a, b;
+	struct air_known *way = out->air;
+	gains_reckon(out, out->gains);
+	way[AIR_BY_CHAMBERS] = (struct air_known){out->air_kg_per_turn, BALANCE_PART * out->air_kg_per_turn};
+	way[AIR_BY_VALVES] = air_by_valves(out);
+	way[AIR_BY_TANK] = selection_of(s) == NULL ? tank_watch_air(&s->tank, &out->engine, out->revolutions)
+	                                           : (struct air_known){NAN, NAN};
+	if (air_ways_disagree(way, &a, &b))
+		report_say(
+		    &out->warnings,
+		    "The air of a turn does not agree: %.2f +/- %.2f normal litres by %s, %.2f +/- %.2f by "
+		    "%s. Look for a leak before the valves, a wrong volume of tank or clearance, or a gauge "
+		    "that is off.",
+		    air_normal_litre(way[a].kg), air_normal_litre(way[a].half_width_kg), air_way_name(a),
+		    air_normal_litre(way[b].kg), air_normal_litre(way[b].half_width_kg), air_way_name(b));
 }
 
 static void gather(struct stages *s, struct report *out)
@@ -289,7 +328,7 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 		status = note_selection(selection_of(&stages), out, fault);
 	}
 	if (status == 0) {
-		gains_reckon(out, out->gains);
+		gather_air(&stages, out);
 		verdict_missing(out, ride);
 		verdict_limits(out);
 		verdict_advice(out);

@@ -9,8 +9,9 @@
 #include <stdlib.h>
 
 #define SUBSETS (1u << GAIN_CAUSES)
-#define WIDER 2.0      /* times the conductance, to see what wire-drawing costs */
-#define REST_DEGREES 9 /* the supply at rest: highest mean over this much of the turn */
+#define WALLS_PART 0.05 /* of the air: heat of the walls while it comes in; judgement */
+#define WIDER 2.0       /* times the conductance, to see what wire-drawing costs */
+#define REST_DEGREES 9  /* the supply at rest: highest mean over this much of the turn */
 
 const char *gain_key(enum gain_cause c)
 {
@@ -191,6 +192,17 @@ static void run_all(struct bench *b, unsigned known, double work[SUBSETS], doubl
 	}
 }
 
+/* Air of the stroke as it was with all passages this much wider. */
+static double air_wider_kg(const struct bench *b, double times)
+{
+	struct cycle_result result;
+	struct cycle_case c = b->as_is;
+	c.inlet.c_m3_s_pa *= times;
+	c.exhaust.c_m3_s_pa *= times;
+	cycle_run(&c, &result);
+	return result.air_kg;
+}
+
 static void reckon_end(const struct report *r, const struct plan_machine *m, enum engine_end end,
                        struct gains *g)
 {
@@ -206,6 +218,9 @@ static void reckon_end(const struct report *r, const struct plan_machine *m, enu
 	g->measured_j = r->stroke[end].work_j;
 	g->simulated_j = as_is.work_j;
 	g->simulated_air_kg = as_is.air_kg;
+	double off = 1.96 * m->c_sd_part[end][0];
+	g->simulated_air_error_kg =
+	    hypot(fabs(air_wider_kg(&b, 1 + off) - air_wider_kg(&b, 1 - off)) / 2, WALLS_PART * as_is.air_kg);
 	g->known = fabs(as_is.work_j - g->measured_j) <= GAINS_AGREE * fabs(g->measured_j);
 	if (!g->known) {
 		snprintf(g->why, sizeof g->why,
@@ -230,6 +245,7 @@ void gains_reckon(const struct report *r, struct gains *out)
 		                          .measured_j = NAN,
 		                          .simulated_j = NAN,
 		                          .simulated_air_kg = NAN,
+		                          .simulated_air_error_kg = NAN,
 		                          .all_j = NAN,
 		                          .all_kg = NAN};
 		if (m != NULL)

@@ -36,9 +36,9 @@ struct gain {                     /* of one stroke; all NAN when not known */
 struct gains {
 	bool known; /* false: `why` */
 	char why[160];
-	double measured_j, simulated_j; /* as it was; NAN */
-	double simulated_air_kg;
-	double all_j, all_kg; /* change when everything is put right */
+	double measured_j, simulated_j;                  /* as it was; NAN */
+	double simulated_air_kg, simulated_air_error_kg; /* NAN; by conductances off as they may be, 95 % */
+	double all_j, all_kg;                            /* change when everything is put right */
 	struct gain gain[GAIN_CAUSES];
 	enum gain_cause by_work[GAIN_CAUSES]; /* most work first; those not known last */
 	enum gain_cause by_air[GAIN_CAUSES];  /* most work per air first */

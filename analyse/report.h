@@ -4,6 +4,7 @@
 #ifndef TRAMMEL_REPORT_H
 #define TRAMMEL_REPORT_H
 
+#include "analyse/air_ways.h"
 #include "analyse/clock.h"
 #include "analyse/gains.h"
 #include "analyse/strokes.h"
@@ -61,7 +62,8 @@ struct report {
 	struct stroke_summary stroke[END_COUNT];
 	struct stroke_diagram diagram[END_COUNT];
 	struct gains gains[END_COUNT];
-	double air_kg_per_turn; /* NAN */
+	double air_kg_per_turn;         /* NAN */
+	struct air_known air[AIR_WAYS]; /* the same in all ways that the sensors allow */
 	size_t profile_n;
 	struct report_profile_point profile[REPORT_PROFILE_POINTS];
 	uint64_t point_seen, point_step;

@@ -107,7 +107,7 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 
 static void strokes(FILE *out, const struct report *r)
 {
-	char litres[WORDS_NUMBER_MAX];
+	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX];
 	html_element(out, "h2", NULL, "How much of each stroke pushed");
 	fputs("<div class=\"cards\">\n", out);
 	stroke_card(out, r, END_CAP);
@@ -119,6 +119,8 @@ static void strokes(FILE *out, const struct report *r)
 		html_element(out, "p", NULL, "Air: %s a turn (ISO 8778). %s",
 		             words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
 		             words_air(r));
+	if (words_air_ways(ways, r)[0] != '\0')
+		html_element(out, "p", NULL, "%s.", ways);
 }
 
 static void event_row(FILE *out, const struct valve_event_summary *e)

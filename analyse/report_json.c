@@ -212,6 +212,12 @@ static json_t *air_of(const struct report *r)
 {
 	json_t *o = json_object();
 	json_put(o, "per_revolution_normal_litre", json_put_number(air_normal_litre(r->air_kg_per_turn)));
+	for (int w = 0; w < AIR_WAYS; w++) {
+		json_t *way = json_object();
+		json_put(way, "normal_litre", json_put_number(air_normal_litre(r->air[w].kg)));
+		json_put(way, "half_width", json_put_number(air_normal_litre(r->air[w].half_width_kg)));
+		json_put(o, air_way_key((enum air_way)w), way);
+	}
 	return o;
 }
 

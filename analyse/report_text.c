@@ -197,7 +197,7 @@ static void stroke_detail(const struct text_page *p, const struct report *r, enu
 
 static void air(const struct text_page *p, const struct report *r)
 {
-	char litres[WORDS_NUMBER_MAX];
+	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX];
 	text_heading(p, "Strokes and air");
 	stroke_detail(p, r, END_CAP);
 	stroke_detail(p, r, END_ROD);
@@ -210,6 +210,8 @@ static void air(const struct text_page *p, const struct report *r)
 	text_para(p, 2, 4, TONE_PLAIN, "Air: %s a turn (ISO 8778). %s",
 	          words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
 	          words_air(r));
+	if (words_air_ways(ways, r)[0] != '\0')
+		text_para(p, 2, 4, TONE_PLAIN, "%s.", ways);
 }
 
 static void event_row(const struct text_page *p, const struct valve_event_summary *e)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/report_words.h"
 
+#include "common/air.h"
 #include "common/unit.h"
 
 #include <math.h>
@@ -181,6 +182,24 @@ const char *words_air(const struct report *r)
 	            : "From the chambers' energy balance, no heat to the walls; the supply taken at the "
 	              "engine file's "
 	              "air temperature: from a tank that cools more is used, about 0.35 % a degree.";
+}
+
+const char *words_air_ways(char out[WORDS_MAX], const struct report *r)
+{
+	int known = 0;
+	size_t used = 0;
+	out[0] = '\0';
+	for (int w = 0; w < AIR_WAYS; w++) {
+		if (!isfinite(r->air[w].kg) || used >= WORDS_MAX)
+			continue;
+		used += (size_t)snprintf(
+		    out + used, WORDS_MAX - used, "%s%.2f +/- %.2f by %s",
+		    known++ > 0 ? ", " : "Normal litres a turn: ", air_normal_litre(r->air[w].kg),
+		    air_normal_litre(r->air[w].half_width_kg), air_way_name((enum air_way)w));
+	}
+	if (known < 2)
+		out[0] = '\0';
+	return out;
 }
 
 const char *words_start(char out[WORDS_NUMBER_MAX], int64_t utc_us)

@@ -62,6 +62,10 @@ const char *words_gains(char out[WORDS_MAX], const struct gains *g);
 /* How the air of a turn is known. */
 const char *words_air(const struct report *r);
 
+/* "By the chambers' energy balance 2.57 +/- 0.21, by ...": the ways in which the air is known;
+ * "" when there is only one. */
+const char *words_air_ways(char out[WORDS_MAX], const struct report *r);
+
 /* Start of the ride, "2026-11-25 08:00:00 UTC"; "start time not known". */
 const char *words_start(char out[WORDS_NUMBER_MAX], int64_t utc_us);
 

@@ -139,6 +139,8 @@ struct report *report_rig_empty(void)
 	r->revolutions = NAN;
 	r->speed_rpm = r->supply_pa = (struct report_range){NAN, NAN, NAN};
 	r->air_kg_per_turn = NAN;
+	for (int w = 0; w < AIR_WAYS; w++)
+		r->air[w] = (struct air_known){NAN, NAN};
 	r->counts.records = 1234;
 	return r;
 }
@@ -159,6 +161,8 @@ struct report *report_rig_full(void)
 			fill_event(&r->event[r->event_n++], end, kind);
 	}
 	r->air_kg_per_turn = 2.8e-3;
+	r->air[AIR_BY_CHAMBERS] = (struct air_known){2.8e-3, 2e-4};
+	r->air[AIR_BY_TANK] = (struct air_known){2.9e-3, 3e-4};
 	fill_wheel(r);
 	fill_profile(r);
 	for (size_t i = 0; i < 400; i++)

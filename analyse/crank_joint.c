@@ -9,7 +9,7 @@
 #define DEG (TWO_PI / 360)
 #define SAMPLE_WORK 2e8
 #define JOINT_ROUNDS 3    /* the pushes follow from the wheel, a little */
-#define SAMPLE_EDGES 4000 /* for choosing the noise */
+#define SAMPLE_EDGES 2500 /* for choosing the noise */
 #define HALF_EDGES 1000   /* a half of fewer checks nothing */
 #define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
 #define FEW_TEETH 8

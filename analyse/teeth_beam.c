@@ -10,7 +10,7 @@
 #define MARGIN 8.0   /* log odds at which a story has won */
 #define MARGIN_OVER 5.0
 #define CLEAN_STEPS 3
-#define TAIL_SD 2.5
+#define TAIL_SD 4.0
 #define REACH_SD 8.0
 
 /* Prior odds: a few per cent of teeth missed, of edges extra. */

@@ -321,7 +321,8 @@ struct wheel_rig *wheel_rig_new(const struct wheel_setup *s)
 	noise_edges(r, s, &teeth, &rng);
 	index_edges(r, s, &index, &rng);
 	qsort(teeth.e, teeth.n, sizeof *teeth.e, compare_edges);
-	qsort(index.e, index.n, sizeof *index.e, compare_edges);
+	if (index.n > 0)
+		qsort(index.e, index.n, sizeof *index.e, compare_edges);
 	r->leg.tooth = teeth.e;
 	r->leg.tooth_n = teeth.n;
 	r->leg.index = index.e;

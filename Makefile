@@ -28,7 +28,7 @@ TOOLS       := $(TOOL_SRC:tests/%.c=$(BUILD)/tests/%)
 PRELOADS    := $(patsubst tests/%.c,$(BUILD)/tests/%.so,$(wildcard tests/preload_*.c))
 obj = $(patsubst %.c,$(BUILD)/obj/%.o,$(1))
 
-.PHONY: all deps check check-programs demo bench install clean help format lint
+.PHONY: all deps check check-programs demo bench accuracy install clean help format lint
 .SECONDARY:
 all: $(BUILD)/trammeld $(BUILD)/trammel
 
@@ -42,6 +42,19 @@ help:
 	@echo 'make format   clang-format over the sources'
 	@echo 'make install  into $(PREFIX)'
 	@echo 'make clean'
+	@echo
+	@echo 'Long runs:'
+	@echo 'make accuracy        what angle and valve events attain, against truth'
+	@echo 'make faults          break disk, link, host and power under the recorder (about an hour)'
+	@echo 'make faults-reverse  break the recorder on purpose; the tests must notice'
+	@echo 'make fuzz            FUZZ_SECONDS=60 for each of the readers'
+	@echo 'make soak            SECONDS=600 of recording'
+	@echo 'make closed-loop     plan and ride again, on machines drawn at random'
+	@echo
+	@echo 'Controller (make deps-firmware first):'
+	@echo 'make firmware        the example controller for the ATmega328P'
+	@echo 'make firmware-check  its tests in an emulator, sizes, the sender on three machines'
+	@echo 'make loop            ride, report, plan and ride again with the real machine code'
 
 deps:
 	sh tests/deps.sh
@@ -83,6 +96,8 @@ demo: all
 bench: all $(BUILD)/tests/tool_measure
 	sh tests/bench.sh $(BUILD)
 
+accuracy: accuracy-crank accuracy-events
+
 lint:
 	$(MAKE) BUILD=$(BUILD)/lint-gcc CC=gcc WERROR=-Werror check-programs
 	$(MAKE) BUILD=$(BUILD)/lint-clang CC=clang WERROR=-Werror check-programs
@@ -93,6 +108,10 @@ format:
 install: all
 	install -Dm755 $(BUILD)/trammeld $(DESTDIR)$(PREFIX)/bin/trammeld
 	install -Dm755 $(BUILD)/trammel $(DESTDIR)$(PREFIX)/bin/trammel
+	install -Dm644 logd/trammeld.service $(DESTDIR)$(PREFIX)/lib/systemd/system/trammeld.service
+	install -Dm644 logd/99-trammel.rules $(DESTDIR)$(PREFIX)/lib/udev/rules.d/99-trammel.rules
+	install -Dm644 logd/trammel.tmpfiles $(DESTDIR)$(PREFIX)/lib/tmpfiles.d/trammel.conf
+	install -Dm644 logd/trammel.sysusers $(DESTDIR)$(PREFIX)/lib/sysusers.d/trammel.conf
 
 clean:
 	rm -rf $(BUILD)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/analysis.h"
 
+#include "analyse/doubts.h"
 #include "analyse/overview.h"
 #include "analyse/report_words.h"
 #include "analyse/verdict.h"
@@ -17,12 +18,19 @@
 
 /* --- pass 1: clock and wheel ------------------------------------------- */
 
-static int learn_legs(struct ride *ride, struct crank_learner *learner, struct clock_fit *clock,
-                      uint64_t *edges, struct fault *fault)
+static void tell(const struct analysis_sink *sink, double done)
+{
+	if (sink != NULL && sink->progress != NULL)
+		sink->progress(sink->ctx, done);
+}
+
+static int learn_legs(struct ride *ride, const struct analysis_sink *sink, struct crank_learner *learner,
+                      struct clock_fit *clock, uint64_t *edges, struct fault *fault)
 {
 	const struct leg *leg;
 	int got;
 	while ((got = ride_next_leg(ride, &leg, fault)) > 0) {
+		tell(sink, NAN);
 		clock_fit_add(clock, leg);
 		*edges += leg->tooth_n;
 		if (crank_learn(learner, leg, fault) != 0)
@@ -33,7 +41,7 @@ static int learn_legs(struct ride *ride, struct crank_learner *learner, struct c
 
 /* Learns the wheel and the clock.  A ride without teeth leaves has_crank
  * false; a wheel that contradicts the engine file is a fault. */
-static int learn(struct ride *ride, struct report *out, struct fault *fault)
+static int learn(struct ride *ride, const struct analysis_sink *sink, struct report *out, struct fault *fault)
 {
 	struct crank_learner *learner = crank_learner_new(&out->engine);
 	struct clock_fit *clock = clock_fit_new();
@@ -42,7 +50,7 @@ static int learn(struct ride *ride, struct report *out, struct fault *fault)
 	if (learner == NULL || clock == NULL)
 		fault_set(fault, EX_OSERR, "out of memory");
 	else
-		status = learn_legs(ride, learner, clock, &edges, fault);
+		status = learn_legs(ride, sink, learner, clock, &edges, fault);
 	if (status == 0) {
 		clock_fit_result(clock, &out->clock);
 		out->has_crank = edges >= EDGES_LEAST && out->engine.tooth_count > 0;
@@ -168,6 +176,11 @@ static int select_events(struct stages *s, struct analysis_rows *rows, struct fa
 	return 0;
 }
 
+static double done_by(const struct ride_counts *c, const struct leg *leg)
+{
+	return (double)(leg->core_to_us - c->first_t_us) / fmax((double)(c->last_t_us - c->first_t_us), 1);
+}
+
 static int solve_legs(struct ride *ride, struct stages *s, struct fault *fault)
 {
 	const struct analysis_sink *sink = s->sink;
@@ -178,6 +191,7 @@ static int solve_legs(struct ride *ride, struct stages *s, struct fault *fault)
 		if (solve_leg(s, leg, &rows, fault) != 0 || select_events(s, &rows, fault) != 0)
 			return -1;
 		overview_add(s->overview, leg, rows.crank);
+		tell(sink, done_by(&s->report->counts, leg));
 		tank_watch_add(&s->tank, &s->report->engine, leg);
 		if (sink != NULL && sink->rows != NULL && sink->rows(sink->ctx, &rows, fault) != 0)
 			return -1;
@@ -263,7 +277,9 @@ static void gather(struct stages *s, struct report *out)
 		for (unsigned i = 0; i < out->wheel.remarks; i++)
 			report_say(&out->warnings, "%s", out->wheel.remark[i]);
 		for (size_t i = 0; valve_events_finding(s->events, i) != NULL; i++)
-			report_say(&out->warnings, "%s", valve_events_finding(s->events, i));
+			report_say(&out->findings, "%s", valve_events_finding(s->events, i));
+		for (size_t i = 0; i < out->findings.n; i++)
+			report_say(&out->warnings, "%s", out->findings.line[i]);
 	}
 	overview_finish(s->overview, out);
 }
@@ -311,7 +327,7 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 {
 	begin(ride, out);
 	ride_rewind(ride);
-	if (learn(ride, out, fault) != 0)
+	if (learn(ride, sink, out, fault) != 0)
 		return -1;
 	out->counts = *ride_counts(ride);
 	out->duration_s = out->counts.duration_s;
@@ -331,6 +347,7 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 		gather_air(&stages, out);
 		verdict_missing(out, ride);
 		verdict_limits(out);
+		doubts_say(out);
 		verdict_advice(out);
 	}
 	stages_free(&stages);

@@ -23,7 +23,8 @@ struct analysis_sink {
 	void *ctx;
 	/* The rows behind the report (export).  0, or -1 with fault. */
 	int (*rows)(void *ctx, const struct analysis_rows *rows, struct fault *fault);
-	/* How much of the work is done, 0 .. 1, by time of the ride; now and then. */
+	/* How much of the work is done, 0 .. 1, by time of the ride, after each leg; NAN in the first
+	 * reading, which does not know yet how long the ride is. */
 	void (*progress)(void *ctx, double done);
 	/* Only this part of the ride: strokes and valve events that lie in it make the rows and the
 	 * summaries.  The wheel, the valves' delays and the findings are still the whole ride's. */

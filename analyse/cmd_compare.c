@@ -4,6 +4,7 @@
 #include "analyse/cli.h"
 #include "analyse/commands.h"
 #include "analyse/compare.h"
+#include "analyse/progress.h"
 #include "analyse/write_out.h"
 
 #include <getopt.h>
@@ -39,7 +40,9 @@ static struct report *analyse(const struct choice *o, const char *run, struct fa
 	struct ride *ride = ride_open(run, o->engine, o->rest_s, f);
 	if (ride == NULL)
 		return NULL;
-	const struct analysis_sink sink = {.selection = &o->selection};
+	struct progress progress = progress_start();
+	const struct analysis_sink sink = {
+	    .ctx = &progress, .progress = progress_note, .selection = &o->selection};
 	struct report *r = malloc(sizeof *r);
 	if (r == NULL)
 		fault_set(f, EX_OSERR, "out of memory");
@@ -47,6 +50,7 @@ static struct report *analyse(const struct choice *o, const char *run, struct fa
 		free(r);
 		r = NULL;
 	}
+	progress_end(&progress);
 	/* The name and the numbers stay; the engine file's text went with the ride. */
 	ride_close(ride);
 	return r;

@@ -3,6 +3,7 @@
 #include "analyse/cli.h"
 #include "analyse/commands.h"
 #include "analyse/export.h"
+#include "analyse/progress.h"
 #include "analyse/write_out.h"
 
 #include <getopt.h>
@@ -45,6 +46,7 @@ static int help(void)
 struct gather { /* the rows behind the report: points for the page, tables */
 	struct report *report;
 	struct export *tables; /* NULL = none asked for */
+	struct progress progress;
 };
 
 static int gather_rows(void *ctx, const struct analysis_rows *rows, struct fault *fault)
@@ -54,13 +56,21 @@ static int gather_rows(void *ctx, const struct analysis_rows *rows, struct fault
 	return g->tables == NULL ? 0 : export_rows(g->tables, rows, fault);
 }
 
+static void note_progress(void *ctx, double done)
+{
+	struct gather *g = ctx;
+	progress_note(&g->progress, done);
+}
+
 static int analyse(const struct choice *o, struct ride *ride, struct report *r, struct fault *f)
 {
-	struct gather g = {.report = r};
+	struct gather g = {.report = r, .progress = progress_start()};
 	if (o->csv != NULL && (g.tables = export_open(o->csv, ride_engine(ride), f)) == NULL)
 		return -1;
-	const struct analysis_sink sink = {.ctx = &g, .rows = gather_rows, .selection = &o->selection};
+	const struct analysis_sink sink = {
+	    .ctx = &g, .rows = gather_rows, .progress = note_progress, .selection = &o->selection};
 	int status = analysis_run(ride, &sink, r, f);
+	progress_end(&g.progress);
 	if (g.tables != NULL && export_close(g.tables, status == 0 ? f : NULL) != 0)
 		status = -1;
 	return status;

@@ -70,6 +70,7 @@ struct report {
 	size_t point_n;
 	struct report_event_point point[REPORT_POINTS_MAX];
 	struct report_lines limits, warnings, advice;
+	struct report_lines findings; /* faults seen at valves, wires and sensors; among the warnings too */
 };
 
 /* Adds a leg's events to the points. */

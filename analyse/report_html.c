@@ -53,8 +53,7 @@ static void verdict(FILE *out, const struct report *r, const struct valve_event_
 	words_error(error, r, e);
 	words_remedy(remedy, e);
 	fprintf(out, "<li class=\"%s\">", verdict_class(e->verdict));
-	html_element(out, "strong", NULL, "%s end, %s", engine_end_name((enum engine_end)e->end),
-	             words_event(e->event));
+	html_element(out, "strong", NULL, "%s", words_movement(e->end, e->event));
 	html_element(out, "span", "verdict", "%s", error);
 	if (remedy[0] != '\0')
 		html_element(out, "div", NULL, "%s", remedy);

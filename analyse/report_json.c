@@ -271,6 +271,7 @@ int report_json(const struct report *r, FILE *out)
 	json_put(root, "limits", json_put_lines(&r->limits));
 	json_put(root, "warnings", json_put_lines(&r->warnings));
 	json_put(root, "advice", json_put_lines(&r->advice));
+	json_put(root, "findings", json_put_lines(&r->findings));
 	json_put(root, "gains", both_ends(r, gains_of));
 	return json_put_write(root, out);
 }

@@ -41,14 +41,13 @@ static void verdict_line(const struct text_page *p, const struct report *r,
 	words_error(error, r, e);
 	words_remedy(remedy, e);
 	bool on_time = strcmp(e->verdict, "on time") == 0;
-	text_line(p, verdict_tone(e->verdict), "  %-4s %-11s  %s%s%s%s%s",
-	          engine_end_name((enum engine_end)e->end), words_event(e->event), on_time ? "on time (" : "",
-	          error, on_time ? ")" : "", remedy[0] != '\0' ? "; " : "", remedy);
+	text_line(p, verdict_tone(e->verdict), "  %-18s %-23s %s", words_movement(e->end, e->event), error,
+	          on_time ? "on time" : remedy);
 }
 
 static void verdicts(const struct text_page *p, const struct report *r)
 {
-	text_heading(p, "Valves");
+	text_heading(p, "Valves: when each moves, and what to change (deg of crank, 95 % interval)");
 	if (r->event_n == 0)
 		text_para(p, 2, 2, TONE_FAINT,
 		          "not known: no valve commands with a crank angle in this ride");
@@ -104,10 +103,12 @@ static const char *ledger_cell(char out[32], const struct report *r, int end, do
 {
 	char j[WORDS_CELL_MAX], share[WORDS_CELL_MAX];
 	double ideal = r->stroke[end].ideal_work_j;
-	if (!ideal_known(r, (enum engine_end)end))
-		snprintf(out, 32, "not known");
+	if (!words_has_end(r, (enum engine_end)end))
+		out[0] = '\0'; /* single-acting: no column */
+	else if (!ideal_known(r, (enum engine_end)end))
+		snprintf(out, 32, "%18s", "not known");
 	else
-		snprintf(out, 32, "%.12s J %3.8s %%", words_cell(j, joule, words_decimals(ideal)),
+		snprintf(out, 32, "%10.12s J %3.8s %%", words_cell(j, joule, words_decimals(ideal)),
 		         words_cell(share, 100 * joule / ideal, 0));
 	return out;
 }
@@ -116,7 +117,7 @@ static void ledger_row(const struct text_page *p, const struct report *r, const 
                        double rod_j)
 {
 	char cap[32], rod[32];
-	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", name, ledger_cell(cap, r, END_CAP, cap_j),
+	text_line(p, TONE_PLAIN, "  %-24s%s%s", name, ledger_cell(cap, r, END_CAP, cap_j),
 	          ledger_cell(rod, r, END_ROD, rod_j));
 }
 
@@ -130,7 +131,8 @@ static void ledger(const struct text_page *p, const struct report *r)
 	if (!ideal_known(r, END_CAP) && !ideal_known(r, END_ROD))
 		return;
 	text_heading(p, "Where the work went (mean of a stroke; % of the ideal; negative = gained)");
-	text_line(p, TONE_PLAIN, "  %-24s %17s %17s", "", "cap end", "rod end");
+	text_line(p, TONE_PLAIN, "  %-24s%18s%18s", "", "cap end",
+	          words_has_end(r, END_ROD) ? "rod end" : "");
 	for (int l = 0; l < LEDGER_LINES; l++)
 		ledger_row(p, r, ledger_line_name((enum ledger_line)l), r->stroke[END_CAP].ledger_j[l],
 		           r->stroke[END_ROD].ledger_j[l]);

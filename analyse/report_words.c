@@ -75,6 +75,14 @@ const char *words_event(unsigned event)
 	return event == EVENT_CUT_OFF ? "cut-off" : valve_event_name((enum valve_event_kind)event);
 }
 
+const char *words_movement(unsigned end, unsigned event)
+{
+	static const char *const NAME[END_COUNT][EVENT_KINDS] = {
+	    {"cap inlet opens", "cap inlet shuts", "cap exhaust opens", "cap exhaust shuts"},
+	    {"rod inlet opens", "rod inlet shuts", "rod exhaust opens", "rod exhaust shuts"}};
+	return NAME[end][event];
+}
+
 /* Why an event's mean error is not known. */
 static const char *no_error(const struct report *r, const struct valve_event_summary *e)
 {
@@ -97,7 +105,7 @@ const char *words_error(char out[WORDS_MAX], const struct report *r, const struc
 	}
 	char number[WORDS_NUMBER_MAX];
 	words_measured(number, fabs(error), ci, 1, "deg");
-	snprintf(out, WORDS_MAX, "%s %s", error < 0 ? "early by" : "late by", number);
+	snprintf(out, WORDS_MAX, "%s %s", number, error < 0 ? "early" : "late");
 	return out;
 }
 
@@ -106,8 +114,8 @@ const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *
 	bool late = strcmp(e->verdict, "late") == 0, early = strcmp(e->verdict, "early") == 0;
 	out[0] = '\0';
 	if ((late || early) && isfinite(e->error_rad))
-		snprintf(out, WORDS_MAX, "command it %.1f deg %s", unit_deg(fabs(e->error_rad)),
-		         late ? "earlier" : "later");
+		snprintf(out, WORDS_MAX, "switch %.1f deg (%.1f ms) %s", unit_deg(fabs(e->error_rad)),
+		         1e3 * fabs(e->error_rad) / e->speed_rad_s, late ? "earlier" : "later");
 	return out;
 }
 

@@ -35,10 +35,14 @@ double words_half_width(const double interval[2]);
 /* "cut-off" and so on, for people. */
 const char *words_event(unsigned event);
 
-/* "late by 8.0 +/- 0.3 deg": an event's mean error, or why it is not known. */
+/* "8.0 +/- 0.3 deg late": an event's mean error, or why it is not known. */
 const char *words_error(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e);
 
-/* What to set by how much to put the mean error right; "" when on time or not known. */
+/* "cap inlet opens": what the valve does at this event. */
+const char *words_movement(unsigned end, unsigned event);
+
+/* "switch 8.0 deg (9.6 ms) earlier": what to set by how much to put the mean error right; "" when on time or
+ * not known. */
 const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e);
 
 /* Whether the lines say this already. */

@@ -56,7 +56,8 @@ static void say_controller(struct valve_event_summary *s)
 {
 	if (s->separable && fabs(s->latency_s) > 1e-3 &&
 	    (s->latency_ci95_s[0] > 0 || s->latency_ci95_s[1] < 0))
-		say(s, "; the controller itself is %.1f ms late", 1e3 * s->latency_s);
+		say(s, "; the controller itself is %.1f ms %s", 1e3 * fabs(s->latency_s),
+		    s->latency_s > 0 ? "late" : "early");
 	if (!s->separable)
 		say(s, "; speeds too alike to tell the controller's offset from its delay");
 }

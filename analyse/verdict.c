@@ -8,17 +8,23 @@
 
 #define NEAR_LIMIT 0.9 /* from here on a limit is named */
 
-static void name_limit(struct report *r, const char *what, double seen, double limit, const char *unit)
+struct limit {
+	const char *what, *unit;
+	double seen, limit;
+	const char *then; /* what to do when it was passed */
+};
+
+static void name_limit(struct report *r, const struct limit *l)
 {
-	if (isnan(seen) || isnan(limit))
+	if (isnan(l->seen) || isnan(l->limit))
 		return;
-	if (seen > limit)
+	if (l->seen > l->limit)
 		report_say(&r->limits,
-		           "%s: %.4g %s was reached; the limit is %.4g %s. Do not ride on like this.", what,
-		           seen, unit, limit, unit);
-	else if (seen >= NEAR_LIMIT * limit)
-		report_say(&r->limits, "%s: %.4g %s was reached, close to the limit of %.4g %s.", what, seen,
-		           unit, limit, unit);
+		           "%s: %.4g %s was reached; the limit is %.4g %s. Do not ride on like this. %s",
+		           l->what, l->seen, l->unit, l->limit, l->unit, l->then);
+	else if (l->seen >= NEAR_LIMIT * l->limit)
+		report_say(&r->limits, "%s: %.4g %s was reached, close to the limit of %.4g %s.", l->what,
+		           l->seen, l->unit, l->limit, l->unit);
 }
 
 static double peak_force_n(const struct report *r)
@@ -33,10 +39,20 @@ static double peak_force_n(const struct report *r)
 void verdict_limits(struct report *r)
 {
 	const struct engine *e = &r->engine;
-	name_limit(r, "supply pressure", unit_bar_gauge(r->supply_pa.max, e->ambient_pa),
-	           unit_bar_gauge(e->limit_supply_pa, e->ambient_pa), "bar gauge");
-	name_limit(r, "speed", r->speed_rpm.max, unit_rpm(e->limit_speed_rad_s), "rpm");
-	name_limit(r, "rod force", peak_force_n(r), e->limit_rod_force_n, "N");
+	const struct limit limit[] = {
+	    {"supply pressure", "bar gauge", unit_bar_gauge(r->supply_pa.max, e->ambient_pa),
+	     unit_bar_gauge(e->limit_supply_pa, e->ambient_pa),
+	     "Isolate and vent, turn the regulator down, and have the relief valve tested; what vessel and "
+	     "hoses may hold is for their plates and local codes to say."},
+	    {"speed", "rpm", r->speed_rpm.max, unit_rpm(e->limit_speed_rad_s),
+	     "Ease the throttle or load the machine before crank and rod are asked more than they were "
+	     "made for."},
+	    {"rod force", "N", peak_force_n(r), e->limit_rod_force_n,
+	     "Turn the supply down, and look at rod, pin and crank for bending and cracks before the next "
+	     "ride."},
+	};
+	for (size_t i = 0; i < sizeof limit / sizeof *limit; i++)
+		name_limit(r, &limit[i]);
 }
 
 static bool has_sensor(const struct report *r, enum engine_sensor_role role)

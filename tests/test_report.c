@@ -4,6 +4,7 @@
 #include "analyse/escape.h"
 #include "analyse/plot_child.h"
 #include "analyse/plot_xy.h"
+#include "analyse/valve_events_tally.h"
 #include "common/unit.h"
 #include "tests/report_rig.h"
 
@@ -51,8 +52,9 @@ START_TEST(json_has_the_keys_of_the_schema_in_order)
 {
 	struct report *r = report_rig_full();
 	json_t *o = json_of(r);
-	ck_assert_str_eq(keys_of(o),
-	                 "schema run link clock crank valve_events strokes air limits warnings advice gains ");
+	ck_assert_str_eq(
+	    keys_of(o),
+	    "schema run link clock crank valve_events strokes air limits warnings advice findings gains ");
 	ck_assert(starts_with(keys_of(json_object_get(o, "run")),
 	                      "file start_utc duration_s revolutions speed_rpm supply_bar_gauge "));
 	ck_assert_str_eq(keys_of(json_object_get(o, "link")), "records lost damaged_bytes gaps ");
@@ -71,7 +73,8 @@ START_TEST(json_has_the_keys_of_the_schema_in_order)
 	                      "mep_bar release_bar_gauge ledger_J "));
 	ck_assert_str_eq(keys_of(json_object_get(cap, "ledger_J")),
 	                 "late_admission cut_off release compression wire_drawing back_pressure remainder ");
-	ck_assert_str_eq(keys_of(json_object_get(o, "air")), "per_revolution_normal_litre chambers tank valves ");
+	ck_assert_str_eq(keys_of(json_object_get(o, "air")),
+	                 "per_revolution_normal_litre chambers tank valves ");
 	json_decref(o);
 	free(r);
 }
@@ -186,18 +189,82 @@ START_TEST(text_fits_eighty_columns_and_starts_with_the_verdicts)
 {
 	struct report *r = report_rig_full();
 	char *text = report_rig_render(r, report_rig_plain_text), *rest = text;
-	const char *verdict = strstr(text, "late by 8.2 +/- 0.4 deg");
+	const char *verdict = strstr(text, "8.2 +/- 0.4 deg late");
 	const char *caution = strstr(text, "never a safety device");
 	ck_assert_ptr_nonnull(verdict);
 	ck_assert_ptr_nonnull(caution);
 	int line = 0, verdict_line = 0;
 	for (char *l; (l = strsep(&rest, "\n")) != NULL; line++) {
 		ck_assert_uint_le(escape_columns(l, strlen(l)), 80);
-		if (verdict_line == 0 && strstr(l, "late by") != NULL)
+		if (verdict_line == 0 && strstr(l, "deg late") != NULL)
 			verdict_line = line;
 	}
 	ck_assert_int_lt(verdict_line, 12);
 	free(text);
+	free(r);
+}
+END_TEST
+
+START_TEST(a_single_acting_engine_has_no_rod_column)
+{
+	struct report *r = report_rig_full();
+	r->mech.clearance_m3[END_ROD] = NAN;
+	r->has_strokes[END_ROD] = false;
+	char *text = report_rig_render(r, report_rig_plain_text);
+	const char *ledger = strstr(text, "Where the work went");
+	ck_assert_ptr_nonnull(ledger);
+	char *line = strndup(strstr(ledger, "\n") + 1, 82);
+	ck_assert_ptr_nonnull(strstr(line, "cap end"));
+	ck_assert_ptr_null(strstr(line, "rod end"));
+	ck_assert_ptr_null(strstr(line, "not known"));
+	free(line);
+	free(text);
+	free(r);
+}
+END_TEST
+
+START_TEST(a_controller_that_is_early_is_called_early)
+{
+	struct report *r = report_rig_full();
+	struct valve_event_summary *e = &r->event[0];
+	e->latency_s = -0.022;
+	e->latency_ci95_s[0] = -0.024;
+	e->latency_ci95_s[1] = -0.020;
+	valve_summary_words(&r->engine, e);
+	ck_assert_ptr_nonnull(strstr(e->words, "the controller itself is 22.0 ms early"));
+	e->latency_s = 0.005;
+	e->latency_ci95_s[0] = 0.004;
+	e->latency_ci95_s[1] = 0.006;
+	valve_summary_words(&r->engine, e);
+	ck_assert_ptr_nonnull(strstr(e->words, "the controller itself is 5.0 ms late"));
+	free(r);
+}
+END_TEST
+
+/* A stranger must see what to set: which valve, which way, how much. */
+START_TEST(the_first_screen_says_what_to_change)
+{
+	struct report *r = report_rig_full();
+	r->event[1].error_rad = -r->event[1].error_rad;
+	strcpy(r->event[1].verdict, "early");
+	char *text = report_rig_render(r, report_rig_plain_text);
+	ck_assert_ptr_nonnull(strstr(text, "cap inlet opens    8.2 +/- 0.4 deg late"));
+	ck_assert_ptr_nonnull(strstr(text, "switch 8.2 deg (12.0 ms) earlier"));
+	ck_assert_ptr_nonnull(strstr(text, "cap inlet shuts    9.2 +/- 0.4 deg early"));
+	ck_assert_ptr_nonnull(strstr(text, "switch 9.2 deg (13.5 ms) later"));
+	free(text);
+	free(r);
+}
+END_TEST
+
+START_TEST(findings_stand_apart_in_the_json)
+{
+	struct report *r = report_rig_full();
+	report_say(&r->findings, "the cap inlet sticks");
+	json_t *o = json_of(r), *list = json_object_get(o, "findings");
+	ck_assert_uint_eq(json_array_size(list), 1);
+	ck_assert_str_eq(json_string_value(json_array_get(list, 0)), "the cap inlet sticks");
+	json_decref(o);
 	free(r);
 }
 END_TEST
@@ -420,6 +487,10 @@ int main(void)
 	tcase_add_loop_test(t, hostile_names_get_through_nowhere, 0, renderers);
 	tcase_add_test(t, text_fits_eighty_columns_and_starts_with_the_verdicts);
 	tcase_add_test(t, text_says_why_something_is_not_known);
+	tcase_add_test(t, a_single_acting_engine_has_no_rod_column);
+	tcase_add_test(t, a_controller_that_is_early_is_called_early);
+	tcase_add_test(t, the_first_screen_says_what_to_change);
+	tcase_add_test(t, findings_stand_apart_in_the_json);
 	tcase_add_test(t, colour_comes_only_when_asked_for);
 	tcase_add_test(t, the_page_is_self_contained);
 	tcase_add_test(t, every_picture_has_its_caption_and_its_numbers);

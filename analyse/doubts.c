@@ -1,0 +1,107 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "analyse/doubts.h"
+
+#include "common/unit.h"
+
+#include <math.h>
+
+#define TURNS_LEAST 15
+#define SLOW_RPM 30
+#define ZERO_PA 6e3       /* a gauge may read this much below the air outside */
+#define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
+#define INDEX_LEAST 0.97  /* of expansion: walls that keep the air as warm as it was give 1 ... */
+#define INDEX_MOST 1.45   /* ... and without heat it is 1.4 */
+#define SONIC_RATIO 1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))   \
+	                   */
+
+static void little(struct report *r)
+{
+	if (!r->has_crank)
+		return;
+	if (r->revolutions < TURNS_LEAST)
+		report_say(
+		    &r->warnings,
+		    "Only %.0f turns: too few for means to settle or for their intervals to be trusted. "
+		    "Ride for half a minute at least.",
+		    r->revolutions);
+	if (r->speed_rpm.median < SLOW_RPM)
+		report_say(&r->warnings,
+		           "Slow (median %.0f rpm): a valve that is 10 ms late is only %.1f deg late at this "
+		           "speed, and leak and heat have long to work. What is found here says little of "
+		           "riding speed.",
+		           r->speed_rpm.median, r->speed_rpm.median * 6 * 0.010);
+}
+
+static double least_pa(const struct stroke_diagram *d)
+{
+	double least = NAN;
+	for (int b = 0; b < STROKE_BINS; b++)
+		least = fmin(least, d->measured_pa[b]);
+	return least;
+}
+
+/* Nothing in the engine draws below the air outside, but for a moment after an early cut-off. */
+static void zero(struct report *r, enum engine_end end)
+{
+	double below_pa = r->engine.ambient_pa - least_pa(&r->diagram[end]);
+	bool sucks = r->stroke[end].release_pa < r->engine.ambient_pa;
+	if (below_pa > ZERO_PA && !sucks)
+		report_say(
+		    &r->warnings,
+		    "The %s end's gauge falls to %.2f bar below the air outside: its zero is off by about "
+		    "that much. Set `low` in the engine file by the reading with the hose off.",
+		    engine_end_name(end), unit_bar(below_pa));
+}
+
+/* The chamber cannot stand above the supply that fills it. */
+static void gain(struct report *r, enum engine_end end)
+{
+	const struct stroke_summary *s = &r->stroke[end];
+	double part = s->ledger_j[LEDGER_WIRE_DRAWING] / s->ideal_work_j;
+	if (part < OVER_SUPPLY)
+		report_say(
+		    &r->warnings,
+		    "The %s end reads more than the supply while its inlet is open (wire-drawing %.0f %% of "
+		    "the ideal work): the gain or zero of one of the two gauges is off. Work and ledger "
+		    "of this end are not to be trusted; compare both gauges at rest.",
+		    engine_end_name(end), 100 * part);
+}
+
+static void clearance(struct report *r, enum engine_end end)
+{
+	double n = r->gas.n_polytropic[end], ml = r->engine.clearance_m3[end] * 1e6;
+	if (!r->has_gas || !(n < INDEX_LEAST || n > INDEX_MOST))
+		return;
+	report_say(
+	    &r->warnings,
+	    "Shut in, the %s end's air expands with index %.2f; between 1.0 and 1.4 is possible. If "
+	    "nothing leaks, the clearance of %.0f ml in the engine file is too %s (measure it with oil "
+	    "or water, hose included).",
+	    engine_end_name(end), n, ml, n > INDEX_MOST ? "large" : "small");
+}
+
+static void noise(struct report *r, enum engine_end end)
+{
+	double release_pa = r->stroke[end].release_pa;
+	if (release_pa > SONIC_RATIO * r->engine.ambient_pa)
+		report_say(
+		    &r->warnings,
+		    "The %s exhaust opens on %.1f bar gauge: it leaves at the speed of sound, loud enough "
+		    "to harm hearing nearby. Wear ear protection, keep faces clear of the port; expanding "
+		    "further quietens it and gains work. Local rules on noise hold.",
+		    engine_end_name(end), unit_bar_gauge(release_pa, r->engine.ambient_pa));
+}
+
+void doubts_say(struct report *r)
+{
+	little(r);
+	for (int e = 0; e < END_COUNT; e++) {
+		enum engine_end end = (enum engine_end)e;
+		if (!r->has_strokes[e])
+			continue;
+		zero(r, end);
+		gain(r, end);
+		clearance(r, end);
+		noise(r, end);
+	}
+}

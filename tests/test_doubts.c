@@ -1,0 +1,159 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Rides and engine files with something wrong: each is named, and a healthy one
+ * raises no doubt. */
+#include "analyse/report.h"
+#include "tests/road_rig.h"
+
+#include <check.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define ENGINE "sample-logs/number7.ini"
+#define WORDS(...) ((const char *const[]){__VA_ARGS__, NULL})
+#define STEADY "--ride", "late", "--seed", "8", "--set", "drive=1", "--set"
+
+static struct road *ride(const char *const *words)
+{
+	struct road *r = road_ride(ENGINE, LINK_FRAMES, words);
+	ck_assert_msg(r->status == 0, "%s", r->fault.text);
+	return r;
+}
+
+static const char *line_with(const struct road *r, const char *words)
+{
+	for (size_t i = 0; i < r->report->warnings.n; i++)
+		if (strstr(r->report->warnings.line[i], words) != NULL)
+			return r->report->warnings.line[i];
+	return NULL;
+}
+
+static const char *const DOUBT[] = {"too few for means", "Slow (median", "gauge falls to",
+                                    "reads more than the supply", "expands with index"};
+enum { FEW, SLOW, ZERO, GAIN, CLEARANCE, DOUBTS };
+
+/* Which of the doubts are raised, a bit each. */
+static unsigned raised(const struct road *r)
+{
+	unsigned bits = 0;
+	for (unsigned d = 0; d < DOUBTS; d++)
+		bits |= line_with(r, DOUBT[d]) != NULL ? 1u << d : 0;
+	return bits;
+}
+
+START_TEST(a_healthy_ride_raises_no_doubt)
+{
+	struct road *r = ride(WORDS(STEADY, "rpm=150", "--duration", "8"));
+	ck_assert_uint_eq(raised(r), 0);
+	ck_assert_ptr_nonnull(line_with(r, "harm hearing")); /* released at 2 bar gauge */
+	road_free(r);
+}
+END_TEST
+
+START_TEST(a_short_ride_is_called_short)
+{
+	struct road *r = ride(WORDS(STEADY, "rpm=150", "--duration", "4"));
+	ck_assert_uint_eq(raised(r), 1u << FEW);
+	road_free(r);
+}
+END_TEST
+
+START_TEST(a_slow_ride_is_called_slow)
+{
+	struct road *r = ride(WORDS(STEADY, "rpm=24", "--duration", "18"));
+	ck_assert(raised(r) & 1u << SLOW);
+	road_free(r);
+}
+END_TEST
+
+START_TEST(a_gauge_whose_zero_is_off_is_named)
+{
+	/* channel 1 is the cap end's; 2 % of its range of 10 bar too low */
+	struct road *r = ride(WORDS(STEADY, "rpm=150", "--duration", "8", "--set", "zero.1=-2"));
+	const char *line = line_with(r, DOUBT[ZERO]);
+	ck_assert_ptr_nonnull(line);
+	ck_assert_int_eq(strncmp(line, "The cap end", 11), 0);
+	double bar;
+	ck_assert_int_eq(sscanf(strstr(line, "falls to"), "falls to %lf bar", &bar), 1);
+	ck_assert(bar > 0.1 && bar < 0.3);
+	road_free(r);
+}
+END_TEST
+
+START_TEST(a_gauge_whose_gain_is_off_is_named)
+{
+	struct road *r = ride(WORDS(STEADY, "rpm=90", "--duration", "10", "--set", "gain.2=15"));
+	const char *line = line_with(r, DOUBT[GAIN]);
+	ck_assert_ptr_nonnull(line);
+	ck_assert_int_eq(strncmp(line, "The rod end", 11), 0);
+	road_free(r);
+}
+END_TEST
+
+/* The demo engine with another clearance at the cap end, in a file of its own. */
+static void write_engine(char path[64], const char *clearance)
+{
+	char text[8192];
+	FILE *f = fopen(ENGINE, "r");
+	ck_assert_ptr_nonnull(f);
+	size_t n = fread(text, 1, sizeof text - 1, f);
+	fclose(f);
+	text[n] = '\0';
+	char *at = strstr(text, "clearance cap   = 18 ml");
+	ck_assert_ptr_nonnull(at);
+	strcpy(path, "/tmp/trammel-doubts-XXXXXX");
+	int fd = mkstemp(path);
+	ck_assert_int_ge(fd, 0);
+	f = fdopen(fd, "w");
+	fprintf(f, "%.*sclearance cap   = %s%s", (int)(at - text), text, clearance,
+	        at + strlen("clearance cap   = 18 ml"));
+	fclose(f);
+}
+
+/* A ride of one engine, read with another's file; `line` the doubt that it must raise. */
+static void check_clearance(const char *true_engine, const char *read_with, const char *which_way)
+{
+	char *lines = road_lines(true_engine,
+	                         WORDS(STEADY, "rpm=150", "--set", "shuts.0=50", "--set", "lead_open.1=25",
+	                               "--set", "opens.1=172", "--duration", "6"),
+	                         NULL);
+	struct road *r = road_bytes(read_with, LINK_LINES, (const uint8_t *)lines, strlen(lines));
+	ck_assert_msg(r->status == 0, "%s", r->fault.text);
+	const char *line = line_with(r, DOUBT[CLEARANCE]);
+	ck_assert_msg(line != NULL, "index %.2f", r->report->gas.n_polytropic[END_CAP]);
+	ck_assert_int_eq(strncmp(line, "Shut in, the cap end", 20), 0);
+	ck_assert_ptr_nonnull(strstr(line, which_way));
+	free(lines);
+	road_free(r);
+}
+
+START_TEST(a_clearance_that_cannot_be_is_named_with_its_way)
+{
+	char other[64];
+	write_engine(other, "240 ml");
+	check_clearance(ENGINE, other, "is too large");
+	check_clearance(other, ENGINE, "is too small");
+	unlink(other);
+}
+END_TEST
+
+int main(void)
+{
+	Suite *s = suite_create("doubts");
+	TCase *c = tcase_create("doubts");
+	tcase_set_timeout(c, 60);
+	tcase_add_test(c, a_healthy_ride_raises_no_doubt);
+	tcase_add_test(c, a_short_ride_is_called_short);
+	tcase_add_test(c, a_slow_ride_is_called_slow);
+	tcase_add_test(c, a_gauge_whose_zero_is_off_is_named);
+	tcase_add_test(c, a_gauge_whose_gain_is_off_is_named);
+	tcase_add_test(c, a_clearance_that_cannot_be_is_named_with_its_way);
+	suite_add_tcase(s, c);
+	SRunner *r = srunner_create(s);
+	srunner_run_all(r, CK_NORMAL);
+	int failed = srunner_ntests_failed(r);
+	srunner_free(r);
+	return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+}

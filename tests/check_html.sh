@@ -1,7 +1,8 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
 # A rehearsed ride through recorder and report: the page is whole and self-contained,
-# every output is the same twice, and the text fits a terminal.
+# every output is the same twice, and the text fits a terminal.  In a browser it asks for nothing,
+# complains of nothing and fits a phone, a sheet of paper and a desk.
 set -eu
 build=$1
 work=$(mktemp -d /tmp/trammel-html-XXXXXX)
@@ -40,4 +41,51 @@ twice=$(grep -o ' id="[^"]*"' "$page" | sort | uniq -d)
 head -n 24 "$work/1.txt" | grep -q 'deg' || fail "the first screen has no verdict"
 grep -q 'never a safety device' "$work/1.txt" || fail "the text lacks the caution"
 grep -q 'never a safety device' "$page" || fail "the page lacks the caution"
-echo "check_html: the page is whole, self-contained and the same twice"
+
+# --- in a browser ---------------------------------------------------------------
+
+browser() { # arguments of its own; what it says goes to browser.log
+	timeout 90 chromium --headless --no-sandbox --disable-gpu --disable-background-networking \
+		--disable-component-update --no-first-run --user-data-dir="$work/profile" \
+		--allow-file-access-from-files --enable-logging=stderr "$@" 2> "$work/browser.log"
+}
+quiet() { # $1: what was done
+	! grep -q 'CONSOLE' "$work/browser.log" ||
+		fail "the browser complains $1: $(grep CONSOLE "$work/browser.log" | head -n 3)"
+}
+# The page forbids itself all scripts and requests, which the browser would complain of when it prints it.
+# A copy without that measures itself inside frames of these widths; 718 px is A4 less its margins.
+measure='<script>addEventListener("load",function(){var d=document.documentElement;
+parent.postMessage([innerWidth,d.scrollWidth-d.clientWidth,performance.getEntriesByType("resource").length,
+document.querySelectorAll("svg").length].join(" "),"*")})</script></body>'
+grep -q 'Content-Security-Policy' "$page" || fail "the page does not forbid itself requests"
+awk -v m="$measure" '{ gsub(/<meta http-equiv="Content-Security-Policy"[^>]*>/, ""); i = index($0, "</body>"); if (i) { print substr($0, 1, i - 1) m substr($0, i + 7) } else print }' \
+	"$page" > "$work/measured.html"
+grep -q 'postMessage' "$work/measured.html" || fail "the page has no end of its body"
+{
+	cat <<-'END'
+		<!doctype html><pre id="said"></pre><script>addEventListener("message",function(e){
+		document.getElementById("said").textContent+="width "+e.data+";"})</script>
+	END
+	for width in 390 718 1280; do
+		echo "<iframe style=\"width:${width}px;height:800px;border:0\" src=\"measured.html\"></iframe>"
+	done
+} > "$work/frames.html"
+browser --virtual-time-budget=10000 --window-size=1400,900 --dump-dom "file://$work/frames.html" > "$work/dom" ||
+	fail "chromium does not run (see tests/deps.sh)"
+quiet "of the page"
+for width in 390 718 1280; do
+	line=$(grep -o "width $width [^;]*" "$work/dom" | head -n 1)
+	# shellcheck disable=SC2086 # fields
+	set -- $line
+	[ $# -eq 5 ] || fail "the page did not load at $width px"
+	[ "$3" -eq 0 ] || fail "at $width px the page is $3 px too wide"
+	[ "$4" -eq 0 ] || fail "the page asks for $4 things beside itself"
+	[ "$5" -ge 5 ] || fail "the page shows $5 pictures"
+done
+browser --no-pdf-header-footer --print-to-pdf="$work/page.pdf" "file://$page" > "$work/pdf.out" ||
+	fail "chromium does not print the page"
+quiet "of printing"
+[ "$(head -c 5 "$work/page.pdf")" = "%PDF-" ] || fail "what was printed is no PDF"
+[ "$(wc -c < "$work/page.pdf")" -gt 30000 ] || fail "the printed page is all but empty"
+echo "check_html: the page is whole, self-contained, the same twice, and fits 390, 718 and 1280 px and paper"

@@ -40,7 +40,7 @@ static bool begins(const char *line, const char *end, const char *key)
 /* A remark of an earlier plan. */
 static bool remark(const char *line, const char *end)
 {
-	static const char mark[] = "; plan: ";
+	static const char mark[] = PLAN_MARK;
 	return (size_t)(end - line) >= sizeof mark - 1 && strncmp(line, mark, sizeof mark - 1) == 0;
 }
 
@@ -67,7 +67,7 @@ static void write_valve(FILE *out, const struct plan *p, int valve)
 		const char *word = on ? "open" : "shut";
 		if (!p->has_setting[valve][on])
 			continue;
-		fprintf(out, "; plan: at %.0f rpm the coil is switched at the controller's %.1f deg\n",
+		fprintf(out, PLAN_MARK "at %.0f rpm the coil is switched at the controller's %.1f deg\n",
 		        unit_rpm(p->at.omega_rad_s), tenth_deg(s->controller_rad));
 		fprintf(out, "%ss     = %.1f deg\nlead %s = %.1f ms\n", word, tenth_deg(s->setting_rad), word,
 		        s->lead_s * 1e3);
@@ -80,8 +80,8 @@ int plan_ini(const struct plan *p, FILE *out)
 	const char *at = e->source, *end = e->source + e->source_len;
 	int valve = -1;
 	fprintf(out,
-	        "; plan: %s%.0f rpm, %.2f bar gauge. The settings are where the valves are to\n"
-	        "; plan: move; the controller switches earlier by lead times speed.\n",
+	        PLAN_MARK "%s%.0f rpm, %.2f bar gauge. The settings are where the valves are to\n" PLAN_MARK
+	                  "move; the controller switches earlier by lead times speed.\n",
 	        p->refused.n > 0 ? "nearest that holds: " : "", unit_rpm(p->at.omega_rad_s),
 	        unit_bar_gauge(p->at.supply_pa, e->ambient_pa));
 	while (at < end) {

@@ -7,10 +7,10 @@
 #include <math.h>
 #include <string.h>
 
-#define HOLE_US 100e3        /* supply samples further apart say nothing in between */
-#define EVENTS_LEAST 40      /* fewer do not tell */
-#define LATTICE_STRENGTH 0.8 /* resultant length above which angles sit on teeth */
-#define SUPPLY_SPAN_PA 1e5   /* pressures that differ less say nothing of the delay */
+#define HOLE_US 100e3      /* supply samples further apart say nothing in between */
+#define EVENTS_LEAST 40    /* fewer do not tell */
+#define LATTICE_SHARE 0.7  /* of the firings on one place of the pitch; the index may set another */
+#define SUPPLY_SPAN_PA 1e5 /* pressures that differ less say nothing of the delay */
 
 void plan_learn_start(struct plan_learn *learn, const struct engine *e)
 {
@@ -50,8 +50,9 @@ static void add_lattice(struct plan_learn *learn, double controller_rad)
 	double teeth = learn->engine.tooth_count * learn->engine.crank_ratio;
 	l->n++;
 	for (int i = 0; i < 2; i++) {
-		l->sine[i] += sin((i + 1) * teeth * controller_rad);
-		l->cosine[i] += cos((i + 1) * teeth * controller_rad);
+		double pitches = controller_rad / (2 * UNIT_PI) * teeth * (i + 1);
+		unsigned phase = (unsigned)((pitches - floor(pitches)) * PLAN_PHASES);
+		l->phase[i][phase % PLAN_PHASES]++;
 	}
 }
 
@@ -113,6 +114,17 @@ bool plan_learn_count(const struct plan_learn *learn, double *offset_rad, double
 	return true;
 }
 
+/* Share of the firings that fall on the likeliest place and its neighbours. */
+static double on_one_place(const unsigned phase[PLAN_PHASES], unsigned n)
+{
+	unsigned most = 0;
+	for (int i = 0; i < PLAN_PHASES; i++) {
+		unsigned here = phase[i] + phase[(i + 1) % PLAN_PHASES] + phase[(i + 2) % PLAN_PHASES];
+		most = here > most ? here : most;
+	}
+	return (double)most / n;
+}
+
 double plan_learn_pitch_rad(const struct plan_learn *learn)
 {
 	const struct plan_lattice *l = &learn->lattice;
@@ -120,7 +132,7 @@ double plan_learn_pitch_rad(const struct plan_learn *learn)
 	if (l->n < EVENTS_LEAST || teeth == 0)
 		return 0;
 	for (int i = 0; i < 2; i++)
-		if (hypot(l->sine[i], l->cosine[i]) / l->n > LATTICE_STRENGTH)
+		if (on_one_place(l->phase[i], l->n) > LATTICE_SHARE)
 			return 2 * UNIT_PI / ((i + 1) * teeth);
 	return 0;
 }

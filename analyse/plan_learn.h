@@ -15,8 +15,9 @@ struct plan_series { /* values over something, thinned out as they fill it */
 	int64_t turn[PLAN_SERIES_KEPT];
 };
 
-struct plan_lattice {                 /* directions of the controller's angle on the circle of one tooth */
-	double n, sine[2], cosine[2]; /* for one edge a tooth, and for both */
+#define PLAN_PHASES 64
+struct plan_lattice { /* where in a tooth's pitch the controller fired: one edge a tooth, and both */
+	unsigned n, phase[2][PLAN_PHASES];
 };
 
 struct plan_learn {           /* 0.4 MiB: allocate it */

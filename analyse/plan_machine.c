@@ -15,7 +15,9 @@
 #define BORROWED_DELAY_SD_S 0.005 /* taken from another valve of the machine */
 #define MEASURED_C_SD 0.15
 #define ASSUMED_C_SD 0.5
-#define RAMP_MOST 2.0 /* times the median */
+#define RAMP_MOST 2.0    /* times the median */
+#define PASSAGE_MOST 2.5 /* times the median, or part of it */
+#define CHANGED_S 0.008  /* a valve does not change by more than this between two rides */
 #define EVENTS_LEAST 3
 #define EXPANSION_LEAST 0.2 /* of ln V, to read n from */
 
@@ -146,6 +148,10 @@ static void measured_edge(const struct plan_machine *m, const struct plan_learn 
 	stepping_controller(m, learn, e);
 	if (s->count < EVENTS_LEAST || !isfinite(s->delay_s))
 		return;
+	/* Where pressures are nearly equal an event can be read quite wrongly; a lead that an earlier
+	 * plan found by measuring knows better, a guessed one does not. */
+	if (m->planned_before && e->lead_s > 0 && fabs(s->delay_s - (e->lead_s - e->latency_s)) > CHANGED_S)
+		return;
 	e->measured = true;
 	e->delay_s = s->delay_s;
 	e->delay_sd_s = hypot(half_width(s->delay_ci95_s), instant_sd_s[k]);
@@ -197,11 +203,13 @@ static bool keep_lead(struct plan_machine *m, enum engine_end end, enum valve_ev
 		return false;
 	e->delay_s = fmax(e->lead_s - e->latency_s, 0);
 	e->delay_sd_s = KEPT_DELAY_SD_S;
-	report_say(&m->remarks,
-	           "When the %s really %s did not show this time (equal pressures hide it): the lead that "
-	           "is loaded, %.1f ms, is kept.",
-	           engine_passage_name((enum engine_passage)plan_passage(end, k)),
-	           opens(k) ? "opens" : "shuts", e->lead_s * 1e3);
+	report_say(
+	    &m->remarks,
+	    "When the %s really %s did not show this time, or not believably (equal pressures hide it): "
+	    "the lead that is loaded, %.1f ms, is kept. If the valve was changed, load no lead and ride "
+	    "again.",
+	    engine_passage_name((enum engine_passage)plan_passage(end, k)), opens(k) ? "opens" : "shuts",
+	    e->lead_s * 1e3);
 	return true;
 }
 
@@ -304,6 +312,22 @@ static void tame_ramps(struct plan_machine *m)
 		ramp[i] = fmin(ramp[i], RAMP_MOST * median);
 }
 
+/* So can a passage whose flow hardly shows. */
+static void tame_passages(struct plan_machine *m)
+{
+	enum { PASSAGES = END_COUNT * 2 };
+	double sorted[PASSAGES], *c = &m->c_m3_s_pa[0][0], *sd = &m->c_sd_part[0][0];
+	memcpy(sorted, c, sizeof sorted);
+	qsort(sorted, PASSAGES, sizeof *sorted, compare_double);
+	double median = sqrt(sorted[PASSAGES / 2 - 1] * sorted[PASSAGES / 2]);
+	for (int i = 0; i < PASSAGES; i++) {
+		if (c[i] < PASSAGE_MOST * median && c[i] > median / PASSAGE_MOST)
+			continue;
+		c[i] = median;
+		sd[i] = ASSUMED_C_SD;
+	}
+}
+
 /* n from the mean diagram: slope of ln p over ln V between cut-off and release. */
 static bool read_index(const struct plan_machine *m, enum engine_end end, double omega, double *n)
 {
@@ -351,6 +375,7 @@ static void begin(struct plan_machine *m, const struct engine *e, double c_m3_s_
 {
 	memset(m, 0, sizeof *m);
 	m->engine = *e;
+	m->planned_before = e->source != NULL && strstr(e->source, PLAN_MARK) != NULL;
 	m->mech = mech_of(e);
 	m->friction_pa = PLAN_FRICTION_PA;
 	bare_edges(m);
@@ -407,6 +432,7 @@ void plan_machine_from_report(const struct report *r, const struct plan_learn *l
 	if (r->has_gas)
 		take_gas(out, &r->gas);
 	tame_ramps(out);
+	tame_passages(out);
 	fill_gaps(out);
 	take_strokes(out, r);
 }

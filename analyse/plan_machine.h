@@ -16,6 +16,9 @@
 #define PLAN_Z90 1.2815515655446004 /* one-sided 90 % quantile of the normal distribution */
 #define PLAN_RAMP_S 0.005           /* where none was measured; judgement */
 
+/* How every remark that a plan writes into an engine file begins. */
+#define PLAN_MARK "; plan: "
+
 /* One event of one end, and what moves it.  A controller that is told to
  * switch at the setting S with the lead L (a time) commands at the true angle
  *   S + offset + (latency - L) x speed,
@@ -48,6 +51,7 @@ struct plan_machine {
 	double leak_m3_s_pa[END_COUNT];
 	double friction_pa;
 	bool from_ride, speed_range_narrow;
+	bool planned_before; /* the engine file's settings and leads come from a plan */
 	struct report_range speed_rad_s, supply_pa; /* of the ride; NAN by hand */
 	double inlet_supply_pa[END_COUNT];          /* mean over the working strokes; NAN */
 	bool has_strokes[END_COUNT];

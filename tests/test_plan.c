@@ -199,6 +199,26 @@ START_TEST(hidden_events_keep_their_lead)
 }
 END_TEST
 
+/* A delay far from the lead: believed against a guess, not against an earlier plan. */
+START_TEST(a_planned_lead_outweighs_a_contradiction)
+{
+	for (int planned = 0; planned < 2; planned++) {
+		struct engine e = plan_rig_engine("", planned ? "; plan: at 90 rpm\nlead open = 38 ms\n"
+		                                              : "lead open = 38 ms\n");
+		struct report *r = synthetic(&e);
+		struct plan_machine *m = malloc(sizeof *m);
+		r->event[0].latency_s = 1e-3 - 38e-3;
+		plan_machine_from_report(r, NULL, m);
+		const struct plan_edge *edge = &m->edge[END_CAP][EVENT_ADMISSION];
+		ck_assert(edge->measured == !planned);
+		ck_assert_double_eq_tol(edge->delay_s, planned ? 37e-3 : 22e-3, 1e-9);
+		free(m);
+		free(r);
+		engine_free(&e);
+	}
+}
+END_TEST
+
 /* What is loaded makes the event fall where the plan wants it, at any speed. */
 START_TEST(loading_the_plan_puts_events_right)
 {
@@ -547,6 +567,7 @@ int main(void)
 	tcase_add_test(t, narrow_range_gives_the_combination);
 	tcase_add_test(t, unseen_events_borrow_and_say_so);
 	tcase_add_test(t, hidden_events_keep_their_lead);
+	tcase_add_test(t, a_planned_lead_outweighs_a_contradiction);
 	tcase_add_test(t, loading_the_plan_puts_events_right);
 	tcase_add_test(t, controller_on_the_teeth_is_found);
 	tcase_add_test(t, delay_by_pressure_is_learned);

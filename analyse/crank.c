@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Pass 2: the angle, leg by leg. */
-#include "analyse/crank_align.h"
+#include "analyse/crank_string.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -157,43 +157,19 @@ static int64_t nearest_shift(const struct wheel *w, double expected, int64_t fir
 	return (int64_t)a_tooth * llrint((expected - (double)first_slot) / a_tooth);
 }
 
-static struct align_fix fix_run(const struct crank_solver *s, size_t r)
+static struct align_index index_of(const struct crank_solver *s)
 {
-	const struct tooth_run *run = &s->teeth->run[r];
-	return align_run(s->wheel, s->wheel->aligned ? s->engine.index_rad : NAN, s->closing_us, s->closings,
-	                 s->teeth->mark + run->first, run->n, &s->noise);
-}
-
-static int string_once(struct crank_solver *s, const struct leg *leg, struct fault *fault)
-{
-	if (teeth_associate(s->teeth, s->wheel, s->engine.edges, leg, fault) != 0)
-		return -1;
-	double index = s->wheel->aligned ? s->engine.index_rad : NAN;
-	if (!align_split(s->teeth, s->wheel, index, s->closing_us, s->closings))
-		return fault_set(fault, EX_OSERR, "out of memory for runs of teeth");
-	return 0;
-}
-
-/* Strings the edges, and once more where a run was started from the wrong slot. */
-static int associate(struct crank_solver *s, const struct leg *leg, struct fault *fault)
-{
-	teeth_forget(s->teeth);
-	if (string_once(s, leg, fault) != 0)
-		return -1;
-	bool again = false;
-	for (size_t r = 0; r < s->teeth->run_n; r++) {
-		struct align_fix f = fix_run(s, r);
-		if (f.by != ALIGN_NONE)
-			again |= teeth_know(s->teeth, s->wheel, r, f.shift);
-	}
-	return again ? string_once(s, leg, fault) : 0;
+	bool known = s->wheel->aligned;
+	return (struct align_index){known ? s->engine.index_rad : NAN,
+	                            known ? s->wheel->index_opens_rad : NAN, s->closing_us, s->closings};
 }
 
 static bool place_run(struct crank_solver *s, size_t r)
 {
 	const struct tooth_run *run = &s->teeth->run[r];
 	struct tooth_mark *mark = s->teeth->mark + run->first;
-	struct align_fix f = fix_run(s, r);
+	struct align_index index = index_of(s);
+	struct align_fix f = string_fix(s->teeth, r, s->wheel, &s->noise, &index);
 	double expected = (double)(s->any ? s->last_slot + 1 : mark[0].slot);
 	if (r > 0)
 		expected = expected_slot(s, run - 1, run, mark[-1].slot);
@@ -356,17 +332,24 @@ static void count_time(struct crank_solver *s, const struct leg *leg)
 	s->crank.mean_speed_rad_s = good_s > 0 ? turned / good_s : 0;
 }
 
+/* Turned backward the switch closes where it else opens. */
+static double index_place(const struct crank_solver *s, bool back)
+{
+	return back ? s->wheel->index_opens_rad : s->engine.index_rad;
+}
+
 /* Times in the core at which the index should close, on good stretches. */
 static uint64_t index_due(const struct crank_solver *s, const struct leg *leg)
 {
 	uint64_t due = 0;
-	double place = s->engine.index_rad;
 	for (size_t i = 0; i + 1 < s->crank.n; i++) {
 		const struct crank_point *p = &s->point[i];
 		if (!in_core(leg, p->t_us) || !is_good(p->flag))
 			continue;
-		double passed =
-		    floor((p[1].theta_rad - place) / TWO_PI) - floor((p->theta_rad - place) / TWO_PI);
+		bool back = p[1].theta_rad < p->theta_rad;
+		double place = index_place(s, back), low = fmin(p->theta_rad, p[1].theta_rad);
+		double passed = floor((fmax(p->theta_rad, p[1].theta_rad) - place) / TWO_PI) -
+		                floor((low - place) / TWO_PI);
 		due += passed > 0 ? (uint64_t)passed : 0;
 	}
 	return due;
@@ -389,7 +372,8 @@ static void count_index(struct crank_solver *s, const struct leg *leg)
 		t->index_seen++;
 		if (at.flag != CRANK_GOOD)
 			continue;
-		double turns = (at.theta_rad - s->engine.index_rad) / TWO_PI, turn = rint(turns);
+		double turns = (at.theta_rad - index_place(s, at.omega_rad_s < 0)) / TWO_PI,
+		       turn = rint(turns);
 		bool hit = fabs(turns - turn) * TWO_PI < INDEX_REACH_RAD && turn != turn_before;
 		hits += hit;
 		t->index_extra += !hit;
@@ -426,7 +410,8 @@ int crank_solve(struct crank_solver *s, const struct leg *leg, const struct cran
 		s->closing_cap = leg->index_n;
 	}
 	s->closings = leg->index_n > 0 ? align_closings(leg, s->closing_us) : 0;
-	if (associate(s, leg, fault) != 0)
+	struct align_index index = index_of(s);
+	if (string_leg(s->teeth, s->wheel, &s->noise, &index, s->engine.edges, leg, fault) != 0)
 		return -1;
 	if (!reserve(s))
 		return fault_set(fault, EX_OSERR, "out of memory for a leg of %zu teeth", leg->tooth_n);

@@ -37,6 +37,7 @@ struct wheel {
 	uint8_t level[CRANK_SLOTS_MAX];          /* polarity of each slot's edge */
 	double pitch_error_rad[CRANK_SLOTS_MAX]; /* [teeth]: leading edges against equal pitch, mean 0 */
 	double index_spread_rad;                 /* scatter of the index events on the wheel */
+	double index_opens_rad;                  /* where it opens again, turning forward; NAN = not seen */
 	double edge_offset_rad;                  /* both edges: trailing edge behind the leading one */
 	double edge_sd_rad;                      /* scatter of a single edge about the learned wheel */
 	double drift_rad2_s4;     /* growth of the acceleration's variance per radian turned; 0 = not known */

@@ -7,22 +7,34 @@
 #define TWO_PI 6.283185307179586477
 #define BOUNCE_US 8000 /* a contact that closes sooner after its last edge only bounces */
 #define DIFFER_VOTES 2
-#define PATTERN_EDGES 400  /* enough to know a wheel by its errors */
+#define PATTERN_EDGES 400 /* enough to know a wheel by its errors */
+#define PATTERN_LEAST 10
+#define TURN_SCALE 1.3
 #define PATTERN_MARGIN 8.0 /* log odds */
-#define PATTERN_SCALE 2.0  /* times the noise of the ride */
+#define PATTERN_SCALE 4.0  /* times the noise of the ride */
 
 bool align_is_bounce(const struct leg *leg, size_t i)
 {
 	return i > 0 && leg->index[i].t_us - leg->index[i - 1].t_us < BOUNCE_US;
 }
 
-size_t align_closings(const struct leg *leg, int64_t *t_us)
+static size_t index_edges(const struct leg *leg, bool level, int64_t *t_us)
 {
 	size_t n = 0;
 	for (size_t i = 0; i < leg->index_n; i++)
-		if (leg->index[i].level != 0 && !align_is_bounce(leg, i))
+		if ((leg->index[i].level != 0) == level && !align_is_bounce(leg, i))
 			t_us[n++] = leg->index[i].t_us;
 	return n;
+}
+
+size_t align_closings(const struct leg *leg, int64_t *t_us)
+{
+	return index_edges(leg, true, t_us);
+}
+
+size_t align_openings(const struct leg *leg, int64_t *t_us)
+{
+	return index_edges(leg, false, t_us);
 }
 
 static size_t last_mark_before(const struct tooth_mark *mark, size_t n, int64_t t_us, size_t from)
@@ -79,17 +91,17 @@ static int64_t tooth_off(const struct wheel *w, double index_rad, double phase)
 	return off < 0 ? off + teeth : off;
 }
 
-static struct align_fix by_index(const struct wheel *w, double index_rad, const int64_t *closing_us,
-                                 size_t closings, const struct tooth_mark *mark, size_t n)
+static struct align_fix by_index(const struct wheel *w, const struct align_index *index,
+                                 const struct tooth_mark *mark, size_t n, double place)
 {
 	struct align_fix f = {0, ALIGN_NONE, 0, 0};
 	unsigned votes_for[CRANK_SLOTS_MAX] = {0};
 	size_t hint = 0;
-	for (size_t i = 0; i < closings; i++) {
-		double phase = align_phase_rad(w, mark, n, 0, closing_us[i], &hint);
+	for (size_t i = 0; i < index->closings; i++) {
+		double phase = align_phase_rad(w, mark, n, 0, index->closing_us[i], &hint);
 		if (isnan(phase))
 			continue;
-		votes_for[tooth_off(w, index_rad, phase)]++;
+		votes_for[tooth_off(w, place, phase)]++;
 		f.votes++;
 	}
 	unsigned best = 0;
@@ -103,21 +115,29 @@ static struct align_fix by_index(const struct wheel *w, double index_rad, const 
 	return f;
 }
 
+/* Where the switch closes on a run that is passed this way. */
+static double closes_at(const struct align_index *index, int sense)
+{
+	return sense > 0 ? index->closes_rad : index->opens_rad;
+}
+
 struct doubt {                   /* where the votes of a run change */
 	size_t agreed, differed; /* mark after the last vote that agreed, after the first that did not */
 };
 
-static bool find_doubt(const struct wheel *w, double index_rad, const int64_t *closing_us, size_t closings,
-                       const struct tooth_mark *mark, size_t n, struct doubt *d)
+static bool find_doubt(const struct wheel *w, const struct align_index *index, const struct tooth_mark *mark,
+                       const struct tooth_run *run, struct doubt *d)
 {
+	double place = closes_at(index, run->sense);
+	size_t n = run->n;
 	int64_t count = 0;
 	size_t hint = 0;
 	unsigned agreeing = 0, differing = 0;
-	for (size_t i = 0; i < closings; i++) {
-		double phase = align_phase_rad(w, mark, n, 0, closing_us[i], &hint);
+	for (size_t i = 0; i < index->closings; i++) {
+		double phase = align_phase_rad(w, mark, n, 0, index->closing_us[i], &hint);
 		if (isnan(phase))
 			continue;
-		int64_t off = tooth_off(w, index_rad, phase);
+		int64_t off = tooth_off(w, place, phase);
 		if (off == count || agreeing < 2) { /* of the first two either may be wrong */
 			agreeing = off == count ? agreeing + 1 : 1;
 			count = off;
@@ -133,16 +153,14 @@ static bool find_doubt(const struct wheel *w, double index_rad, const int64_t *c
 	return false;
 }
 
-bool align_split(struct teeth *t, const struct wheel *w, double index_rad, const int64_t *closing_us,
-                 size_t closings)
+bool align_split(struct teeth *t, const struct wheel *w, const struct align_index *index)
 {
-	if (isnan(index_rad))
-		return true;
 	for (size_t r = 0; r < t->run_n; r++) {
 		struct doubt d = {0, 0};
 		const struct tooth_run *run = &t->run[r];
-		if (!find_doubt(w, index_rad, closing_us, closings, t->mark + run->first, run->n, &d) ||
-		    d.agreed < 2 || d.differed < d.agreed + 2 || d.differed + 2 > run->n)
+		if (isnan(closes_at(index, run->sense)) ||
+		    !find_doubt(w, index, t->mark + run->first, run, &d) || d.agreed < 2 ||
+		    d.differed < d.agreed + 2 || d.differed + 2 > run->n)
 			continue;
 		if (!teeth_split(t, r, d.agreed, TOOTH_JOIN_VOTES) ||
 		    !teeth_split(t, r + 1, d.differed - d.agreed, TOOTH_JOIN_VOTES))
@@ -159,7 +177,7 @@ static double pattern_likelihood(const struct wheel *w, const struct smooth_nois
 	for (size_t i = 0; i < n; i++)
 		edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
 		                               teeth_angle_rad(w, mark[i].slot + shift)};
-	return smooth_likelihood(noise, edge, n, scale);
+	return smooth_density(noise, edge, n, scale);
 }
 
 static struct align_fix by_pattern(const struct wheel *w, const struct smooth_noise *noise,
@@ -167,7 +185,7 @@ static struct align_fix by_pattern(const struct wheel *w, const struct smooth_no
 {
 	struct align_fix f = {0, ALIGN_NONE, 0, 0};
 	struct smooth_edge edge[PATTERN_EDGES];
-	if (n < 24)
+	if (n < PATTERN_LEAST)
 		return f;
 	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
 	double best = -INFINITY, second = -INFINITY, best_scale = INFINITY;
@@ -189,17 +207,56 @@ static struct align_fix by_pattern(const struct wheel *w, const struct smooth_no
 	return f;
 }
 
-struct align_fix align_run(const struct wheel *w, double index_rad, const int64_t *closing_us,
-                           size_t closings, const struct tooth_mark *mark, size_t n,
+struct align_fix align_run(const struct wheel *w, const struct align_index *index,
+                           const struct tooth_mark *mark, size_t n, int sense,
                            const struct smooth_noise *noise)
 {
 	struct align_fix f = {0, ALIGN_NONE, 0, 0};
-	if (!isnan(index_rad))
-		f = by_index(w, index_rad, closing_us, closings, mark, n);
+	double place = closes_at(index, sense);
+	if (!isnan(place))
+		f = by_index(w, index, mark, n, place);
 	if (f.by == ALIGN_NONE && noise != NULL) {
 		struct align_fix p = by_pattern(w, noise, mark, n);
 		if (p.by != ALIGN_NONE)
 			return p;
 	}
 	return f;
+}
+
+/* Best likelihood of a run passed the other way round. */
+static double turned_likelihood(const struct wheel *w, const struct smooth_noise *noise,
+                                const struct tooth_mark *mark, size_t n, struct smooth_edge *edge,
+                                int64_t *shift, double *scale)
+{
+	double best = -INFINITY;
+	for (unsigned j = 0; j < w->teeth; j++) {
+		int64_t by = 2 * (int64_t)j + 1; /* odd: the level changes sides */
+		double sc;
+		for (size_t i = 0; i < n; i++)
+			edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
+			                               teeth_angle_rad(w, by - mark[i].slot)};
+		double value = smooth_density(noise, edge, n, &sc);
+		if (value > best) {
+			best = value;
+			*scale = sc;
+			*shift = by;
+		}
+	}
+	return best;
+}
+
+bool align_turned(const struct wheel *w, const struct smooth_noise *noise, const struct tooth_mark *mark,
+                  size_t n, int64_t *shift)
+{
+	struct smooth_edge edge[PATTERN_EDGES];
+	if (n < PATTERN_LEAST || w->slots == w->teeth)
+		return false;
+	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
+	double scale, same = pattern_likelihood(w, noise, mark, used, 0, edge, &scale);
+	if (scale < TURN_SCALE)
+		return false; /* as good as the ride's noise: no reason to look */
+	for (unsigned j = 1; j < w->teeth; j++)
+		same = fmax(same, pattern_likelihood(w, noise, mark, used, 2 * (int64_t)j, edge, &scale));
+	double turned = turned_likelihood(w, noise, mark, used, edge, shift, &scale);
+	return turned - same > PATTERN_MARGIN && scale < PATTERN_SCALE;
 }

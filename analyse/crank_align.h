@@ -21,10 +21,18 @@ struct align_fix {     /* of one run */
 	unsigned votes, agree;
 };
 
+struct align_index {                  /* the index switch on the wheel, and when it closed */
+	double closes_rad, opens_rad; /* turning forward; NAN = not known */
+	const int64_t *closing_us;
+	size_t closings;
+};
+
 /* Closings of the index switch, contact bounce left out.  t_us needs room for
  * leg->index_n.  Returns their number. */
 size_t align_closings(const struct leg *leg, int64_t *t_us);
-/* Is index edge i a closing that only bounces? */
+/* The same for its openings. */
+size_t align_openings(const struct leg *leg, int64_t *t_us);
+/* Does index edge i only bounce? */
 bool align_is_bounce(const struct leg *leg, size_t i);
 
 /* Angle on the wheel (slot of the wheel = slot of the run + shift) at a time
@@ -35,13 +43,18 @@ double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, siz
 /* Splits runs where the index says, twice in a row, that the count is not what
  * it was: once after the last closing that agreed, once at the first that did
  * not.  False: no memory. */
-bool align_split(struct teeth *t, const struct wheel *w, double index_rad, const int64_t *closing_us,
-                 size_t closings);
+bool align_split(struct teeth *t, const struct wheel *w, const struct align_index *index);
 
-/* Fixes a run against an index that closes at index_rad on this wheel (NAN:
- * by pattern only).  `noise` NULL: by index only. */
-struct align_fix align_run(const struct wheel *w, double index_rad, const int64_t *closing_us,
-                           size_t closings, const struct tooth_mark *mark, size_t n,
+/* Fixes a run, passed forward (sense +1) or backward (-1: the switch then closes
+ * where else it opens).  `noise` NULL: by index only. */
+struct align_fix align_run(const struct wheel *w, const struct align_index *index,
+                           const struct tooth_mark *mark, size_t n, int sense,
                            const struct smooth_noise *noise);
+
+/* Does a run look like the wheel passed the other way round, clearly more than
+ * the way it is?  Then slot of the wheel = *shift - slot of the run.  Only for
+ * wheels of which both edges are seen. */
+bool align_turned(const struct wheel *w, const struct smooth_noise *noise, const struct tooth_mark *mark,
+                  size_t n, int64_t *shift);
 
 #endif

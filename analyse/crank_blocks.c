@@ -103,7 +103,7 @@ bool learner_list_blocks(const struct crank_learner *l, bool by_pattern, struct 
 		struct align_fix f = learner_place(l, i, by_pattern);
 		bool anchor = isnan(l->index_rad) && r == longest; /* any place will do */
 		/* A piece shorter than two turns may be anything, teeth passed backward too. */
-		bool placed = f.by != ALIGN_NONE && r->n > 2 * l->wheel.slots;
+		bool placed = f.by != ALIGN_NONE && r->sense > 0 && r->n > 2 * l->wheel.slots;
 		if (!placed && !anchor)
 			continue;
 		size_t from = 0, to = r->n;

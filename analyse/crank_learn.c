@@ -17,7 +17,7 @@ struct crank_learner *crank_learner_new(const struct engine *e)
 	if (l == NULL)
 		return NULL;
 	l->engine = *e;
-	l->index_rad = NAN;
+	l->index_rad = l->index_opens_rad = NAN;
 	l->teeth = teeth_new();
 	l->work = smooth_work_new();
 	if (l->teeth == NULL || l->work == NULL) {
@@ -36,19 +36,26 @@ void crank_learner_free(struct crank_learner *l)
 	pitch_free(l->half[1]);
 	smooth_work_free(l->work);
 	free(l->closing_us);
+	free(l->opening_us);
 	free(l);
 }
 
-static int take_closings(struct crank_learner *l, const struct leg *leg, struct fault *fault)
+static int take_index(struct crank_learner *l, const struct leg *leg, struct fault *fault)
 {
 	if (leg->index_n > l->closing_cap) {
-		int64_t *grown = realloc(l->closing_us, leg->index_n * sizeof *grown);
-		if (grown == NULL)
+		int64_t *closing = realloc(l->closing_us, leg->index_n * sizeof *closing);
+		l->closing_us = closing != NULL ? closing : l->closing_us;
+		int64_t *opening = realloc(l->opening_us, leg->index_n * sizeof *opening);
+		l->opening_us = opening != NULL ? opening : l->opening_us;
+		if (closing == NULL || opening == NULL)
 			return fault_set(fault, EX_OSERR, "out of memory for %zu index events", leg->index_n);
-		l->closing_us = grown;
 		l->closing_cap = leg->index_n;
 	}
-	l->closings = align_closings(leg, l->closing_us);
+	l->closings = l->openings = 0;
+	if (leg->index_n > 0) {
+		l->closings = align_closings(leg, l->closing_us);
+		l->openings = align_openings(leg, l->opening_us);
+	}
 	return 0;
 }
 
@@ -56,7 +63,8 @@ static int take_closings(struct crank_learner *l, const struct leg *leg, struct 
 static double index_on_run(struct crank_learner *l, const struct tooth_run *run)
 {
 	const struct tooth_mark *mark = l->teeth->mark + run->first;
-	struct align_fix f = align_run(&l->wheel, 0, l->closing_us, l->closings, mark, run->n, NULL);
+	struct align_index index = {0, NAN, l->closing_us, l->closings};
+	struct align_fix f = align_run(&l->wheel, &index, mark, run->n, 1, NULL);
 	double spread;
 	if (f.by == ALIGN_NONE)
 		return NAN;
@@ -74,12 +82,15 @@ const struct tooth_run *learner_longest_run(const struct teeth *t)
 	return best;
 }
 
-/* Places the runs on the wheel; fix[r] for each. */
+static struct align_index index_of(const struct crank_learner *l)
+{
+	return (struct align_index){l->index_rad, l->index_opens_rad, l->closing_us, l->closings};
+}
+
 struct align_fix learner_place(const struct crank_learner *l, size_t r, bool by_pattern)
 {
-	const struct tooth_run *run = &l->teeth->run[r];
-	return align_run(&l->wheel, l->index_rad, l->closing_us, l->closings, l->teeth->mark + run->first,
-	                 run->n, by_pattern ? &l->noise : NULL);
+	struct align_index index = index_of(l);
+	return string_fix(l->teeth, r, &l->wheel, by_pattern ? &l->noise : NULL, &index);
 }
 
 int learner_out_of_memory(struct fault *fault)
@@ -87,31 +98,20 @@ int learner_out_of_memory(struct fault *fault)
 	return fault_set(fault, EX_OSERR, "out of memory for the wheel");
 }
 
-static int string_once(struct crank_learner *l, const struct leg *leg, struct fault *fault)
-{
-	if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
-		return -1;
-	const struct tooth_run *longest = learner_longest_run(l->teeth);
-	if (isnan(l->index_rad) && longest != NULL)
-		l->index_rad = index_on_run(l, longest);
-	if (!align_split(l->teeth, &l->wheel, l->index_rad, l->closing_us, l->closings))
-		return fault_set(fault, EX_OSERR, "out of memory for runs of teeth");
-	return 0;
-}
-
-/* Strings the edges, and once more where a run was started from the wrong slot. */
+/* Strings the edges; the first time the index is put on the wheel where the
+ * longest run has it. */
 static int associate(struct crank_learner *l, const struct leg *leg, bool by_pattern, struct fault *fault)
 {
-	teeth_forget(l->teeth);
-	if (string_once(l, leg, fault) != 0)
-		return -1;
-	bool again = false;
-	for (size_t r = 0; r < l->teeth->run_n; r++) {
-		struct align_fix f = learner_place(l, r, by_pattern);
-		if (f.by != ALIGN_NONE)
-			again |= teeth_know(l->teeth, &l->wheel, r, f.shift);
+	if (isnan(l->index_rad)) {
+		if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
+			return -1;
+		const struct tooth_run *longest = learner_longest_run(l->teeth);
+		if (longest != NULL)
+			l->index_rad = index_on_run(l, longest);
 	}
-	return again && by_pattern ? string_once(l, leg, fault) : 0;
+	struct align_index index = index_of(l);
+	return string_leg(l->teeth, &l->wheel, by_pattern ? &l->noise : NULL, &index, l->engine.edges, leg,
+	                  fault);
 }
 
 static void fit_noise(struct crank_learner *l)
@@ -124,8 +124,7 @@ static void fit_noise(struct crank_learner *l)
 	if (edge == NULL)
 		return;
 	const struct tooth_mark *mark = l->teeth->mark + r->first + (r->n - n) / 2;
-	struct align_fix f = align_run(&l->wheel, l->index_rad, l->closing_us, l->closings,
-	                               l->teeth->mark + r->first, r->n, NULL);
+	struct align_fix f = learner_place(l, (size_t)(r - l->teeth->run), false);
 	for (size_t i = 0; i < n; i++)
 		edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
 		                               teeth_angle_rad(&l->wheel, mark[i].slot + f.shift)};
@@ -161,14 +160,23 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 
 static void watch_index(struct crank_learner *l)
 {
+	double spread;
 	for (size_t r = 0; r < l->teeth->run_n; r++) {
 		const struct tooth_run *run = &l->teeth->run[r];
+		if (run->sense < 0)
+			continue;
 		struct align_fix f = learner_place(l, r, true);
-		index_watch_add(&l->watch, &l->wheel, l->teeth->mark + run->first, run->n, f.shift,
-		                f.by != ALIGN_NONE, l->closing_us, l->closings);
+		const struct tooth_mark *mark = l->teeth->mark + run->first;
+		bool placed = f.by != ALIGN_NONE;
+		index_watch_add(&l->watch, &l->wheel, mark, run->n, f.shift, placed, l->closing_us,
+		                l->closings);
+		index_watch_add(&l->opens, &l->wheel, mark, run->n, f.shift, placed, l->opening_us,
+		                l->openings);
 	}
 	if (l->watch.n > 0)
 		l->index_rad = index_watch_rad(&l->watch, &l->wheel, &l->index_spread_rad);
+	if (l->opens.n > 0)
+		l->index_opens_rad = index_watch_rad(&l->opens, &l->wheel, &spread);
 }
 
 /* The first leg several times over, each time with a better wheel. */
@@ -178,7 +186,7 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 	int bad = 0;
 	l->nominal = l->wheel = learner_nominal_wheel(&l->engine, leg);
 	l->torque.kind = TORQUE_NONE;
-	if (take_closings(l, leg, fault) != 0)
+	if (take_index(l, leg, fault) != 0)
 		return -1;
 	for (unsigned round = 0; round < ROUNDS && bad == 0; round++)
 		bad = learn_round(l, leg, round, &b, fault);
@@ -197,7 +205,7 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 static int learn_stretch(struct crank_learner *l, const struct leg *leg, struct fault *fault)
 {
 	struct block_list b = {0};
-	if (take_closings(l, leg, fault) != 0 || associate(l, leg, true, fault) != 0)
+	if (take_index(l, leg, fault) != 0 || associate(l, leg, true, fault) != 0)
 		return -1;
 	bool ok = learner_list_blocks(l, true, &b) && learner_take_blocks(l, leg, &l->joint, &b);
 	learner_watch_speeds(l, &b);

@@ -5,8 +5,8 @@
 #ifndef TRAMMEL_CRANK_LEARNER_H
 #define TRAMMEL_CRANK_LEARNER_H
 
-#include "analyse/crank_align.h"
 #include "analyse/crank_index.h"
+#include "analyse/crank_string.h"
 #include "analyse/pitch.h"
 
 #define LEARNER_HIGH_ORDERS (PITCH_LOW_ORDERS + 1) /* the first order that times alone tell */
@@ -29,8 +29,10 @@ struct crank_learner {
 	bool started;
 	unsigned legs; /* after the first */
 	uint64_t edges, index_events;
-	struct index_watch watch;
-	double index_spread_rad;
+	struct index_watch watch, opens;
+	int64_t *opening_us;
+	size_t openings;
+	double index_spread_rad, index_opens_rad;
 };
 
 /* A stretch of a run to learn from. */

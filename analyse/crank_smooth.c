@@ -13,6 +13,8 @@
 #define REJECT_SD 8.0
 #define REJECT_ROW 3 /* that many in a row are no outliers: the crank did move so */
 #define FAR_SD 4.0
+#define DENSITY_TEMPER 2.0
+#define DENSITY_CAP 10.0
 #define SETTLE 8          /* edges after which the filter knows its state */
 #define TIMER_SD_S 1.2e-6 /* of a 4 us tick */
 
@@ -200,13 +202,25 @@ static struct tally tally_innovations(const struct smooth_noise *noise, const st
 	return t;
 }
 
-double smooth_likelihood(const struct smooth_noise *noise, const struct smooth_edge *e, size_t n,
-                         double *scale)
+double smooth_density(const struct smooth_noise *noise, const struct smooth_edge *e, size_t n, double *rms)
 {
-	struct tally t = tally_innovations(noise, e, n, 1e9, NULL);
-	double square = fmax(t.sum_square / (double)t.used, 1e-30);
-	*scale = sqrt(square);
-	return -0.5 * (t.sum_log + (double)t.used * log(square));
+	struct motion m = set_out(noise, e);
+	double sum = 0, square = 0, used = 0;
+	for (size_t i = 0; i < n; i++) {
+		double innovation = e[i].angle_rad - m.x[0];
+		struct motion_gain g = motion_take_covariance(m.p, edge_variance(noise, m.x[1]));
+		motion_take_state(m.x, &g, innovation);
+		double z2 = fmin(innovation * innovation / g.s, DENSITY_CAP * DENSITY_CAP);
+		sum -= 0.5 * (log(g.s) + z2 / (DENSITY_TEMPER * DENSITY_TEMPER));
+		if (i >= 3) { /* three edges make a state */
+			square += z2;
+			used++;
+		}
+		if (i + 1 < n)
+			motion_move(&m, e[i + 1].t_s - e[i].t_s, noise->drift_rad2_s4 * fabs(m.x[1]));
+	}
+	*rms = used > 0 ? sqrt(square / used) : INFINITY;
+	return sum;
 }
 
 static struct smooth_noise scaled(struct smooth_noise n, double scale)

@@ -32,10 +32,12 @@ void smooth_work_free(struct smooth_work *w);
 void smooth_run(struct smooth_work *w, const struct smooth_noise *noise, const struct smooth_edge *edge,
                 size_t n, struct smooth_state *out);
 
-/* Log likelihood of the edges given the noise with its overall scale free; the
- * best scale (a factor on both standard deviations) in *scale. */
-double smooth_likelihood(const struct smooth_noise *noise, const struct smooth_edge *edge, size_t n,
-                         double *scale);
+/* Log density of the edges, to compare what slots they may be: noise taken twice
+ * as large as it is, single edges far off counting no more than a few standard
+ * deviations.  Root mean square of the innovations over theirs in *rms (1 = as
+ * the noise says). */
+double smooth_density(const struct smooth_noise *noise, const struct smooth_edge *edge, size_t n,
+                      double *rms);
 
 /* Edge scatter and drift that make the edges most likely, both positive.
  * False when there are too few edges (less than 32). */

@@ -201,6 +201,7 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 	place_on_crank(l, w);
 	describe_pitch(&l->engine, w);
 	w->index_spread_rad = l->index_spread_rad;
+	w->index_opens_rad = w->aligned ? l->index_opens_rad + l->engine.index_rad - l->index_rad : NAN;
 	name_unseen(&l->engine, w);
 	finish_low_orders(l, w);
 	return 0;

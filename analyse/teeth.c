@@ -9,7 +9,8 @@
 #include <string.h>
 #include <sysexits.h>
 
-#define FLOOR_SD 1e-3 /* rad: an edge is not trusted further while counting */
+#define FLOOR_SD 1e-3   /* rad: an edge is not trusted further while counting */
+#define BACK_MARGIN 8.0 /* log odds */
 #define SLOW_PART 0.25
 #define FASTER 1.3
 #define ANCHOR_STRAY 0.013 /* rad: 0.75 deg */
@@ -29,6 +30,7 @@ void teeth_free(struct teeth *t)
 	free(t->t_s);
 	free(t->level);
 	free(t->hint);
+	free(t->barrier_us);
 	free(t);
 }
 
@@ -116,8 +118,9 @@ static double mean_width(const struct teeth_walk *k, int64_t slot)
 {
 	if (!k->levels)
 		return 1;
-	bool leading = k->w->level[teeth_place(k->w, k->dir * slot)] != 0;
-	return leading ? 2 * k->duty : 2 * (1 - k->duty);
+	int sign = k->dir * k->sense;
+	bool leading = k->w->level[teeth_place(k->w, sign * slot)] != 0;
+	return leading == (sign > 0) ? 2 * k->duty : 2 * (1 - k->duty);
 }
 
 /* Do ANCHOR_STEPS intervals from edge i on, slot c and following, look like
@@ -227,39 +230,85 @@ static double looks_like(const struct teeth_walk *k, size_t edge, int64_t slot)
 	return sum;
 }
 
-/* The start slot that the anchor looks most like, or that is known. */
-static int64_t place_anchor(const struct teeth *t, const struct teeth_walk *k, size_t edge, int64_t slot,
-                            int64_t t_us)
+struct anchor_place {
+	int64_t slot; /* in the walk's own count */
+	int sense;
+	double like;
+};
+
+static struct anchor_place best_place(struct teeth_walk k, size_t edge, int64_t near)
 {
-	for (size_t i = 0; i < t->hint_n; i++)
-		if (t->hint[i].t_us == t_us) {
-			int64_t m = (int64_t)k->w->slots, off = (t->hint[i].slot - slot) % m;
-			return slot + (off < 0 ? off + m : off);
-		}
-	int64_t a_tooth = k->w->slots / k->w->teeth, best = slot;
-	double most = looks_like(k, edge, slot) + 1e-6;
-	for (unsigned j = 1; j < k->w->teeth; j++) {
-		double like = looks_like(k, edge, slot + j * a_tooth);
-		if (like > most) {
-			most = like;
-			best = slot + j * a_tooth;
-		}
+	int64_t a_tooth = k.w->slots / k.w->teeth, slot = slot_for(&k, edge, near);
+	struct anchor_place best = {slot, k.sense, looks_like(&k, edge, slot) + 1e-6};
+	for (unsigned j = 1; j < k.w->teeth; j++) {
+		double like = looks_like(&k, edge, slot + j * a_tooth);
+		if (like > best.like)
+			best = (struct anchor_place){slot + j * a_tooth, k.sense, like};
 	}
 	return best;
 }
 
-bool teeth_know(struct teeth *t, const struct wheel *w, size_t run, int64_t shift)
+static const struct tooth_hint *hint_at(const struct teeth *t, int64_t t_us)
+{
+	for (size_t i = 0; i < t->hint_n; i++)
+		if (t->hint[i].t_us == t_us)
+			return &t->hint[i];
+	return NULL;
+}
+
+/* Where the anchor lies on the wheel, and which way it is passed: as is known,
+ * or what it looks most like.  Backward only when both edges are seen and the
+ * wheel is known (one edge of a tooth shows another place of it when it turns
+ * back). */
+static struct anchor_place place_anchor(const struct teeth *t, const struct teeth_walk *walk, size_t edge,
+                                        int64_t near, int64_t t_us)
+{
+	struct teeth_walk k = *walk;
+	const struct tooth_hint *hint = hint_at(t, t_us);
+	if (hint != NULL) {
+		int64_t m = (int64_t)k.w->slots;
+		int64_t off = (hint->sense * hint->slot - near) % m;
+		return (struct anchor_place){near + (off < 0 ? off + m : off), hint->sense, 0};
+	}
+	struct anchor_place forward = best_place(k, edge, near);
+	if (!k.levels || k.drift <= 0)
+		return forward;
+	k.sense = -1;
+	struct anchor_place back = best_place(k, edge, -near);
+	return back.like > forward.like + BACK_MARGIN ? back : forward;
+}
+
+static bool add_hint(struct teeth *t, size_t run, int64_t slot, int sense)
 {
 	if (!reserve((void **)&t->hint, &t->hint_cap, t->hint_n + 1, sizeof *t->hint))
 		return false;
+	t->hint[t->hint_n++] = (struct tooth_hint){t->run[run].anchor_us, slot, sense};
+	return true;
+}
+
+bool teeth_know(struct teeth *t, const struct wheel *w, size_t run, int64_t shift)
+{
 	const struct tooth_run *r = &t->run[run];
-	t->hint[t->hint_n++] = (struct tooth_hint){r->anchor_us, r->anchor_slot + shift};
-	return shift % (int64_t)w->slots != 0;
+	return add_hint(t, run, r->anchor_slot + shift, r->sense) && shift % (int64_t)w->slots != 0;
+}
+
+bool teeth_turn(struct teeth *t, size_t run, int64_t shift)
+{
+	const struct tooth_run *r = &t->run[run];
+	return add_hint(t, run, shift - r->anchor_slot, -r->sense);
+}
+
+bool teeth_part(struct teeth *t, size_t run)
+{
+	if (!reserve((void **)&t->barrier_us, &t->barrier_cap, t->barrier_n + 1, sizeof *t->barrier_us))
+		return false;
+	t->barrier_us[t->barrier_n++] = t->mark[t->run[run].first].t_us;
+	return true;
 }
 
 void teeth_forget(struct teeth *t)
 {
-	t->hint_n = 0;
+	t->hint_n = t->barrier_n = 0;
 }
 
 static int64_t edge_us(const struct teeth *t, size_t edge)
@@ -275,7 +324,8 @@ static bool add_run(struct teeth *t, const struct teeth_walk *k, size_t from, co
 	t->run[t->run_n].first = t->n;
 	t->run[t->run_n++].n = k->pick_n;
 	for (size_t j = 0; j < k->pick_n; j++)
-		t->mark[t->n++] = (struct tooth_mark){edge_us(t, from + k->pick[j].edge), k->pick[j].slot};
+		t->mark[t->n++] =
+		    (struct tooth_mark){edge_us(t, from + k->pick[j].edge), k->sense * k->pick[j].slot};
 	return true;
 }
 
@@ -317,43 +367,71 @@ static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w,
 	    .pitch = pitch,
 	    .duty = duty_of(w),
 	    .gap_slots = gap_slots(pitch),
+	    .sense = 1,
 	    .t_s = t->t_s,
 	    .level = t->level,
 	    .n = t->seen,
 	};
 }
 
+/* First edge at or after the next barrier after edge `from`; all when none. */
+static size_t edges_to_barrier(const struct teeth *t, size_t from)
+{
+	size_t end = t->seen;
+	for (size_t i = 0; i < t->barrier_n; i++) {
+		double at = 1e-6 * (double)(t->barrier_us[i] - t->t0_us) - 1e-7;
+		size_t low = from, high = end;
+		while (low < high) {
+			size_t middle = low + (high - low) / 2;
+			if (t->t_s[middle] < at)
+				low = middle + 1;
+			else
+				high = middle;
+		}
+		if (low > from && low < end)
+			end = low;
+	}
+	return end;
+}
+
 static bool string_runs(struct teeth *t, struct teeth_walk *whole, struct teeth_pick *picks)
 {
 	enum tooth_join end_before = TOOTH_JOIN_START;
 	int64_t near = 0, slot;
-	size_t from = 0, anchor;
-	for (;;) {
+	size_t from = 0, anchor, end = edges_to_barrier(t, 0);
+	while (from < t->seen) {
 		struct teeth_walk k = *whole;
 		k.t_s += from;
 		k.level += from;
-		k.n -= from;
-		k.dir = 1;
+		k.n = end - from;
+		k.dir = k.sense = 1;
 		k.pick = picks;
-		if (!find_anchor(&k, near, &anchor, &slot))
-			return true;
+		if (!find_anchor(&k, near, &anchor, &slot)) {
+			from = end;
+			end = edges_to_barrier(t, from);
+			end_before = TOOTH_JOIN_SLOW;
+			continue;
+		}
 		size_t next;
 		struct tooth_run run = {.anchor_us = edge_us(t, from + anchor)};
-		run.anchor_slot = place_anchor(t, &k, anchor, slot, run.anchor_us);
-		enum tooth_join end = grow_run(&k, anchor, run.anchor_slot, &next);
+		struct anchor_place place = place_anchor(t, &k, anchor, near, run.anchor_us);
+		k.sense = run.sense = place.sense;
+		run.anchor_slot = place.sense * place.slot;
+		enum tooth_join how = grow_run(&k, anchor, place.slot, &next);
 		run.join = joined(t, end_before, k.pick[0].edge);
 		if (!add_run(t, &k, from, &run))
 			return false;
-		end_before = end;
-		near = k.pick[k.pick_n - 1].slot + 1;
+		end_before = how;
+		near = k.sense * k.pick[k.pick_n - 1].slot + 1;
 		from += k.pick[k.pick_n - 1].edge + 1;
 	}
+	return true;
 }
 
 static double step_speed(const struct wheel *w, const struct tooth_mark *m)
 {
-	return (teeth_angle_rad(w, m[1].slot) - teeth_angle_rad(w, m[0].slot)) /
-	       (double)(m[1].t_us - m[0].t_us);
+	double turned = teeth_angle_rad(w, m[1].slot) - teeth_angle_rad(w, m[0].slot);
+	return fabs(turned) / (double)(m[1].t_us - m[0].t_us);
 }
 
 /* A step of the run far slower than what came before or comes after within a
@@ -383,9 +461,8 @@ static size_t slowest_step(const struct wheel *w, const struct tooth_mark *m, si
 /* Cheap: only a step much slower than the run's mean speed needs the closer look. */
 static double suspicious_speed(const struct wheel *w, const struct tooth_mark *m, size_t n)
 {
-	double mean = (teeth_angle_rad(w, m[n - 1].slot) - teeth_angle_rad(w, m[0].slot)) /
-	              (double)(m[n - 1].t_us - m[0].t_us);
-	return 0.7 * mean;
+	double turned = teeth_angle_rad(w, m[n - 1].slot) - teeth_angle_rad(w, m[0].slot);
+	return 0.7 * fabs(turned) / (double)(m[n - 1].t_us - m[0].t_us);
 }
 
 bool teeth_split(struct teeth *t, size_t r, size_t keep, enum tooth_join join)

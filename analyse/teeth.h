@@ -31,10 +31,12 @@ struct tooth_run {
 	size_t first, n; /* marks */
 	enum tooth_join join;
 	int64_t anchor_us, anchor_slot; /* where it was started from */
+	int sense;                      /* +1 forward; -1 backward, slots fall */
 };
 
 struct tooth_hint { /* an edge whose slot is known, modulo the wheel */
 	int64_t t_us, slot;
+	int sense;
 };
 
 struct teeth {
@@ -45,11 +47,13 @@ struct teeth {
 	size_t seen;             /* edges of the polarity that counts */
 	struct tooth_hint *hint; /* see teeth_know */
 	size_t hint_n;
+	int64_t *barrier_us; /* see teeth_part */
+	size_t barrier_n;
 	/* working storage */
 	double *t_s;
 	uint8_t *level;
 	int64_t t0_us;
-	size_t mark_cap, run_cap, edge_cap, hint_cap;
+	size_t mark_cap, run_cap, edge_cap, hint_cap, barrier_cap;
 };
 
 struct teeth *teeth_new(void);
@@ -64,6 +68,11 @@ int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges ed
  * like.  When the index says otherwise: note by how much, for each run, and
  * associate again.  True when any of the shifts is one. */
 bool teeth_know(struct teeth *t, const struct wheel *w, size_t run, int64_t shift);
+/* The same for a run that is passed backward (or forward after all): slot of the
+ * wheel = shift - slot of the run. */
+bool teeth_turn(struct teeth *t, size_t run, int64_t shift);
+/* No run is to reach over the beginning of this one. False: no memory. */
+bool teeth_part(struct teeth *t, size_t run);
 void teeth_forget(struct teeth *t);
 
 /* Makes two runs of one, the first with its first `keep` marks. False: no memory. */

@@ -3,7 +3,8 @@
  * by teeth.c (the plain steps) and teeth_beam.c (the doubtful ones).
  *
  * Backward in time is the mirror of forward: times and slots change sign, so
- * that one walk serves both. */
+ * that one walk serves both.  A crank that turns backward is walked with its
+ * slots' sign changed. */
 #ifndef TRAMMEL_TEETH_WALK_H
 #define TRAMMEL_TEETH_WALK_H
 
@@ -20,7 +21,8 @@ struct teeth_walk {
 	const double *t_s; /* edges of the leg, rising */
 	const uint8_t *level;
 	size_t n;
-	int dir; /* +1, or -1 for the mirror */
+	int dir;   /* +1, or -1 for the mirror */
+	int sense; /* +1: the crank turns forward in time; -1: backward, slots counted as negative */
 	const struct wheel *w;
 	bool levels;      /* both edges: the level must be the slot's */
 	double edge_sd;   /* rad */
@@ -46,12 +48,17 @@ static inline uint8_t teeth_walk_level(const struct teeth_walk *k, size_t i)
 
 static inline double teeth_walk_angle(const struct teeth_walk *k, int64_t slot)
 {
-	return k->dir * teeth_angle_rad(k->w, k->dir * slot);
+	int sign = k->dir * k->sense;
+	return sign * teeth_angle_rad(k->w, sign * slot);
 }
 
 static inline bool teeth_walk_fits(const struct teeth_walk *k, size_t i, int64_t slot)
 {
-	return !k->levels || k->w->level[teeth_place(k->w, k->dir * slot)] == teeth_walk_level(k, i);
+	if (!k->levels)
+		return true;
+	/* an edge that rises when passed forward falls when passed backward */
+	bool level = k->w->level[teeth_place(k->w, k->dir * k->sense * slot)] != 0;
+	return (k->sense > 0 ? level : !level) == (teeth_walk_level(k, i) != 0);
 }
 
 /* Appends a pick and keeps the speed up to date. */

@@ -231,6 +231,34 @@ START_TEST(a_rocking_start_is_flagged_not_guessed)
 }
 END_TEST
 
+/* The wheel's own pattern tells which way it turns. */
+START_TEST(a_crank_that_turns_back_is_followed_back)
+{
+	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_BACK);
+	s.seconds = 30;
+	struct wheel_rig *r = wheel_rig_new(&s);
+	struct solved k = solve(r);
+	ck_assert_int_eq(k.bad, 0);
+	size_t back = 0;
+	double off = NAN;
+	for (double t = 1.2e6; t < 30.8e6; t += 10000) {
+		struct crank_state at;
+		crank_at(k.crank, t, NULL, &at);
+		if (at.flag != CRANK_GOOD)
+			continue;
+		double miss = at.theta_rad - wheel_rig_theta(r, t);
+		if (isnan(off))
+			off = TWO_PI * rint(miss / TWO_PI);
+		/* through the turning points too the count of turns is kept */
+		ck_assert_double_eq_tol(miss, off, 1.0 * DEG);
+		back += at.omega_rad_s < -3;
+	}
+	ck_assert_uint_gt(back, 450);
+	ck_assert_double_lt(crank_solver_totals(k.solver)->flagged_s, 1.5);
+	drop(&k, r);
+}
+END_TEST
+
 START_TEST(a_count_that_does_not_fit_the_index_is_named)
 {
 	struct wheel_setup s = clean(40, EDGES_RISING, WHEEL_CONSTANT);
@@ -454,6 +482,7 @@ int main(void)
 	tcase_add_test(t, dropouts_are_flagged_and_counted_across);
 	tcase_add_test(t, bursts_and_bounces_do_not_slip_unseen);
 	tcase_add_loop_test(t, a_rocking_start_is_flagged_not_guessed, 0, 2);
+	tcase_add_test(t, a_crank_that_turns_back_is_followed_back);
 	tcase_add_test(t, a_count_that_does_not_fit_the_index_is_named);
 	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
 	tcase_add_test(t, an_index_every_second_turn_is_enough);

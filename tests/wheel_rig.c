@@ -63,6 +63,8 @@ static double wanted_omega(const struct wheel_setup *s, double t)
 		return w + (to - w) * (0.5 - 0.5 * cos(TWO_PI * 1.5 * x));
 	case WHEEL_COAST:
 		return w * (1 - 0.75 * x);
+	case WHEEL_BACK: /* forward, a good while backward, forward again */
+		return x < 0.4 ? w : x < 0.6 ? -0.6 * w : w;
 	case WHEEL_STOP_AND_GO:
 		return x < 0.4 ? w : x < 0.5 ? 0 : w;
 	default:
@@ -274,6 +276,13 @@ static void index_edges(struct wheel_rig *r, const struct wheel_setup *s, struct
 	double place = s->index_deg * TWO_PI / 360;
 	for (size_t i = 0; i + 1 < r->theta_n; i++) {
 		double a = (r->theta[i] - place) / TWO_PI, b = (r->theta[i + 1] - place) / TWO_PI;
+		double opens = 20.0 / 360;
+		if (floor(b - opens) < floor(a - opens)) {
+			double omega = TWO_PI * (a - b) / r->step_s,
+			       part = (a - opens - floor(a - opens)) / (a - b);
+			close_switch(r, s, l, T0_US + 1e6 * r->step_s * ((double)i + part), fmax(omega, 0.5),
+			             rng);
+		}
 		if (floor(b) > floor(a)) {
 			double omega = TWO_PI * (b - a) / r->step_s, part = (floor(b) - a) / (b - a);
 			close_switch(r, s, l, T0_US + 1e6 * r->step_s * ((double)i + part), fmax(omega, 0.5),

@@ -6,7 +6,14 @@
 
 #include "analyse/ride.h"
 
-enum wheel_motion { WHEEL_CONSTANT, WHEEL_SWEEP, WHEEL_COAST, WHEEL_ROCKING_START, WHEEL_STOP_AND_GO };
+enum wheel_motion {
+	WHEEL_CONSTANT,
+	WHEEL_SWEEP,
+	WHEEL_COAST,
+	WHEEL_ROCKING_START,
+	WHEEL_STOP_AND_GO,
+	WHEEL_BACK
+};
 
 struct wheel_setup {
 	unsigned teeth;

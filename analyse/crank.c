@@ -12,7 +12,13 @@
 #define GAP_TEETH 4   /* more teeth than this missing in a row is a drop-out */
 #define REST_PART 0.4 /* a crank that was slower than this part of its mean speed had stopped */
 #define REST_S 0.3
+#define TURN_US 2000000     /* longest that a crank stands while it turns back */
 #define INDEX_REACH_RAD 0.6 /* an index event farther from its place is an extra one */
+
+struct run_place {     /* of one run */
+	int64_t shift; /* added to its slots */
+	bool sure;
+};
 
 struct crank_solver {
 	const struct wheel *wheel;
@@ -23,6 +29,8 @@ struct crank_solver {
 	struct smooth_edge *edge; /* one run */
 	struct smooth_state *state;
 	size_t run_cap;
+	struct run_place *place; /* of each run */
+	size_t place_cap;
 	struct crank_point *point;
 	size_t point_cap;
 	int64_t *closing_us;
@@ -60,6 +68,7 @@ void crank_solver_free(struct crank_solver *s)
 	smooth_work_free(s->work);
 	free(s->edge);
 	free(s->state);
+	free(s->place);
 	free(s->point);
 	free(s->closing_us);
 	free(s);
@@ -89,6 +98,11 @@ static bool reserve(struct crank_solver *s)
 		    !grow((void **)&s->state, longest, sizeof *s->state))
 			return false;
 		s->run_cap = longest;
+	}
+	if (s->teeth->run_n > s->place_cap) {
+		if (!grow((void **)&s->place, s->teeth->run_n, sizeof *s->place))
+			return false;
+		s->place_cap = s->teeth->run_n;
 	}
 	if (s->teeth->n > s->point_cap) {
 		if (!grow((void **)&s->point, s->teeth->n, sizeof *s->point))
@@ -164,7 +178,16 @@ static struct align_index index_of(const struct crank_solver *s)
 	                            known ? s->wheel->index_opens_rad : NAN, s->closing_us, s->closings};
 }
 
-static bool place_run(struct crank_solver *s, size_t r)
+static void shift_run(struct crank_solver *s, size_t r, int64_t shift)
+{
+	const struct tooth_run *run = &s->teeth->run[r];
+	struct tooth_mark *mark = s->teeth->mark + run->first;
+	for (size_t i = 0; i < run->n; i++)
+		mark[i].slot += shift;
+	s->place[r].shift += shift;
+}
+
+static void place_run(struct crank_solver *s, size_t r)
 {
 	const struct tooth_run *run = &s->teeth->run[r];
 	struct tooth_mark *mark = s->teeth->mark + run->first;
@@ -181,9 +204,39 @@ static bool place_run(struct crank_solver *s, size_t r)
 		shift = whole_turns(s->wheel, f.shift, expected, mark[0].slot);
 	else
 		shift = nearest_shift(s->wheel, expected, mark[0].slot);
-	for (size_t i = 0; i < run->n; i++)
-		mark[i].slot += shift;
-	return sure || (!s->wheel->aligned && s->teeth->run_n == 1);
+	s->place[r] = (struct run_place){0, sure || (!s->wheel->aligned && s->teeth->run_n == 1)};
+	shift_run(s, r, shift);
+}
+
+/* A second encoder channel tells which way each run is passed, so that between
+ * two runs passed opposite ways the same edge was passed twice; its level must
+ * agree.  True when run r + 1 follows run r so. */
+static bool turns_back(const struct crank_solver *s, size_t r)
+{
+	const struct tooth_run *a = &s->teeth->run[r], *b = a + 1;
+	const struct tooth_mark *last = s->teeth->mark + a->first + a->n - 1, *first = last + 1;
+	return s->wheel->quadrature != 0 && a->sense != b->sense && first->t_us - last->t_us < TURN_US &&
+	       (first->slot - last->slot) % (int64_t)(s->wheel->slots / s->wheel->teeth) == 0;
+}
+
+/* Runs too short to be placed by themselves, placed by their neighbours. */
+static void place_by_turns(struct crank_solver *s)
+{
+	struct teeth *t = s->teeth;
+	for (size_t r = t->run_n; r-- > 1;) {
+		const struct tooth_mark *first = t->mark + t->run[r].first;
+		if (s->place[r].sure && !s->place[r - 1].sure && turns_back(s, r - 1)) {
+			shift_run(s, r - 1, first->slot - first[-1].slot);
+			s->place[r - 1].sure = true;
+		}
+	}
+	for (size_t r = 1; r < t->run_n; r++) {
+		const struct tooth_mark *first = t->mark + t->run[r].first;
+		if (s->place[r - 1].sure && !s->place[r].sure && turns_back(s, r - 1)) {
+			shift_run(s, r, first[-1].slot - first->slot);
+			s->place[r].sure = true;
+		}
+	}
 }
 
 static void smooth_marks(struct crank_solver *s, const struct tooth_run *run, uint8_t flag)
@@ -215,11 +268,17 @@ static void flag_holes(const struct crank_solver *s, const struct tooth_run *run
 			p[i].flag = CRANK_DROPOUT;
 }
 
-/* Does run r go on counting just as run r - 1 left off? */
-static bool counts_on(const struct crank_solver *s, size_t r, const int64_t *shift)
+/* Does run r go on counting just as run r - 1 left off, or turn back on its last edge? */
+static bool counts_on(const struct crank_solver *s, size_t r)
 {
+	const struct run_place *a = &s->place[r - 1], *b = &s->place[r];
 	enum tooth_join join = s->teeth->run[r].join;
-	return (join == TOOTH_JOIN_SLOW || join == TOOTH_JOIN_VOTES) && shift[0] == shift[1];
+	if (!a->sure || !b->sure)
+		return false;
+	if ((join == TOOTH_JOIN_SLOW || join == TOOTH_JOIN_VOTES) && a->shift == b->shift)
+		return true;
+	const struct tooth_mark *first = s->teeth->mark + s->teeth->run[r].first;
+	return turns_back(s, r - 1) && first->slot == first[-1].slot;
 }
 
 static uint8_t join_flag(const struct crank_solver *s, size_t r)
@@ -243,18 +302,14 @@ static uint8_t unsure_flag(const struct crank_solver *s, size_t r)
 static void build_points(struct crank_solver *s)
 {
 	uint8_t good = s->wheel->aligned ? CRANK_GOOD : CRANK_NOT_ALIGNED;
-	int64_t shift[2] = {0, 0};
-	bool sure = false;
+	for (size_t r = 0; r < s->teeth->run_n; r++)
+		place_run(s, r);
+	place_by_turns(s);
 	for (size_t r = 0; r < s->teeth->run_n; r++) {
 		const struct tooth_run *run = &s->teeth->run[r];
-		int64_t relative = s->teeth->mark[run->first].slot;
-		bool before = sure;
-		sure = place_run(s, r);
-		shift[0] = shift[1];
-		shift[1] = s->teeth->mark[run->first].slot - relative;
-		smooth_marks(s, run, sure ? good : unsure_flag(s, r));
+		smooth_marks(s, run, s->place[r].sure ? good : unsure_flag(s, r));
 		flag_holes(s, run);
-		if (r > 0 && !(before && sure && counts_on(s, r, shift)))
+		if (r > 0 && !counts_on(s, r))
 			s->point[run->first - 1].flag = join_flag(s, r);
 	}
 	s->crank = (struct crank){.wheel = s->wheel, .point = s->point, .n = s->teeth->n};

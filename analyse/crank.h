@@ -38,8 +38,9 @@ struct wheel {
 	double pitch_error_rad[CRANK_SLOTS_MAX]; /* [teeth]: leading edges against equal pitch, mean 0 */
 	double index_spread_rad;                 /* scatter of the index events on the wheel */
 	double index_opens_rad;                  /* where it opens again, turning forward; NAN = not seen */
-	double edge_offset_rad;                  /* both edges: trailing edge behind the leading one */
-	double edge_sd_rad;                      /* scatter of a single edge about the learned wheel */
+	int quadrature; /* second channel at a rising edge: +1 low, -1 high turning forward; 0 = none */
+	double edge_offset_rad;   /* both edges: trailing edge behind the leading one */
+	double edge_sd_rad;       /* scatter of a single edge about the learned wheel */
 	double drift_rad2_s4;     /* growth of the acceleration's variance per radian turned; 0 = not known */
 	bool low_orders_known;    /* orders 1..4 of the pitch error separated from speed ripple */
 	unsigned low_order_limit; /* orders below this are not learned (0 = all learned) */

@@ -38,9 +38,28 @@ static double duty_of(const struct leg *leg)
 	return fmin(fmax(gsl_stats_median_from_sorted_data(part, 1, n), 0.02), 0.98);
 }
 
+/* Which level the second channel mostly has at rising edges: a ride goes forward
+ * more than backward. */
+static int quadrature_of(const struct leg *leg)
+{
+	size_t low = 0, high = 0, second = 0;
+	for (size_t i = 0; i < leg->tooth_n; i++) {
+		while (second < leg->tooth2_n && leg->tooth2[second].t_us <= leg->tooth[i].t_us)
+			second++;
+		if (second == 0)
+			continue;
+		bool same = (leg->tooth2[second - 1].level != 0) == (leg->tooth[i].level != 0);
+		high += same;
+		low += !same;
+	}
+	if (low + high < 100)
+		return 0;
+	return low > 2 * high ? 1 : high > 2 * low ? -1 : 0;
+}
+
 struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg)
 {
-	struct wheel w = {.teeth = e->tooth_count};
+	struct wheel w = {.teeth = e->tooth_count, .quadrature = quadrature_of(leg)};
 	bool both = e->edges == EDGES_BOTH;
 	double pitch = TWO_PI / w.teeth, duty = both ? duty_of(leg) : 0;
 	w.slots = both ? 2 * w.teeth : w.teeth;

@@ -10,6 +10,7 @@
 #include <sysexits.h>
 
 #define FLOOR_SD 1e-3   /* rad: an edge is not trusted further while counting */
+#define WAY_ROW 2       /* edges passed the other way in a row: not just noise */
 #define BACK_MARGIN 8.0 /* log odds */
 #define SLOW_PART 0.25
 #define FASTER 1.3
@@ -29,6 +30,7 @@ void teeth_free(struct teeth *t)
 	free(t->run);
 	free(t->t_s);
 	free(t->level);
+	free(t->way);
 	free(t->hint);
 	free(t->barrier_us);
 	free(t);
@@ -47,23 +49,42 @@ static bool reserve(void **array, size_t *cap, size_t want, size_t size)
 	return true;
 }
 
-/* The edges that count, as seconds from the leg's first. */
-static bool gather(struct teeth *t, enum engine_edges edges, const struct leg *leg)
+static bool reserve_edges(struct teeth *t, size_t n)
 {
-	size_t cap = t->edge_cap;
-	if (!reserve((void **)&t->t_s, &cap, leg->tooth_n, sizeof *t->t_s))
+	size_t cap[3] = {t->edge_cap, t->edge_cap, t->edge_cap};
+	if (!reserve((void **)&t->t_s, &cap[0], n, sizeof *t->t_s) ||
+	    !reserve((void **)&t->level, &cap[1], n, sizeof *t->level) ||
+	    !reserve((void **)&t->way, &cap[2], n, sizeof *t->way))
 		return false;
-	cap = t->edge_cap;
-	if (!reserve((void **)&t->level, &cap, leg->tooth_n, sizeof *t->level))
+	t->edge_cap = cap[0];
+	return true;
+}
+
+/* Which way an edge was passed: the second channel stands a quarter pitch
+ * further on, so that it tells by its level at the edge. */
+static int8_t way_of(const struct ride_edge *e, const struct ride_edge *second, int quadrature)
+{
+	if (second == NULL || quadrature == 0)
+		return 0;
+	return (int8_t)(((e->level != 0) == (second->level != 0)) == (quadrature < 0) ? 1 : -1);
+}
+
+/* The edges that count, as seconds from the leg's first. */
+static bool gather(struct teeth *t, const struct wheel *w, enum engine_edges edges, const struct leg *leg)
+{
+	if (!reserve_edges(t, leg->tooth_n))
 		return false;
-	t->edge_cap = cap;
 	t->t0_us = leg->tooth_n > 0 ? leg->tooth[0].t_us : leg->from_us;
 	t->seen = 0;
+	size_t second = 0; /* edges of the second channel up to now */
 	for (size_t i = 0; i < leg->tooth_n; i++) {
 		const struct ride_edge *e = &leg->tooth[i];
+		while (second < leg->tooth2_n && leg->tooth2[second].t_us <= e->t_us)
+			second++;
 		if (edges != EDGES_BOTH && (e->level != 0) != (edges == EDGES_RISING))
 			continue;
 		t->t_s[t->seen] = 1e-6 * (double)(e->t_us - t->t0_us);
+		t->way[t->seen] = way_of(e, second > 0 ? &leg->tooth2[second - 1] : NULL, w->quadrature);
 		t->level[t->seen++] = e->level != 0;
 	}
 	return true;
@@ -248,6 +269,16 @@ static struct anchor_place best_place(struct teeth_walk k, size_t edge, int64_t 
 	return best;
 }
 
+/* Which way the anchor's edges were passed, by the second channel. */
+static int way_over(const struct teeth *t, const double *at)
+{
+	const int8_t *way = t->way + (at - t->t_s);
+	int sum = 0;
+	for (size_t j = 0; j <= ANCHOR_STEPS; j++)
+		sum += way[j];
+	return sum;
+}
+
 static const struct tooth_hint *hint_at(const struct teeth *t, int64_t t_us)
 {
 	for (size_t i = 0; i < t->hint_n; i++)
@@ -270,7 +301,14 @@ static struct anchor_place place_anchor(const struct teeth *t, const struct teet
 		int64_t off = (hint->sense * hint->slot - near) % m;
 		return (struct anchor_place){near + (off < 0 ? off + m : off), hint->sense, 0};
 	}
+	int way = way_over(t, k.t_s + edge);
+	if (way < 0 && k.levels) {
+		k.sense = -1;
+		return best_place(k, edge, -near);
+	}
 	struct anchor_place forward = best_place(k, edge, near);
+	if (way > 0)
+		return forward;
 	if (!k.levels || k.drift <= 0)
 		return forward;
 	k.sense = -1;
@@ -374,8 +412,25 @@ static struct teeth_walk walk_over(const struct teeth *t, const struct wheel *w,
 	};
 }
 
+/* First edge after `from` that is passed the other way, as are the ones after it. */
+static size_t edges_one_way(const struct teeth *t, size_t from, size_t end)
+{
+	int8_t way = t->way[from];
+	for (size_t i = from + 1; i < end; i++) {
+		way = way == 0 ? t->way[i] : way;
+		if (t->way[i] != -way || way == 0)
+			continue;
+		size_t row = 1;
+		while (row < WAY_ROW && i + row < end && t->way[i + row] == -way)
+			row++;
+		if (row == WAY_ROW || i + row == end)
+			return i;
+	}
+	return end;
+}
+
 /* First edge at or after the next barrier after edge `from`; all when none. */
-static size_t edges_to_barrier(const struct teeth *t, size_t from)
+static size_t edges_to_barrier(const struct teeth *t, const struct wheel *w, size_t from)
 {
 	size_t end = t->seen;
 	for (size_t i = 0; i < t->barrier_n; i++) {
@@ -391,14 +446,14 @@ static size_t edges_to_barrier(const struct teeth *t, size_t from)
 		if (low > from && low < end)
 			end = low;
 	}
-	return end;
+	return w->quadrature != 0 && from < end ? edges_one_way(t, from, end) : end;
 }
 
 static bool string_runs(struct teeth *t, struct teeth_walk *whole, struct teeth_pick *picks)
 {
 	enum tooth_join end_before = TOOTH_JOIN_START;
 	int64_t near = 0, slot;
-	size_t from = 0, anchor, end = edges_to_barrier(t, 0);
+	size_t from = 0, anchor, end = edges_to_barrier(t, whole->w, 0);
 	while (from < t->seen) {
 		struct teeth_walk k = *whole;
 		k.t_s += from;
@@ -408,7 +463,7 @@ static bool string_runs(struct teeth *t, struct teeth_walk *whole, struct teeth_
 		k.pick = picks;
 		if (!find_anchor(&k, near, &anchor, &slot)) {
 			from = end;
-			end = edges_to_barrier(t, from);
+			end = edges_to_barrier(t, whole->w, from);
 			end_before = TOOTH_JOIN_SLOW;
 			continue;
 		}
@@ -509,7 +564,7 @@ int teeth_associate(struct teeth *t, const struct wheel *w, enum engine_edges ed
                     struct fault *fault)
 {
 	t->n = t->run_n = 0;
-	if (!gather(t, edges, leg) || !reserve((void **)&t->mark, &t->mark_cap, t->seen, sizeof *t->mark))
+	if (!gather(t, w, edges, leg) || !reserve((void **)&t->mark, &t->mark_cap, t->seen, sizeof *t->mark))
 		return fault_set(fault, EX_OSERR, "out of memory for %zu tooth edges", leg->tooth_n);
 	struct teeth_pick *picks = malloc((t->seen + 1) * sizeof *picks);
 	if (picks == NULL)

@@ -52,6 +52,7 @@ struct teeth {
 	/* working storage */
 	double *t_s;
 	uint8_t *level;
+	int8_t *way; /* by the second encoder channel: +1, -1, 0 = not known */
 	int64_t t0_us;
 	size_t mark_cap, run_cap, edge_cap, hint_cap, barrier_cap;
 };

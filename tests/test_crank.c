@@ -259,6 +259,30 @@ START_TEST(a_crank_that_turns_back_is_followed_back)
 }
 END_TEST
 
+START_TEST(a_second_channel_tells_the_way_at_a_rocking_start)
+{
+	struct wheel_setup s = clean(48, EDGES_BOTH, WHEEL_ROCKING_START);
+	s.seconds = 15;
+	s.quadrature = true;
+	struct wheel_rig *r = wheel_rig_new(&s);
+	struct solved k = solve(r);
+	ck_assert_int_eq(k.bad, 0);
+	size_t good = 0, asked = 0;
+	for (double t = 2.1e6; t < 15e6; t += 10000) {
+		struct crank_state at;
+		crank_at(k.crank, t, NULL, &at);
+		asked++;
+		if (at.flag != CRANK_GOOD)
+			continue;
+		good++;
+		ck_assert_double_eq_tol(remainder(at.theta_rad - wheel_rig_theta(r, t), TWO_PI), 0,
+		                        1.0 * DEG);
+	}
+	ck_assert_double_ge((double)good / (double)asked, 0.9);
+	drop(&k, r);
+}
+END_TEST
+
 START_TEST(a_count_that_does_not_fit_the_index_is_named)
 {
 	struct wheel_setup s = clean(40, EDGES_RISING, WHEEL_CONSTANT);
@@ -483,6 +507,7 @@ int main(void)
 	tcase_add_test(t, bursts_and_bounces_do_not_slip_unseen);
 	tcase_add_loop_test(t, a_rocking_start_is_flagged_not_guessed, 0, 2);
 	tcase_add_test(t, a_crank_that_turns_back_is_followed_back);
+	tcase_add_test(t, a_second_channel_tells_the_way_at_a_rocking_start);
 	tcase_add_test(t, a_count_that_does_not_fit_the_index_is_named);
 	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
 	tcase_add_test(t, an_index_every_second_turn_is_enough);

@@ -299,6 +299,19 @@ static void index_edges(struct wheel_rig *r, const struct wheel_setup *s, struct
 	r->index_extra = extras;
 }
 
+/* The second pick-up sees a perfect wheel a quarter pitch later. */
+static void second_edges(const struct wheel_rig *r, const struct wheel_setup *s, struct edge_list *l)
+{
+	bool level = false;
+	for (size_t i = 0; s->quadrature && i < r->theta_n; i++) {
+		double part = r->theta[i] * s->teeth / TWO_PI - 0.25;
+		bool now = part - floor(part) < s->duty;
+		if (i > 0 && now != level)
+			add_edge(l, T0_US + 1e6 * r->step_s * ((double)i - 0.5), now);
+		level = now;
+	}
+}
+
 static void describe_engine(struct engine *e, const struct wheel_setup *s)
 {
 	*e = (struct engine){.name = "wheel rig",
@@ -321,7 +334,7 @@ struct wheel_rig *wheel_rig_new(const struct wheel_setup *s)
 {
 	struct wheel_rig *r = calloc(1, sizeof *r);
 	uint64_t rng = 0x9e3779b97f4a7c15ull * (s->seed + 1);
-	struct edge_list teeth = {0}, index = {0};
+	struct edge_list teeth = {0}, index = {0}, second = {0};
 	describe_engine(&r->engine, s);
 	place_errors(r, s, &rng);
 	integrate(r, s, &rng);
@@ -329,11 +342,14 @@ struct wheel_rig *wheel_rig_new(const struct wheel_setup *s)
 	tooth_edges(r, s, &teeth, &rng);
 	noise_edges(r, s, &teeth, &rng);
 	index_edges(r, s, &index, &rng);
+	second_edges(r, s, &second);
 	qsort(teeth.e, teeth.n, sizeof *teeth.e, compare_edges);
 	if (index.n > 0)
 		qsort(index.e, index.n, sizeof *index.e, compare_edges);
 	r->leg.tooth = teeth.e;
 	r->leg.tooth_n = teeth.n;
+	r->leg.tooth2 = second.e;
+	r->leg.tooth2_n = second.n;
 	r->leg.index = index.e;
 	r->leg.index_n = index.n;
 	r->leg.from_us = r->leg.core_from_us = T0_US;
@@ -347,6 +363,7 @@ void wheel_rig_free(struct wheel_rig *r)
 	free(r->theta);
 	free(r->gap_s);
 	free(r->leg.tooth);
+	free(r->leg.tooth2);
 	free(r->leg.index);
 	free(r);
 }

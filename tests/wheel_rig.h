@@ -32,6 +32,7 @@ struct wheel_setup {
 	unsigned dropouts;    /* 0.25 s without teeth */
 	double index_deg;     /* closes here turning forward; NAN = no switch */
 	double index_missed, index_extra, index_bounce, index_late; /* parts of the closings */
+	bool quadrature;     /* a second pick-up a quarter pitch further on */
 	bool all_levels;     /* rising only, but the sender sends both */
 	unsigned tooth_gone; /* this tooth is not there; 0 = all are */
 	unsigned seed;

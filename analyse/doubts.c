@@ -7,12 +7,15 @@
 
 #define TURNS_LEAST 15
 #define SLOW_RPM 30
+#define RETURN_FROM (200 * STROKE_BINS / 360) /* of the diagram, well inside the return stroke */
+#define RETURN_TO (340 * STROKE_BINS / 360)
 #define ZERO_PA 6e3       /* a gauge may read this much below the air outside */
 #define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
 #define INDEX_LEAST 0.97  /* of expansion: walls that keep the air as warm as it was give 1 ... */
 #define INDEX_MOST 1.45   /* ... and without heat it is 1.4 */
-#define SONIC_RATIO 1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))   \
-	                   */
+#define SONIC_RATIO                                                                                          \
+	1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))               \
+	       */
 
 static void little(struct report *r)
 {
@@ -32,15 +35,17 @@ static void little(struct report *r)
 		           r->speed_rpm.median, r->speed_rpm.median * 6 * 0.010);
 }
 
+/* Least pressure of the return stroke. */
 static double least_pa(const struct stroke_diagram *d)
 {
 	double least = NAN;
-	for (int b = 0; b < STROKE_BINS; b++)
+	for (int b = RETURN_FROM; b < RETURN_TO; b++)
 		least = fmin(least, d->measured_pa[b]);
 	return least;
 }
 
-/* Nothing in the engine draws below the air outside, but for a moment after an early cut-off. */
+/* On its way back the piston drives the air out: nothing stands below the air outside then, unless
+ * it was expanded too far before. */
 static void zero(struct report *r, enum engine_end end)
 {
 	double below_pa = r->engine.ambient_pa - least_pa(&r->diagram[end]);

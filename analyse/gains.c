@@ -22,9 +22,9 @@ const char *gain_key(enum gain_cause c)
 
 const char *gain_name(enum gain_cause c)
 {
-	static const char *const name[] = {"inlet opens when asked",   "inlet shuts when asked",
-	                                   "exhaust opens when asked", "exhaust shuts when asked",
-	                                   "valves and pipes x 2",     "supply does not sag"};
+	static const char *const name[] = {"inlet opens on time",   "inlet shuts on time",
+	                                   "exhaust opens on time", "exhaust shuts on time",
+	                                   "valves and pipes x 2",  "supply does not sag"};
 	return name[c];
 }
 

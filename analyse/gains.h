@@ -23,7 +23,7 @@ enum gain_cause {
 	GAIN_CAUSES
 };
 const char *gain_key(enum gain_cause c);  /* "admission" */
-const char *gain_name(enum gain_cause c); /* "inlet opens when asked" */
+const char *gain_name(enum gain_cause c); /* "inlet opens on time" */
 
 struct gain {                     /* of one stroke; all NAN when not known */
 	double work_j, air_kg;    /* change when this alone is put right */

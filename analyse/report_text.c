@@ -147,7 +147,7 @@ static void gain_row(const struct text_page *p, const struct gains *g, int place
 	int economy = 0;
 	while (g->by_air[economy] != cause)
 		economy++;
-	text_line(p, TONE_PLAIN, "  %-25s%8s J %5s %%%9s g%9s J/g  %s", gain_name(cause),
+	text_line(p, TONE_PLAIN, "  %-22s%10s J %5s %%%9s g%9s J/g  %s", gain_name(cause),
 	          words_cell(c[0], x->work_j, 1), words_cell(c[1], 100 * x->work_j / g->simulated_j, 0),
 	          words_cell(c[2], x->air_kg * 1e3, 3), words_cell(c[3], x->j_per_kg * 1e-3, 1),
 	          isfinite(x->j_per_kg) ? words_cell(c[4], economy + 1, 0) : "-");
@@ -167,7 +167,7 @@ static void gains_of_end(const struct text_page *p, const struct report *r, enum
 	          "work per air");
 	for (int i = 0; i < GAIN_CAUSES; i++)
 		gain_row(p, g, i);
-	text_line(p, TONE_PLAIN, "  %-25s%8s J %5s %%%9s g", "all of them", words_cell(c[0], g->all_j, 1),
+	text_line(p, TONE_PLAIN, "  %-22s%10s J %5s %%%9s g", "all of them", words_cell(c[0], g->all_j, 1),
 	          words_cell(c[1], 100 * g->all_j / g->simulated_j, 0), words_cell(c[2], g->all_kg * 1e3, 3));
 	text_para(p, 2, 4, TONE_FAINT, "%s", words_gains(words, g));
 }

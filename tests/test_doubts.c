@@ -45,7 +45,7 @@ static unsigned raised(const struct road *r)
 
 START_TEST(a_healthy_ride_raises_no_doubt)
 {
-	struct road *r = ride(WORDS(STEADY, "rpm=150", "--duration", "8"));
+	struct road *r = ride(WORDS(STEADY, "rpm=200", "--duration", "6"));
 	ck_assert_uint_eq(raised(r), 0);
 	ck_assert_ptr_nonnull(line_with(r, "harm hearing")); /* released at 2 bar gauge */
 	road_free(r);
@@ -54,7 +54,7 @@ END_TEST
 
 START_TEST(a_short_ride_is_called_short)
 {
-	struct road *r = ride(WORDS(STEADY, "rpm=150", "--duration", "4"));
+	struct road *r = ride(WORDS(STEADY, "rpm=150", "--duration", "2"));
 	ck_assert_uint_eq(raised(r), 1u << FEW);
 	road_free(r);
 }
@@ -62,7 +62,7 @@ END_TEST
 
 START_TEST(a_slow_ride_is_called_slow)
 {
-	struct road *r = ride(WORDS(STEADY, "rpm=24", "--duration", "18"));
+	struct road *r = ride(WORDS(STEADY, "rpm=24", "--duration", "7"));
 	ck_assert(raised(r) & 1u << SLOW);
 	road_free(r);
 }
@@ -70,21 +70,22 @@ END_TEST
 
 START_TEST(a_gauge_whose_zero_is_off_is_named)
 {
-	/* channel 1 is the cap end's; 2 % of its range of 10 bar too low */
-	struct road *r = ride(WORDS(STEADY, "rpm=150", "--duration", "8", "--set", "zero.1=-2"));
+	/* Channel 1 is the cap end's, 3 % of its range too low.  Slowly: at speed the back pressure hides it.
+	 */
+	struct road *r = ride(WORDS(STEADY, "rpm=60", "--duration", "6", "--set", "zero.1=-3"));
 	const char *line = line_with(r, DOUBT[ZERO]);
 	ck_assert_ptr_nonnull(line);
 	ck_assert_int_eq(strncmp(line, "The cap end", 11), 0);
 	double bar;
 	ck_assert_int_eq(sscanf(strstr(line, "falls to"), "falls to %lf bar", &bar), 1);
-	ck_assert(bar > 0.1 && bar < 0.3);
+	ck_assert(bar > 0.1 && bar < 0.4);
 	road_free(r);
 }
 END_TEST
 
 START_TEST(a_gauge_whose_gain_is_off_is_named)
 {
-	struct road *r = ride(WORDS(STEADY, "rpm=90", "--duration", "10", "--set", "gain.2=15"));
+	struct road *r = ride(WORDS(STEADY, "rpm=90", "--duration", "4", "--set", "gain.2=15"));
 	const char *line = line_with(r, DOUBT[GAIN]);
 	ck_assert_ptr_nonnull(line);
 	ck_assert_int_eq(strncmp(line, "The rod end", 11), 0);
@@ -117,7 +118,7 @@ static void check_clearance(const char *true_engine, const char *read_with, cons
 {
 	char *lines = road_lines(true_engine,
 	                         WORDS(STEADY, "rpm=150", "--set", "shuts.0=50", "--set", "lead_open.1=25",
-	                               "--set", "opens.1=172", "--duration", "6"),
+	                               "--set", "opens.1=172", "--duration", "4"),
 	                         NULL);
 	struct road *r = road_bytes(read_with, LINK_LINES, (const uint8_t *)lines, strlen(lines));
 	ck_assert_msg(r->status == 0, "%s", r->fault.text);

@@ -62,8 +62,12 @@ $(BUILD)/firmware/put_cost.elf: tests/avr/put_cost_avr.c firmware/trammel_send.c
 	@mkdir -p $(@D)
 	$(AVR_CC) -mmcu=$(AVR_MCU) -DF_CPU=16000000UL -std=gnu99 -O2 -I. tests/avr/put_cost_avr.c firmware/trammel_send.c -o $@
 
+# The switch in the other position.
+UNHEARD := $(BUILD)/firmware/unheard.elf
+$(UNHEARD): CONTROLLER_FLAGS += -DLINK_LOSS_SHUTS=0
+
 # The rig's own tests: about a minute.
-firmware-check: $(CONTROLLER) $(CALLS) $(BUILD)/avr/test_controller $(BUILD)/avr/test_fault_rides $(BUILD)/avr/test_sketch firmware-lint firmware-size
+firmware-check: $(CONTROLLER) $(UNHEARD) $(CALLS) $(BUILD)/avr/test_controller $(BUILD)/avr/test_fault_rides $(BUILD)/avr/test_sketch firmware-lint firmware-size
 	TRAMMEL_ELF=$(CONTROLLER) TRAMMEL_CALLS_ELF=$(CALLS) $(BUILD)/avr/test_controller
-	TRAMMEL_ELF=$(CONTROLLER) $(BUILD)/avr/test_fault_rides
+	TRAMMEL_ELF=$(CONTROLLER) TRAMMEL_UNHEARD_ELF=$(UNHEARD) $(BUILD)/avr/test_fault_rides
 	sh tests/firmware-sketch.sh $(BUILD)

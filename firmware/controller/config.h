@@ -100,6 +100,15 @@
 #endif
 
 /* --- link --- */
+/* 1: the inlets shut when nobody is plugged in at the serial line, seen at D0
+ * (line.h; needs the resistor of README.md).  0: the engine runs on unheard. */
+#ifndef LINK_LOSS_SHUTS
+#define LINK_LOSS_SHUTS 1
+#endif
+/* D0 must be low this long, us: longer than any byte or break of a host. */
+#ifndef LINK_LOSS_US
+#define LINK_LOSS_US 20000
+#endif
 #ifndef SEND_BUFFER
 #define SEND_BUFFER 640
 #endif

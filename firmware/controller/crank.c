@@ -19,6 +19,11 @@ static void doubt(struct crank *c, enum crank_note note)
 	c->note = note;
 }
 
+void crank_doubt(struct crank *c)
+{
+	doubt(c, c->note);
+}
+
 /* Mean of the last pitches, the latest with half the weight. */
 static void take_pitch(struct crank *c, uint32_t pitch_us)
 {

@@ -59,6 +59,10 @@ bool crank_edge(struct crank *c, uint32_t t_us);
 /* The index switch changed. */
 void crank_index(struct crank *c, uint32_t t_us, bool closed);
 
+/* For a doubt from elsewhere: the angle is given up until the index has come and
+ * a turn has had its count. */
+void crank_doubt(struct crank *c);
+
 /* Looks for a standstill; call it often. */
 void crank_rest(struct crank *c, uint32_t now_us);
 

@@ -16,6 +16,7 @@
 #include "firing.h"
 #include "heat.h"
 #include "index.h"
+#include "line.h"
 #include "timing.h"
 #include "uart.h"
 #include "valves.h"
@@ -37,6 +38,7 @@ struct controller {
 	struct crank crank;
 	struct firing firing;
 	struct heat heat;
+	struct line line;
 	uint8_t valves;  /* those with a timing */
 	uint8_t allowed; /* those that may be on now */
 	bool running;    /* the rider's switch or lever is open */
@@ -166,7 +168,7 @@ static uint8_t allowed(const struct controller *c)
 	uint8_t may = (uint8_t)(c->valves & ~c->heat.hot);
 	if (c->crank.edges == 0)
 		return 0;
-	if (c->crank.state != CRANK_KNOWN || !c->crank.placed || !c->running || c->too_fast)
+	if (c->crank.state != CRANK_KNOWN || !c->crank.placed || !c->running || c->too_fast || c->line.away)
 		may &= (uint8_t)~INLETS;
 	return may;
 }
@@ -187,6 +189,34 @@ static void watch_rider(struct controller *c, uint32_t now_us)
 	if (runs != c->running)
 		say(c, now_us, runs ? PSTR("throttle open") : PSTR("throttle shut"));
 	c->running = runs;
+}
+
+/* A receiver that has just come wants a hello. */
+static void say_back(struct controller *c, uint32_t now_us)
+{
+	char text[32];
+	strcpy_P(text, PSTR("link back after "));
+	ultoa((now_us - c->line.gone_us) / 1000, text + strlen(text), 10);
+	strcat_P(text, PSTR(" ms"));
+	say_hello(c, now_us);
+	trammel_send_mark(&c->send, now_us, text);
+}
+
+/* The words of the loss go out into the open: the log will hold the hole in the
+ * frames, and the words of the return. */
+static void watch_line(struct controller *c, uint32_t now_us)
+{
+	switch (line_look(&c->line, now_us)) {
+	case LINE_LOST:
+		say(c, now_us, PSTR("link lost: inlets shut"));
+		break;
+	case LINE_BACK:
+		crank_doubt(&c->crank);
+		say_back(c, now_us);
+		break;
+	case LINE_AS_BEFORE:
+		break;
+	}
 }
 
 static void watch_heat(struct controller *c, uint32_t now_us)
@@ -279,6 +309,8 @@ static void look_around(struct controller *c, uint32_t now_us)
 	crank_rest(&c->crank, now_us);
 	watch_rider(c, now_us);
 	watch_heat(c, now_us);
+	if (LINK_LOSS_SHUTS)
+		watch_line(c, now_us);
 	allow(c);
 	if (c->crank.note != CRANK_NOTHING)
 		say(c, now_us, crank_words(c->crank.note));

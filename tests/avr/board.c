@@ -46,8 +46,8 @@ struct board {
 	struct event event[BOARD_EVENTS_MAX]; /* latest first */
 	size_t events;
 	bool coil[BOARD_VALVES];
-	bool level[3]; /* of each pin, from outside */
-	uint64_t held; /* cycles in reset: the emulator does not count them */
+	bool level[BOARD_PINS]; /* of each pin, from outside */
+	uint64_t held;          /* cycles in reset: the emulator does not count them */
 	uint64_t asleep, clock_started;
 	unsigned watchdog_resets;
 	struct vector {
@@ -71,8 +71,9 @@ static void hold_levels(struct board *b)
 {
 	avr_ioport_external_t d = {
 	    .name = 'D',
-	    .mask = 1 << 2 | 1 << 3,
-	    .value = (unsigned char)(b->level[BOARD_INDEX] << 2 | b->level[BOARD_RUN] << 3),
+	    .mask = 1 << 0 | 1 << 2 | 1 << 3,
+	    .value = (unsigned char)(b->level[BOARD_LINE] << 0 | b->level[BOARD_INDEX] << 2 |
+	                             b->level[BOARD_RUN] << 3),
 	};
 	avr_ioport_external_t tooth = {
 	    .name = 'B',
@@ -88,7 +89,10 @@ static void set_pin(struct board *b, enum board_pin pin, bool high)
 	static const struct {
 		char port;
 		int bit;
-	} where[] = {[BOARD_TOOTH] = {'B', 0}, [BOARD_INDEX] = {'D', 2}, [BOARD_RUN] = {'D', 3}};
+	} where[] = {[BOARD_TOOTH] = {'B', 0},
+	             [BOARD_INDEX] = {'D', 2},
+	             [BOARD_RUN] = {'D', 3},
+	             [BOARD_LINE] = {'D', 0}};
 	b->level[pin] = high;
 	hold_levels(b);
 	uint32_t port = (uint32_t)AVR_IOCTL_IOPORT_GETIRQ(where[pin].port);
@@ -98,7 +102,7 @@ static void set_pin(struct board *b, enum board_pin pin, bool high)
 /* The emulator tells a pin only of changes. */
 static void assert_levels(struct board *b)
 {
-	for (int pin = BOARD_TOOTH; pin <= BOARD_RUN; pin++) {
+	for (int pin = BOARD_TOOTH; pin < BOARD_PINS; pin++) {
 		bool level = b->level[pin];
 		set_pin(b, (enum board_pin)pin, !level);
 		set_pin(b, (enum board_pin)pin, level);
@@ -318,7 +322,7 @@ struct board *board_new(const char *elf, const struct board_world *world, struct
 		return NULL;
 	}
 	wire(b);
-	b->level[BOARD_INDEX] = true;
+	b->level[BOARD_INDEX] = b->level[BOARD_LINE] = true;
 	assert_levels(b);
 	return b;
 }

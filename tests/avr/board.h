@@ -33,7 +33,9 @@ enum board_vector {
 	BOARD_VECTORS = 26
 };
 
-enum board_pin { BOARD_TOOTH, BOARD_INDEX, BOARD_RUN };
+/* BOARD_LINE: D0, what the far end of the serial line drives; high = somebody
+ * is plugged in. */
+enum board_pin { BOARD_TOOTH, BOARD_INDEX, BOARD_RUN, BOARD_LINE, BOARD_PINS };
 
 /* Called while the board runs; cycle: since the emulator began, resets
  * included.  A NULL function is left out. */

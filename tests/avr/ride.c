@@ -298,6 +298,15 @@ static void break_board(struct ride *r, double before_s)
 		            cycle_at(r, r->faults.dip_at + r->faults.dip_s));
 }
 
+/* The pull-down at D0 shows when the plug is out; the bytes are lost (on_byte). */
+static void pull_plug(struct ride *r, double before_s)
+{
+	if (within(r->faults.unplugged_at, before_s, r->plant.t_s))
+		set_pin(r, r->faults.unplugged_at, BOARD_LINE, false);
+	if (within(r->faults.unplugged_until, before_s, r->plant.t_s))
+		set_pin(r, r->faults.unplugged_until, BOARD_LINE, true);
+}
+
 /* The engine goes a step ahead; the board follows, with the pins changing at
  * their instants.  What the board switches in the step moves a valve only after
  * the valve's delay, which is longer than a step. */
@@ -310,6 +319,7 @@ void ride_run(struct ride *r, double until_s)
 		while (queue_take(&r->queue, r->plant.t_s, &h))
 			happen(r, &h);
 		break_board(r, before_s);
+		pull_plug(r, before_s);
 		board_run(r->board, cycle_at(r, r->plant.t_s));
 	}
 }

@@ -19,7 +19,7 @@ struct ride_faults {
 	double reset_at, reset_s;               /* the reset pin, held this long */
 	double dip_at, dip_s;                   /* the supply falls too low for the board */
 	double index_lost_at, index_lost_until; /* the switch does not close */
-	double unplugged_at, unplugged_until;   /* nobody hears the serial port */
+	double unplugged_at, unplugged_until;   /* the plug of the serial line is out */
 };
 struct ride_faults ride_no_faults(void);
 

@@ -71,7 +71,8 @@ START_TEST(at_3000_edges_and_4000_samples_a_second_nothing_is_lost)
 END_TEST
 
 /* What happened and was not told is what was reported lost, but for what is
- * still on its way and for marks and hellos among the lost. */
+ * still on its way (a buffer full: 200 records) and for marks among the lost: at
+ * these speeds a turn is in doubt and makes about one. */
 static void check_account(double edges_per_s)
 {
 	struct bench *b = bench("TRAMMEL_ELF", edges_per_s);
@@ -80,8 +81,10 @@ static void check_account(double edges_per_s)
 	ck_assert_uint_gt(b->heard.lost, 1000);
 	ck_assert_uint_eq(b->heard.damages + b->heard.frames_lost, 0);
 	int64_t missing = (int64_t)(happened(b) - told(b)), lost = (int64_t)b->heard.lost;
-	ck_assert_msg(llabs(missing - lost) < 250, "%.0f edges/s: %lld missing, %lld reported lost",
-	              edges_per_s, (long long)missing, (long long)lost);
+	int64_t marks = (int64_t)b->index_changes / 2;
+	ck_assert_msg(missing - lost < 200 && lost - missing < marks,
+	              "%.0f edges/s: %lld missing, %lld reported lost", edges_per_s, (long long)missing,
+	              (long long)lost);
 	ck_assert_uint_eq(board_watchdog_resets(b->board), 0);
 	bench_free(b);
 }
@@ -247,6 +250,60 @@ START_TEST(a_wrong_count_is_not_believed_until_a_turn_has_proved_right)
 }
 END_TEST
 
+/* --- the plug of the serial line --- */
+
+static void plug(struct bench *b, bool in)
+{
+	board_pin_at(b->board, board_cycle(b->board) + 1, BOARD_LINE, in);
+}
+
+/* Longer than a byte at any rate, and than a break. */
+START_TEST(what_a_host_sends_does_not_look_like_a_lost_link)
+{
+	struct bench *b = at_work();
+	for (int i = 0; i < 30; i++) {
+		plug(b, false);
+		bench_turn(b, 0.015);
+		plug(b, true);
+		bench_turn(b, 0.002);
+	}
+	ck_assert(inlet_opens(b, 0.6));
+	ck_assert_ptr_null(heard_mark(&b->heard, 0, "link"));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(without_a_listener_from_the_start_no_inlet_opens)
+{
+	struct bench *b = bench("TRAMMEL_ELF", 144);
+	plug(b, false);
+	bench_stand(b, 0.03);
+	ck_assert(!inlet_opens(b, 2.5));
+	ck_assert_uint_ge(b->coils, 4); /* the exhausts work */
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "link lost: inlets shut"));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(a_link_that_comes_back_at_rest_still_has_a_turn_checked)
+{
+	struct bench *b = at_work();
+	plug(b, false);
+	bench_stand(b, 0.6);
+	plug(b, true);
+	bench_stand(b, 0.1);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "link back after "));
+	bench_turn(b, 2);
+	const struct record *checking = heard_mark(&b->heard, 0, "index found: checking a turn");
+	const struct record *proved = heard_mark(&b->heard, 0, "count right: inlets free");
+	ck_assert(checking != NULL && proved != NULL && checking < proved);
+	for (const struct record *r = heard_mark(&b->heard, 0, "link back after "); r < proved; r++)
+		ck_assert(r->kind != RECORD_VALVE || r->value == 0 || r->channel % 2 == 1);
+	ck_assert(inlet_opens(b, 0.6));
+	bench_free(b);
+}
+END_TEST
+
 int main(void)
 {
 	Suite *s = suite_create("controller");
@@ -262,6 +319,9 @@ int main(void)
 	tcase_add_test(t, a_program_that_hangs_is_reset_with_its_valves_shut);
 	tcase_add_test(t, a_coil_that_was_on_too_long_is_kept_off);
 	tcase_add_test(t, a_wrong_count_is_not_believed_until_a_turn_has_proved_right);
+	tcase_add_test(t, what_a_host_sends_does_not_look_like_a_lost_link);
+	tcase_add_test(t, without_a_listener_from_the_start_no_inlet_opens);
+	tcase_add_test(t, a_link_that_comes_back_at_rest_still_has_a_turn_checked);
 	suite_add_tcase(s, t);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);

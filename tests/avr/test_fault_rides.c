@@ -1,16 +1,19 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Rides on which something goes wrong, held near 100 rpm by a brake: the inlets
  * are shut within one turn, and the log tells the story.
- * TRAMMEL_ELF names the controller's program. */
+ * TRAMMEL_ELF names the controller's program, TRAMMEL_UNHEARD_ELF the same with
+ * LINK_LOSS_SHUTS 0. */
 #include "tests/avr/heard.h"
 #include "tests/avr/ride.h"
 
 #include <check.h>
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define TURN_S 0.62 /* a little more than at 100 rpm, for the brake gives */
 #define FAULT_S 3.0
+#define UNPLUGGED_S 1.5
 
 struct run {
 	struct engine engine;
@@ -27,12 +30,13 @@ static void set(struct settings *s, const char *assignment)
 	ck_assert_msg(settings_apply(s, assignment, &f) == 0, "%s", f.text);
 }
 
-static void go(const struct ride_faults *faults, const char *const *more, double duration_s)
+static void go_with(const char *variable, const struct ride_faults *faults, const char *const *more,
+                    double duration_s)
 {
 	struct fault f;
 	struct settings s = settings_default();
-	const char *elf = getenv("TRAMMEL_ELF");
-	ck_assert_msg(elf != NULL, "TRAMMEL_ELF is not set: make firmware-check");
+	const char *elf = getenv(variable);
+	ck_assert_msg(elf != NULL, "%s is not set: make firmware-check", variable);
 	set(&s, "drive=2");
 	set(&s, "rpm=100");
 	set(&s, "open_delay=20");
@@ -47,6 +51,11 @@ static void go(const struct ride_faults *faults, const char *const *more, double
 	ride_run(run.ride, duration_s);
 	run.heard = heard_make(LINK_FRAMES);
 	heard_file(&run.heard, run.link);
+}
+
+static void go(const struct ride_faults *faults, const char *const *more, double duration_s)
+{
+	go_with("TRAMMEL_ELF", faults, more, duration_s);
 }
 
 static void done(void)
@@ -200,19 +209,69 @@ START_TEST(a_burst_of_tooth_pulses_shuts_the_inlets)
 }
 END_TEST
 
-START_TEST(an_unplugged_serial_line_does_not_disturb_the_engine)
+static struct ride_faults unplugged(void)
 {
 	struct ride_faults faults = ride_no_faults();
 	faults.unplugged_at = FAULT_S;
-	faults.unplugged_until = FAULT_S + 1;
-	go(&faults, NULL, 6);
-	/* Four valves, on and off once a turn. */
-	ck_assert_uint_ge(changes(FAULT_S, FAULT_S + 1), 8);
-	ck_assert(inlet_on(FAULT_S + 0.2, FAULT_S + 0.2 + TURN_S));
-	/* Modulo 256, and the frames cut at both ends. */
+	faults.unplugged_until = FAULT_S + UNPLUGGED_S;
+	return faults;
+}
+
+/* The hole in the log: frames missed (counted modulo 256), those cut at both ends damaged,
+ * nothing dropped by the sender. */
+static void check_hole(void)
+{
 	ck_assert_uint_gt(run.heard.frames_lost, 0);
 	ck_assert_uint_le(run.heard.damages, 2);
 	ck_assert_uint_eq(run.heard.lost, 0);
+	for (size_t i = 0; i < run.heard.n; i++) {
+		double t_s = run.heard.record[i].t_us * 1e-6;
+		ck_assert(t_s < FAULT_S || t_s > FAULT_S + UNPLUGGED_S - 0.05);
+	}
+}
+
+START_TEST(an_unplugged_serial_line_shuts_the_inlets)
+{
+	struct ride_faults faults = unplugged();
+	go(&faults, NULL, 8);
+	double back_s = told_s("link back after ");
+	ck_assert(inlet_on(FAULT_S - TURN_S, FAULT_S));
+	/* 20 ms to notice, a turn of the loop; a turn of the crank would be allowed. */
+	ck_assert(!inlet_on(FAULT_S + 0.023, back_s));
+	ck_assert(back_s > FAULT_S + UNPLUGGED_S && back_s < FAULT_S + UNPLUGGED_S + 0.025);
+	ck_assert_uint_ge(changes(FAULT_S + TURN_S, FAULT_S + UNPLUGGED_S), 4); /* the exhausts go on */
+	ck_assert(told_s("index found: checking") > back_s);
+	double proved = told_s("count right: inlets free");
+	ck_assert(proved > back_s + 0.55);
+	ck_assert(!inlet_on(back_s, proved - 0.002));
+	ck_assert(inlet_on(proved, proved + TURN_S));
+	check_hole();
+	done();
+}
+END_TEST
+
+/* The mark of the return says how long: by the controller's own look at the pin, within 2 ms. */
+START_TEST(the_mark_of_the_return_says_how_long_the_link_was_lost)
+{
+	struct ride_faults faults = unplugged();
+	go(&faults, NULL, 5);
+	const struct record *r = heard_mark(&run.heard, 0, "link back after ");
+	ck_assert_ptr_nonnull(r);
+	double said_s = atof(r->text + strlen("link back after ")) * 1e-3;
+	ck_assert_double_eq_tol(said_s, r->t_us * 1e-6 - FAULT_S, 0.002);
+	done();
+}
+END_TEST
+
+START_TEST(where_a_lost_link_is_not_to_shut_the_engine_runs_on)
+{
+	struct ride_faults faults = unplugged();
+	go_with("TRAMMEL_UNHEARD_ELF", &faults, NULL, 6);
+	/* Four valves, on and off once a turn. */
+	ck_assert_uint_ge(changes(FAULT_S, FAULT_S + 1), 8);
+	ck_assert(inlet_on(FAULT_S + 0.2, FAULT_S + 0.2 + TURN_S));
+	ck_assert_ptr_null(heard_mark(&run.heard, 0, "link"));
+	check_hole();
 	done();
 }
 END_TEST
@@ -227,7 +286,9 @@ int main(void)
 	tcase_add_test(t, a_power_dip_shuts_the_valves_for_its_time);
 	tcase_add_test(t, an_index_lost_for_three_turns_shuts_the_inlets);
 	tcase_add_test(t, a_burst_of_tooth_pulses_shuts_the_inlets);
-	tcase_add_test(t, an_unplugged_serial_line_does_not_disturb_the_engine);
+	tcase_add_test(t, an_unplugged_serial_line_shuts_the_inlets);
+	tcase_add_test(t, the_mark_of_the_return_says_how_long_the_link_was_lost);
+	tcase_add_test(t, where_a_lost_link_is_not_to_shut_the_engine_runs_on);
 	suite_add_tcase(s, t);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);

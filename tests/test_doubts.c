@@ -93,8 +93,8 @@ START_TEST(a_gauge_whose_gain_is_off_is_named)
 }
 END_TEST
 
-/* The demo engine with another clearance at the cap end, in a file of its own. */
-static void write_engine(char path[64], const char *clearance)
+/* The demo engine with one passage of its text changed, in a file of its own. */
+static void write_engine(char path[64], const char *was, const char *becomes)
 {
 	char text[8192];
 	FILE *f = fopen(ENGINE, "r");
@@ -102,14 +102,13 @@ static void write_engine(char path[64], const char *clearance)
 	size_t n = fread(text, 1, sizeof text - 1, f);
 	fclose(f);
 	text[n] = '\0';
-	char *at = strstr(text, "clearance cap   = 18 ml");
+	char *at = strstr(text, was);
 	ck_assert_ptr_nonnull(at);
 	strcpy(path, "/tmp/trammel-doubts-XXXXXX");
 	int fd = mkstemp(path);
 	ck_assert_int_ge(fd, 0);
 	f = fdopen(fd, "w");
-	fprintf(f, "%.*sclearance cap   = %s%s", (int)(at - text), text, clearance,
-	        at + strlen("clearance cap   = 18 ml"));
+	fprintf(f, "%.*s%s%s", (int)(at - text), text, becomes, at + strlen(was));
 	fclose(f);
 }
 
@@ -133,9 +132,67 @@ static void check_clearance(const char *true_engine, const char *read_with, cons
 START_TEST(a_clearance_that_cannot_be_is_named_with_its_way)
 {
 	char other[64];
-	write_engine(other, "240 ml");
+	write_engine(other, "clearance cap   = 18 ml", "clearance cap   = 240 ml");
 	check_clearance(ENGINE, other, "is too large");
 	check_clearance(other, ENGINE, "is too small");
+	unlink(other);
+}
+END_TEST
+
+START_TEST(an_end_without_a_sensor_is_said_to_be_unknown)
+{
+	char other[64];
+	write_engine(
+	    other,
+	    "[sensor 1]\nrole   = cap\nlow    = 102 counts, 0 bar gauge\nhigh   = 921 counts, 10 bar "
+	    "gauge\n",
+	    "");
+	char *lines = road_lines(ENGINE, WORDS(STEADY, "rpm=150", "--duration", "3"), NULL);
+	struct road *r = road_bytes(other, LINK_LINES, (const uint8_t *)lines, strlen(lines));
+	ck_assert_msg(r->status == 0, "%s", r->fault.text);
+	ck_assert_ptr_nonnull(line_with(r, "No pressure sensor at the cap end"));
+	ck_assert(!r->report->has_strokes[END_CAP] && r->report->has_strokes[END_ROD]);
+	ck_assert_str_eq(road_row(r, END_CAP, EVENT_RELEASE)->verdict, "not known");
+	ck_assert_str_eq(road_row(r, END_ROD, EVENT_RELEASE)->verdict, "late");
+	free(lines);
+	road_free(r);
+	unlink(other);
+}
+END_TEST
+
+static void expect_harmless(const struct road *r, int (*render)(const struct report *, FILE *))
+{
+	char *text = NULL;
+	size_t n = 0;
+	FILE *f = open_memstream(&text, &n);
+	ck_assert_int_eq(render(r->report, f), 0);
+	fclose(f);
+	ck_assert_ptr_null(strchr(text, '\033'));
+	if (render == report_html)
+		ck_assert_ptr_null(strstr(text, "<b>"));
+	free(text);
+}
+
+static int plain_text(const struct report *r, FILE *out)
+{
+	return report_text(r, out, false);
+}
+
+START_TEST(hostile_names_and_marks_stay_text)
+{
+	char other[64];
+	write_engine(other, "Number 7 trolley", "<b>No 7</b> & \"co\"");
+	char *lines = road_lines(ENGINE, WORDS(STEADY, "rpm=150", "--duration", "2"), NULL), *whole;
+	ck_assert_int_ge(asprintf(&whole, "%smark,1999000,<b>\033[2J%%s%%n</b>\n", lines), 0);
+	struct road *r = road_bytes(other, LINK_LINES, (const uint8_t *)whole, strlen(whole));
+	ck_assert_msg(r->status == 0, "%s", r->fault.text);
+	ck_assert_ptr_nonnull(strstr(r->report->engine.name, "<b>"));
+	expect_harmless(r, report_html);
+	expect_harmless(r, report_json);
+	expect_harmless(r, plain_text);
+	free(whole);
+	free(lines);
+	road_free(r);
 	unlink(other);
 }
 END_TEST
@@ -151,6 +208,8 @@ int main(void)
 	tcase_add_test(c, a_gauge_whose_zero_is_off_is_named);
 	tcase_add_test(c, a_gauge_whose_gain_is_off_is_named);
 	tcase_add_test(c, a_clearance_that_cannot_be_is_named_with_its_way);
+	tcase_add_test(c, an_end_without_a_sensor_is_said_to_be_unknown);
+	tcase_add_test(c, hostile_names_and_marks_stay_text);
 	suite_add_tcase(s, c);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);

@@ -14,6 +14,8 @@
  * into 0 from here on (laminar patch). */
 #define LAMINAR_RATIO 0.99
 
+#define NEVER_S 10.0 /* as good as infinity for a movement */
+
 struct lanes { /* one value a lane */
 	double at[LANES];
 };
@@ -23,9 +25,15 @@ struct gas { /* in the chamber */
 	struct lanes m; /* mass x R Tw = p V Tw / T, J */
 };
 
+struct swing {                                   /* one passage's movement */
+	struct lanes from_s, ramp_s, per_2_ramp; /* begins here */
+	struct lanes open_s;                     /* integral of the rising ramp up to the node at hand */
+	double first_s, last_s;                  /* it begins and ends in the first and the last lane */
+};
+
 struct model { /* the parameters, ready for use */
-	struct lanes t50_s, ramp_s, k_m3_s, heat_w;
-	struct lanes other_t50_s;
+	struct swing moving, other;
+	struct lanes k_m3_s, heat_w;
 	struct lanes b, per_1_b;    /* critical ratio, 1 / (1 - b) */
 	struct lanes laminar_slope; /* of phi from LAMINAR_RATIO on, < 0 */
 };
@@ -72,26 +80,27 @@ static void add_flow(const struct model *restrict m, const struct lanes *restric
 	}
 }
 
-/* Integral from -infinity of the rising ramp that passes half at 0. */
-static double ramp_integral(double t_s, double ramp_s)
+/* Integral from -infinity of the rising ramp, c^2/(2 ramp) + what lies behind it, without a branch. */
+static void ramp_integral(const struct swing *restrict r, double t_s, struct lanes *restrict out)
 {
-	double into = t_s + ramp_s / 2;
-	if (into <= 0)
-		return 0;
-	return into < ramp_s ? into * into / (2 * ramp_s) : into - ramp_s / 2;
+	for (int l = 0; l < LANES; l++) {
+		double into = positive(t_s - r->from_s.at[l]), behind = positive(into - r->ramp_s.at[l]);
+		double within = into - behind;
+		out->at[l] = within * within * r->per_2_ramp.at[l] + behind;
+	}
 }
 
-/* Mean area over [from, from + step] after t50. */
-static double mean_area(double from_s, double step_s, double ramp_s, bool opening)
+/* Mean area over the cell that ends at to_s; the next cell goes on from there.  False when shut in all
+ * lanes. */
+static bool mean_area(struct swing *r, double to_s, double step_s, bool opening, struct lanes *restrict out)
 {
-	double open;
-	if (from_s >= ramp_s / 2)
-		open = 1;
-	else if (from_s + step_s <= -ramp_s / 2)
-		open = 0;
-	else
-		open = (ramp_integral(from_s + step_s, ramp_s) - ramp_integral(from_s, ramp_s)) / step_s;
-	return opening ? open : 1 - open;
+	struct lanes then;
+	double shut = opening ? 0 : 1, sign = (opening ? 1 : -1) / step_s;
+	ramp_integral(r, to_s, &then);
+	for (int l = 0; l < LANES; l++)
+		out->at[l] = shut + sign * (then.at[l] - r->open_s.at[l]);
+	r->open_s = then;
+	return opening ? to_s > r->first_s : to_s - step_s < r->last_s;
 }
 
 /* exp(x) for the small volume changes of half a cell. */
@@ -101,30 +110,26 @@ static double exp_small(double x)
 }
 
 /* K times area of the passage that moves, in cell k; false when shut in all lanes. */
-static bool moving_passage(const struct onset_window *w, const struct model *m, size_t k, struct lanes *out)
+static bool moving_passage(const struct onset_window *w, struct model *m, size_t k, struct lanes *out)
 {
-	double from = w->start_s + (double)k * w->step_s;
-	bool any = false;
-	for (int l = 0; l < LANES; l++) {
-		double area = mean_area(from - m->t50_s.at[l], w->step_s, m->ramp_s.at[l], w->opening);
-		out->at[l] = m->k_m3_s.at[l] * area;
-		any = any || area > 0;
-	}
+	double to = w->start_s + (double)(k + 1) * w->step_s;
+	bool any = mean_area(&m->moving, to, w->step_s, w->opening, out);
+	for (int l = 0; l < LANES; l++)
+		out->at[l] *= m->k_m3_s.at[l];
 	return any;
 }
 
 /* The same of the other passage. */
-static bool other_passage(const struct onset_window *w, const struct model *m, size_t k, struct lanes *out)
+static bool other_passage(const struct onset_window *w, struct model *m, size_t k, struct lanes *out)
 {
-	double from = w->start_s + (double)k * w->step_s;
-	bool any = false;
-	for (int l = 0; l < LANES; l++) {
-		double area = w->other.moves ? mean_area(from - m->other_t50_s.at[l], w->step_s,
-		                                         w->other.ramp_s, w->other.opening)
-		                             : w->other.opening;
-		out->at[l] = w->other.k_m3_s * area;
-		any = any || area > 0;
-	}
+	double to = w->start_s + (double)(k + 1) * w->step_s;
+	bool any = w->other.opening;
+	for (int l = 0; l < LANES; l++)
+		out->at[l] = w->other.opening;
+	if (w->other.moves)
+		any = mean_area(&m->other, to, w->step_s, w->other.opening, out);
+	for (int l = 0; l < LANES; l++)
+		out->at[l] *= w->other.k_m3_s;
 	return any;
 }
 
@@ -149,7 +154,7 @@ static double supply_now(const struct onset_window *w, size_t k)
 
 /* Flows over one cell: an exponential step about the linearised flow, (1 - e^-x)/x as (6 + x)/(6 + 4 x +
  * x^2), which neither oscillates nor creeps where the flow stiffens near equilibrium. */
-static void exchange(const struct onset_window *w, size_t k, const struct model *m, const struct lanes *warm,
+static void exchange(const struct onset_window *w, size_t k, struct model *m, const struct lanes *warm,
                      struct gas *g)
 {
 	struct sums s = {0};
@@ -175,7 +180,7 @@ static void exchange(const struct onset_window *w, size_t k, const struct model 
 }
 
 /* One cell: half the volume change, flows and wall heat, the other half. */
-static void advance(const struct onset_window *w, size_t k, const struct model *m, struct gas *g)
+static void advance(const struct onset_window *w, size_t k, struct model *m, struct gas *g)
 {
 	double half = exp_small(AIR_GAMMA / 2 * (w->log_volume[k] - w->log_volume[k + 1]));
 	double volume = w->volume_m3[k], heat = w->step_s * (AIR_GAMMA - 1) / volume;
@@ -219,19 +224,32 @@ static size_t sample_cell(const struct onset_window *w, size_t k, size_t i, cons
 	double to = k + 1 == w->cells ? INFINITY : from + w->step_s;
 	for (; i < w->n && w->t_s[i] < to; i++) {
 		double into = (w->t_s[i] - from) / w->step_s;
+		struct lanes now;
+		for (int l = 0; l < LANES; l++)
+			now.at[l] = q->at[l] + (next->at[l] - q->at[l]) * into;
 		for (size_t l = 0; l < lanes; l++)
-			out[l][i] = q->at[l] + (next->at[l] - q->at[l]) * into;
+			out[l][i] = now.at[l];
 	}
 	return i;
+}
+
+static void set_swing(double t50_s, double ramp_s, int l, struct swing *r)
+{
+	double half = ramp_s / 2;
+	r->from_s.at[l] = fmin(fmax(t50_s, -NEVER_S), NEVER_S) - half;
+	r->ramp_s.at[l] = ramp_s;
+	r->per_2_ramp.at[l] = 1 / (2 * ramp_s);
+	r->first_s = l == 0 ? r->from_s.at[l] : fmin(r->first_s, r->from_s.at[l]);
+	r->last_s = l == 0 ? r->from_s.at[l] + ramp_s : fmax(r->last_s, r->from_s.at[l] + ramp_s);
 }
 
 /* Lanes beyond the number wanted repeat the first. */
 static void set_lane(const double *value, const struct onset_window *w, int l, struct model *m, struct gas *g)
 {
 	double b = value[ONSET_B], per = 1 / (1 - b), x = (LAMINAR_RATIO - b) * per;
-	m->t50_s.at[l] = value[ONSET_T50];
-	m->other_t50_s.at[l] = w->other.t50_s + value[ONSET_OTHER];
-	m->ramp_s.at[l] = exp(value[ONSET_RAMP]);
+	set_swing(value[ONSET_T50], exp(value[ONSET_RAMP]), l, &m->moving);
+	if (w->other.moves)
+		set_swing(w->other.t50_s + value[ONSET_OTHER], w->other.ramp_s, l, &m->other);
 	m->k_m3_s.at[l] = exp(value[ONSET_K]);
 	m->heat_w.at[l] = exp(value[ONSET_HEAT]);
 	m->b.at[l] = b;
@@ -250,6 +268,9 @@ void onset_predict(const struct onset_window *w, const double (*value)[ONSET_PAR
 	size_t i = 0;
 	for (int l = 0; l < LANES; l++)
 		set_lane(value[(size_t)l < lanes ? l : 0], w, l, &m, &g);
+	ramp_integral(&m.moving, w->start_s, &m.moving.open_s);
+	if (w->other.moves)
+		ramp_integral(&m.other, w->start_s, &m.other.open_s);
 	for (size_t k = 0; k < w->cells; k++) {
 		struct lanes p = g.p_pa;
 		advance(w, k, &m, &g);

@@ -80,7 +80,7 @@ struct onset_result {
 	bool unimodal;
 };
 
-#define ONSET_LANES 4
+#define ONSET_LANES 8
 
 /* Pressure the sensor would show at the window's samples for 1..ONSET_LANES
  * sets of parameters (t50 may be +-INFINITY).  Fills out[0..lanes-1][0..window->n-1]. */

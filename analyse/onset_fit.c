@@ -10,11 +10,19 @@
 #define LOCAL 5 /* at most: the last one only where the other passage moves too */
 #define REST (LOCAL - 1)
 #define SCAN_MAX 40
-#define PROFILE 12 /* points, a multiple of ONSET_LANES */
-#define FAR 4.0    /* residuals beyond this count by their size, not its square (Huber) */
+#define PROFILE ONSET_LANES /* points */
+#define FAR 4.0             /* residuals beyond this count by their size, not its square (Huber) */
 
 typedef double samples[ONSET_SAMPLES_MAX];
 typedef double parameters[ONSET_PARAMETERS];
+
+#define BATCH (2 * ONSET_LANES)
+
+struct batch { /* curves to be reckoned together */
+	parameters value[BATCH];
+	samples out[BATCH]; /* residuals */
+	size_t n;
+};
 
 struct point { /* residuals (measured - predicted, in noise units) and derivatives at one place */
 	parameters value;
@@ -29,13 +37,22 @@ struct point { /* residuals (measured - predicted, in noise units) and derivativ
 static const int which[LOCAL] = {ONSET_T50, ONSET_P0, ONSET_K, ONSET_WARM0, ONSET_OTHER};
 static const double difference[LOCAL] = {1e-4, 1e-3, 5e-3, 1e-2, 1e-4};
 
-static void residuals(const struct onset_window *w, const parameters *value, size_t lanes, samples *out)
+/* Residuals of a batch. */
+static void residuals(const struct onset_window *w, struct batch *b)
 {
 	double scale = 1 / w->noise_pa;
-	onset_predict(w, value, lanes, out);
-	for (size_t l = 0; l < lanes; l++)
+	for (size_t l = 0; l < b->n; l += ONSET_LANES)
+		onset_predict(w, b->value + l, b->n - l < ONSET_LANES ? b->n - l : ONSET_LANES, b->out + l);
+	for (size_t l = 0; l < b->n; l++)
 		for (size_t i = 0; i < w->n; i++)
-			out[l][i] = (w->p_pa[i] - out[l][i]) * scale;
+			b->out[l][i] = (w->p_pa[i] - b->out[l][i]) * scale;
+}
+
+/* One more curve: these parameters, one of them moved. */
+static void batch_add(struct batch *b, const double *value, int which_one, double by)
+{
+	memcpy(b->value[b->n], value, sizeof(parameters));
+	b->value[b->n++][which_one] += by;
 }
 
 static double clamp(double x, double low, double high)
@@ -134,32 +151,24 @@ static double normal_right(const struct point *at, const struct onset_prior *pri
 	       (weight > 0 ? weight * (prior->mean[which[j]] - at->value[which[j]]) : 0);
 }
 
-/* Slopes of the local parameters from `from` on; with `anew` the residuals themselves, too. */
-static void look(const struct onset_window *w, int from, bool anew, struct point *at)
+/* Asks for the residuals at a point and for its local parameters from `from` on, each moved. */
+static size_t look_ask(const struct point *at, const double *value, int from, struct batch *b)
 {
-	parameters value[2 * ONSET_LANES];
-	samples out[2 * ONSET_LANES];
-	size_t n = 0, first = anew;
-	if (anew)
-		memcpy(value[n++], at->value, sizeof(parameters));
-	for (int j = from; j < at->local; j++, n++) {
-		memcpy(value[n], at->value, sizeof(parameters));
-		value[n][which[j]] += difference[j];
-	}
-	for (size_t l = 0; l < n; l += ONSET_LANES)
-		residuals(w, value + l, n - l < ONSET_LANES ? n - l : ONSET_LANES, out + l);
-	if (anew)
-		memcpy(at->residual, out[0], sizeof(double) * w->n);
+	size_t first = b->n;
+	batch_add(b, value, ONSET_T50, 0);
 	for (int j = from; j < at->local; j++)
-		slope_from(at, out[first + (size_t)(j - from)], j);
-	set_weights(at);
+		batch_add(b, value, which[j], difference[j]);
+	return first;
 }
 
-/* All but t50: residuals, slopes and normal matrix. */
-static void look_at_rest(const struct onset_window *w, const struct onset_prior *prior, struct point *at)
+/* What came of it: residuals, slopes, weights. */
+static void look_take(struct point *at, int from, const struct batch *b, size_t first)
 {
-	look(w, 1, true, at);
-	normal_matrix(at, prior, 1, at->a);
+	memcpy(at->value, b->value[first], sizeof(parameters));
+	memcpy(at->residual, b->out[first], sizeof(double) * at->n);
+	for (int j = from; j < at->local; j++)
+		slope_from(at, b->out[first + 1 + (size_t)(j - from)], j);
+	set_weights(at);
 }
 
 /* Objective with all but t50 eliminated to first order about `at` for other residuals, t50's
@@ -194,22 +203,55 @@ static void start_at(const struct onset_window *w, const struct onset_prior *pri
 	at->value[ONSET_T50] = t50_s;
 }
 
-/* A hypothesis without a free t50: nothing moved (t50 = infinity), or it was so all along
- * (-infinity).  One round of elimination, a second one where it matters. */
-static double without_event(const struct onset_window *w, const struct onset_prior *prior, double t50_s,
-                            struct point *at)
+/* All but t50 of a few points together: residuals, slopes and normal matrix. */
+static void look_at_rest(const struct onset_window *w, const struct onset_prior *prior, struct point **at,
+                         size_t points)
 {
-	double step[REST], sum = 0;
-	start_at(w, prior, t50_s, at);
-	for (int round = 0; round < 2; round++) {
-		look_at_rest(w, prior, at);
-		sum = eliminate(prior, at, at->residual, step);
-		if (sum > 10 * (double)w->n)
-			break;
-		for (int j = 1; j < at->local; j++)
-			at->value[which[j]] += step[j - 1];
+	struct batch b = {.n = 0};
+	size_t first[3];
+	for (size_t i = 0; i < points; i++)
+		first[i] = look_ask(at[i], at[i]->value, 1, &b);
+	residuals(w, &b);
+	for (size_t i = 0; i < points; i++) {
+		look_take(at[i], 1, &b, first[i]);
+		normal_matrix(at[i], prior, 1, at[i]->a);
 	}
-	return sum;
+}
+
+/* Objective of a hypothesis without a free t50, all else adjusted once; is it worth a second round? */
+static bool adjust(const struct onset_prior *prior, struct point *at, double *sum)
+{
+	double step[REST];
+	*sum = eliminate(prior, at, at->residual, step);
+	if (*sum > 10 * (double)at->n)
+		return false;
+	for (int j = 1; j < at->local; j++)
+		at->value[which[j]] += step[j - 1];
+	return true;
+}
+
+struct hypotheses { /* nothing moved (t50 = infinity); it was so all along (-infinity); as expected */
+	struct point stayed, otherwise, expected;
+	double stayed_sum, otherwise_sum;
+};
+
+/* Two rounds at most; the second only for those that it matters to. */
+static void weigh(const struct onset_window *w, const struct onset_prior *prior, struct hypotheses *h)
+{
+	struct point *at[3] = {&h->stayed, &h->otherwise, &h->expected};
+	start_at(w, prior, INFINITY, &h->stayed);
+	start_at(w, prior, -INFINITY, &h->otherwise);
+	start_at(w, prior, clamp(prior->mean[ONSET_T50], prior->earliest_s, prior->latest_s), &h->expected);
+	look_at_rest(w, prior, at, 3);
+	bool stayed = adjust(prior, &h->stayed, &h->stayed_sum);
+	bool otherwise = adjust(prior, &h->otherwise, &h->otherwise_sum);
+	if (!stayed && !otherwise)
+		return;
+	look_at_rest(w, prior, stayed ? at : at + 1, (size_t)stayed + otherwise);
+	if (stayed)
+		adjust(prior, &h->stayed, &h->stayed_sum);
+	if (otherwise)
+		adjust(prior, &h->otherwise, &h->otherwise_sum);
 }
 
 /* How badly the curve without the event would fit data that follow the event where the prior puts
@@ -257,23 +299,21 @@ static double glance(const struct point *at, const double *residual)
 	return robust_sum(off, at->n);
 }
 
-/* Residuals at a few values of t50, the rest as in `at`. */
+/* Residuals at up to ONSET_LANES values of t50, the rest as in `at`. */
 static void residuals_at(const struct onset_window *w, const struct point *at, const double *t50_s,
-                         size_t lanes, samples *out)
+                         size_t lanes, struct batch *b)
 {
-	parameters value[ONSET_LANES];
-	for (size_t l = 0; l < lanes; l++) {
-		memcpy(value[l], at->value, sizeof(parameters));
-		value[l][ONSET_T50] = t50_s[l];
-	}
-	residuals(w, value, lanes, out);
+	b->n = 0;
+	for (size_t l = 0; l < lanes; l++)
+		batch_add(b, at->value, ONSET_T50, t50_s[l] - at->value[ONSET_T50]);
+	residuals(w, b);
 }
 
 /* The objective over the whole span where the event may lie. */
 static void scan_over(const struct onset_window *w, const struct onset_prior *prior, const struct point *at,
                       struct scan *s)
 {
-	samples out[ONSET_LANES];
+	struct batch b;
 	double span = prior->latest_s - prior->earliest_s;
 	double spacing = fmax(0.75 * exp(prior->mean[ONSET_RAMP]), 2e-3);
 	size_t batches = (size_t)clamp(ceil(span / spacing / ONSET_LANES), 1, SCAN_MAX / ONSET_LANES);
@@ -283,8 +323,8 @@ static void scan_over(const struct onset_window *w, const struct onset_prior *pr
 		s->t_s[i] = prior->earliest_s + span * ((double)i + 0.5) / (double)s->n;
 	for (size_t i = 0; i < s->n; i++) {
 		if (i % ONSET_LANES == 0)
-			residuals_at(w, at, s->t_s + i, ONSET_LANES, out);
-		s->sum[i] = glance(at, out[i % ONSET_LANES]) + t50_penalty(prior, s->t_s[i]);
+			residuals_at(w, at, s->t_s + i, ONSET_LANES, &b);
+		s->sum[i] = glance(at, b.out[i % ONSET_LANES]) + t50_penalty(prior, s->t_s[i]);
 		if (s->sum[i] < s->sum[s->best])
 			s->best = i;
 	}
@@ -292,20 +332,18 @@ static void scan_over(const struct onset_window *w, const struct onset_prior *pr
 
 /* --- Gauss-Newton ------------------------------------------------------------------ */
 
-/* Four steps of falling length along one direction; never far in any parameter. */
-static void steps_along(const struct onset_prior *prior, const struct point *at, const double *step,
-                        parameters *to)
+/* A part of the step; never far in any parameter. */
+static void step_along(const struct onset_prior *prior, const struct point *at, const double *step,
+                       double part, double *to)
 {
 	static const double limit[LOCAL] = {3e-3, 0.3, 0.3, 0.2, 2e-3};
 	double by = 1;
 	for (int j = 0; j < at->local; j++)
 		by = fmin(by, limit[j] / fmax(fabs(step[j]), 1e-30));
-	for (int l = 0; l < ONSET_LANES; l++, by /= 3) {
-		memcpy(to[l], at->value, sizeof(parameters));
-		for (int j = 0; j < at->local; j++)
-			to[l][which[j]] += by * step[j];
-		to[l][ONSET_T50] = clamp(to[l][ONSET_T50], prior->earliest_s, prior->latest_s);
-	}
+	memcpy(to, at->value, sizeof(parameters));
+	for (int j = 0; j < at->local; j++)
+		to[which[j]] += part * by * step[j];
+	to[ONSET_T50] = clamp(to[ONSET_T50], prior->earliest_s, prior->latest_s);
 }
 
 static double objective(const struct onset_prior *prior, const struct point *at, const double *value,
@@ -315,28 +353,40 @@ static double objective(const struct onset_prior *prior, const struct point *at,
 	       prior_sum(prior, value, at->local);
 }
 
-/* Takes the best of the steps; how much was gained, 0 when none is better. */
+/* Takes the whole step, with all slopes where it leads, or a part of it; how much was gained, 0
+ * when none is better. */
 static double take_best(const struct onset_window *w, const struct onset_prior *prior, const double *step,
                         struct point *at, double *sum)
 {
-	parameters to[ONSET_LANES];
-	samples out[ONSET_LANES];
-	steps_along(prior, at, step, to);
-	residuals(w, to, ONSET_LANES, out);
-	int best = -1;
-	double before = *sum;
-	for (int l = 0; l < ONSET_LANES; l++) {
-		double tried = objective(prior, at, to[l], out[l]);
-		if (tried < *sum) {
-			*sum = tried;
-			best = l;
+	static const double part[] = {0.25, 0.05};
+	struct batch b = {.n = 0};
+	parameters to;
+	step_along(prior, at, step, 1, to);
+	size_t whole = look_ask(at, to, 0, &b), parts = b.n, best = whole;
+	for (size_t i = 0; i < sizeof(part) / sizeof(*part); i++) {
+		step_along(prior, at, step, part[i], to);
+		batch_add(&b, to, ONSET_T50, 0);
+	}
+	residuals(w, &b);
+	double before = *sum, least = objective(prior, at, b.value[whole], b.out[whole]);
+	for (size_t i = parts; i < b.n; i++) {
+		double tried = objective(prior, at, b.value[i], b.out[i]);
+		if (tried < least) {
+			least = tried;
+			best = i;
 		}
 	}
-	if (best < 0)
+	if (least >= before)
 		return 0;
-	memcpy(at->value, to[best], sizeof(parameters));
-	memcpy(at->residual, out[best], sizeof(double) * w->n);
-	return before - *sum;
+	*sum = least;
+	if (best != whole) {
+		memcpy(to, b.value[best], sizeof(to));
+		b.n = 0;
+		whole = look_ask(at, to, 0, &b);
+		residuals(w, &b);
+	}
+	look_take(at, 0, &b, whole);
+	return before - least;
 }
 
 /* Over all local parameters; leaves t50's standard deviation in *sd and returns the objective. */
@@ -344,11 +394,13 @@ static double climb(const struct onset_window *w, const struct onset_prior *prio
                     double *sd)
 {
 	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], sum;
-	residuals(w, &at->value, 1, &at->residual);
+	struct batch start = {.n = 0};
+	look_ask(at, at->value, 0, &start);
+	residuals(w, &start);
+	look_take(at, 0, &start, 0);
 	sum = objective(prior, at, at->value, at->residual);
 	*sd = prior->sd[ONSET_T50];
 	for (int round = 0; round < 8; round++) {
-		look(w, 0, false, at);
 		normal_matrix(at, prior, 0, a);
 		for (int j = 0; j < at->local; j++)
 			b[j] = normal_right(at, prior, at->residual, j);
@@ -374,17 +426,16 @@ struct profile {
 static void profile_over(const struct onset_window *w, const struct onset_prior *prior,
                          const struct point *at, double reach_s, struct profile *p)
 {
-	samples out[ONSET_LANES];
+	struct batch b;
 	double step[REST];
 	p->best = INFINITY;
 	for (int i = 0; i < PROFILE; i++) {
 		double along = (2.0 * i + 1) / PROFILE - 1;
 		p->t_s[i] = clamp(at->value[ONSET_T50] + reach_s * along, prior->earliest_s, prior->latest_s);
 	}
+	residuals_at(w, at, p->t_s, PROFILE, &b);
 	for (int i = 0; i < PROFILE; i++) {
-		if (i % ONSET_LANES == 0)
-			residuals_at(w, at, p->t_s + i, ONSET_LANES, out);
-		p->sum[i] = eliminate(prior, at, out[i % ONSET_LANES], step) + t50_penalty(prior, p->t_s[i]);
+		p->sum[i] = eliminate(prior, at, b.out[i], step) + t50_penalty(prior, p->t_s[i]);
 		p->best = fmin(p->best, p->sum[i]);
 	}
 }
@@ -465,25 +516,23 @@ static void find_best(const struct onset_window *w, const struct onset_prior *pr
 
 bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, struct onset_result *out)
 {
-	struct point at, other;
+	struct hypotheses h;
 	struct scan scan = {.n = 0};
 	double sd;
 	memset(out, 0, sizeof(*out));
 	if (w->n < 5 || w->cells < 4 || !(prior->latest_s > prior->earliest_s))
 		return false;
-	double opposite = without_event(w, prior, -INFINITY, &other);
-	double stayed = without_event(w, prior, INFINITY, &other);
-	start_at(w, prior, clamp(prior->mean[ONSET_T50], prior->earliest_s, prior->latest_s), &at);
-	look_at_rest(w, prior, &at);
-	out->expected = expected_misfit(&at, &other);
+	weigh(w, prior, &h);
+	struct point at = h.expected;
+	out->expected = expected_misfit(&at, &h.stayed);
 	scan_over(w, prior, &at, &scan);
 	find_best(w, prior, &scan, &at, &sd);
 	memcpy(out->value, at.value, sizeof(at.value));
 	out->misfit = posterior(w, prior, &at, sd, out);
 	out->unimodal = one_peak(&scan, out->t50_s, out->sd_s, out->misfit);
 	double moved = evidence(prior, out->misfit, out->sd_s);
-	out->log_bayes_factor = (stayed - moved) / 2;
-	out->log_against_opposite = (opposite - moved) / 2;
+	out->log_bayes_factor = (h.stayed_sum - moved) / 2;
+	out->log_against_opposite = (h.otherwise_sum - moved) / 2;
 	return true;
 }
 

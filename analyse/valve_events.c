@@ -44,7 +44,7 @@ struct valve_events *valve_events_new(const struct engine *e, const struct mech 
 		for (int k = 0; k < EVENT_KINDS; k++)
 			v->group[end][k] = unknown_group;
 	}
-	v->window = malloc(sizeof(*v->window));
+	v->window = malloc(sizeof(*v->window) * END_COUNT);
 	v->batch = malloc(sizeof(*v->batch) * END_COUNT);
 	if (v->window == NULL || v->batch == NULL) {
 		valve_events_free(v);
@@ -64,6 +64,7 @@ void valve_events_free(struct valve_events *v)
 	free(v->transition_store);
 	free(v->supply_smooth);
 	free(v->row);
+	free(v->row_command);
 	free(v);
 }
 
@@ -173,8 +174,8 @@ static void time_event(const struct valve_events *v, const struct leg *leg, cons
 {
 	struct onset_prior prior;
 	struct onset_result r = {0};
-	struct onset_window *w = v->window;
 	enum engine_end end = (enum engine_end)e->end;
+	struct onset_window *w = &v->window[end];
 	enum valve_event_kind kind = (enum valve_event_kind)e->event;
 	e->cls = EVENT_CLASS_C;
 	for (int look = 0; look < 2; look++) {
@@ -218,59 +219,63 @@ static void place_event(const struct crank *c, struct valve_event *e)
 	e->event_rad = at.theta_rad;
 }
 
-static struct valve_event *new_row(struct valve_events *v, size_t n)
+static bool make_row_room(struct valve_events *v)
 {
-	if (n == v->row_room) {
-		size_t room = v->row_room ? 2 * v->row_room : 256;
-		struct valve_event *row = realloc(v->row, sizeof(*row) * room);
-		if (row == NULL)
-			return NULL;
-		v->row = row;
-		v->row_room = room;
-	}
+	size_t room = v->row_room ? 2 * v->row_room : 256;
+	struct valve_event *row = realloc(v->row, sizeof(*row) * room);
+	if (row == NULL)
+		return false;
+	v->row = row;
+	size_t *command = realloc(v->row_command, sizeof(*command) * room);
+	if (command == NULL)
+		return false;
+	v->row_command = command;
+	v->row_room = room;
+	return true;
+}
+
+static struct valve_event *new_row(struct valve_events *v, size_t n, size_t command)
+{
+	if (n == v->row_room && !make_row_room(v))
+		return NULL;
+	v->row_command[n] = command;
 	v->row[n] = (struct valve_event){
 	    .event_t_us = NAN, .event_rad = NAN, .sd_s = NAN, .delay_s = NAN, .t10_s = NAN};
 	return &v->row[n];
 }
 
-struct finding_context {
+struct finding {
 	const struct leg *leg;
 	const struct crank *crank;
 	const struct believed *believed;
+	size_t n; /* rows */
 };
 
-static int find_one(struct valve_events *v, const struct finding_context *x, size_t command,
-                    enum engine_end end, enum onset_passage passage, size_t *n)
+/* One row for what a command does to one passage; its time is found later. */
+static int lay_row(struct valve_events *v, struct finding *x, size_t command, enum engine_end end,
+                   enum onset_passage passage)
 {
 	const struct ride_command *cmd = &x->leg->command[command];
 	if (!(v->engine.valve[cmd->valve].passages & valve_passage_bit(end, passage)))
 		return 0;
-	struct transition *t = valve_transition(v, end, passage, command);
+	const struct transition *t = valve_transition(v, end, passage, command);
 	if (t == NULL)
 		return 0;
-	struct valve_event *e = new_row(v, *n);
+	struct valve_event *e = new_row(v, x->n, command);
 	if (e == NULL)
 		return -1;
+	x->n++;
 	e->valve = cmd->valve;
 	e->end = (uint8_t)end;
 	e->event = (uint8_t)valve_kind(passage, t->opens);
 	fill_command(v, cmd, x->crank, x->believed, e);
 	fill_pressures(v, x->leg, passage, e);
-	time_event(v, x->leg, x->crank, passage, t, e);
-	place_event(x->crank, e);
-	watch_event(v, x->leg, x->crank, e);
-	++*n;
-	return v->counts == NULL || v->counts(v->counts_ctx, e) ? valve_tally_add(&v->tally, e) : 0;
+	return 0;
 }
 
-int valve_events_find(struct valve_events *v, const struct leg *leg, const struct crank *c,
-                      const struct believed *b, const struct valve_event **rows, size_t *n,
-                      struct fault *fault)
+static int lay_rows(struct valve_events *v, struct finding *x)
 {
-	struct finding_context x = {.leg = leg, .crank = c, .believed = b};
-	*n = 0;
-	if (valve_prepare_leg(v, leg, fault) != 0)
-		return -1;
+	const struct leg *leg = x->leg;
 	for (size_t i = 0; i < leg->command_n; i++) {
 		const struct ride_command *cmd = &leg->command[i];
 		if (cmd->t_us < leg->core_from_us || cmd->t_us >= leg->core_to_us ||
@@ -278,12 +283,54 @@ int valve_events_find(struct valve_events *v, const struct leg *leg, const struc
 			continue;
 		for (int end = 0; end < END_COUNT; end++)
 			for (int p = 0; p < 2; p++)
-				if (find_one(v, &x, i, (enum engine_end)end, (enum onset_passage)p, n) != 0)
-					return fault_set(fault, EX_OSERR, "out of memory");
+				if (lay_row(v, x, i, (enum engine_end)end, (enum onset_passage)p) != 0)
+					return -1;
 	}
+	return 0;
+}
+
+/* Times the events of one end, in the order of their commands: each knows those before it. */
+static void find_end(struct valve_events *v, enum engine_end end, void *ctx)
+{
+	const struct finding *x = ctx;
+	for (size_t i = 0; i < x->n; i++) {
+		struct valve_event *e = &v->row[i];
+		if (e->end != end)
+			continue;
+		enum onset_passage passage = valve_kind_passage((enum valve_event_kind)e->event);
+		struct transition *t = valve_transition(v, end, passage, v->row_command[i]);
+		time_event(v, x->leg, x->crank, passage, t, e);
+		place_event(x->crank, e);
+		watch_event(v, x->leg, x->crank, e);
+	}
+}
+
+static int tally_rows(struct valve_events *v, size_t n)
+{
+	for (size_t i = 0; i < n; i++)
+		if ((v->counts == NULL || v->counts(v->counts_ctx, &v->row[i])) &&
+		    valve_tally_add(&v->tally, &v->row[i]) != 0)
+			return -1;
+	return 0;
+}
+
+int valve_events_find(struct valve_events *v, const struct leg *leg, const struct crank *c,
+                      const struct believed *b, const struct valve_event **rows, size_t *n,
+                      struct fault *fault)
+{
+	struct finding x = {.leg = leg, .crank = c, .believed = b};
+	*n = 0;
+	if (valve_prepare_leg(v, leg, fault) != 0)
+		return -1;
+	if (lay_rows(v, &x) != 0)
+		return fault_set(fault, EX_OSERR, "out of memory");
+	valve_each_end(v, find_end, &x);
+	if (tally_rows(v, x.n) != 0)
+		return fault_set(fault, EX_OSERR, "out of memory");
 	watch_leg(v, leg);
 	valve_gas_model(v);
 	*rows = v->row;
+	*n = x.n;
 	return 0;
 }
 

@@ -66,9 +66,10 @@ struct valve_events {
 	const struct leg *prepared;
 	unsigned prepared_number;
 	struct valve_event *row;
+	size_t *row_command; /* index in the leg, beside each row */
 	size_t row_room;
 	struct batch (*batch)[EVENT_KINDS]; /* [END_COUNT] */
-	struct onset_window *window;        /* of the event at hand */
+	struct onset_window *window;        /* [END_COUNT], of the event at hand */
 	struct gas_model gas;
 	struct valve_tally tally;
 	valve_event_counts counts; /* NULL = all of them */
@@ -92,8 +93,12 @@ int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct faul
 /* Transition of `command` in a passage's line; NULL when the command changes nothing. */
 struct transition *valve_transition(struct valve_events *v, enum engine_end end, enum onset_passage passage,
                                     size_t command);
-/* Puts predicted times of all transitions back to command + learned delay. */
-void valve_predict_transitions(struct valve_events *v);
+/* Puts predicted times of one end's transitions back to command + learned delay. */
+void valve_predict_transitions(struct valve_events *v, enum engine_end end);
+/* Does something for each end, on two threads where both have a sensor: whatever it touches must belong to
+ * its end alone, so that the outcome is the same either way. */
+typedef void (*valve_end_work)(struct valve_events *v, enum engine_end end, void *ctx);
+void valve_each_end(struct valve_events *v, valve_end_work work, void *ctx);
 
 /* Supply pressure at a time of the prepared leg; NAN when unknown. */
 double valve_supply_at(const struct valve_events *v, const struct leg *leg, enum engine_end end, double t_us,

@@ -262,6 +262,16 @@ static double misfit_with_lag(struct valve_events *v, enum engine_end end, doubl
 	return sum;
 }
 
+struct lag_trial {
+	double lag_s, misfit[END_COUNT];
+};
+
+static void try_lag(struct valve_events *v, enum engine_end end, void *ctx)
+{
+	struct lag_trial *t = ctx;
+	t->misfit[end] = misfit_with_lag(v, end, t->lag_s);
+}
+
 /* Lowest point of the parabola through three equally spaced values, in steps from the middle one. */
 static double parabola_vertex(double before, double middle, double after)
 {
@@ -328,13 +338,11 @@ static void learn_lag(struct valve_events *v)
 	const double apart = 40; /* rehearsed rides with equal sensors disagree by up to 25 */
 	struct lag_curve both = {0}, one[END_COUNT] = {0};
 	while (both.n <= LAG_STEPS && both.n < both.best + 4) {
-		double lag_s = (double)both.n * LAG_STEP_S, sum = 0;
-		for (int end = 0; end < END_COUNT; end++) {
-			double misfit = misfit_with_lag(v, (enum engine_end)end, lag_s);
-			lag_curve_add(&one[end], misfit + lag_prior(lag_s));
-			sum += misfit;
-		}
-		lag_curve_add(&both, sum + lag_prior(lag_s));
+		struct lag_trial trial = {.lag_s = (double)both.n * LAG_STEP_S};
+		valve_each_end(v, try_lag, &trial);
+		for (int end = 0; end < END_COUNT; end++)
+			lag_curve_add(&one[end], trial.misfit[end] + lag_prior(trial.lag_s));
+		lag_curve_add(&both, trial.misfit[0] + trial.misfit[1] + lag_prior(trial.lag_s));
 	}
 	double alike = both.sum[both.best], own = one[0].sum[one[0].best] + one[1].sum[one[1].best];
 	for (int end = 0; end < END_COUNT; end++)
@@ -358,21 +366,27 @@ static void learn_kind(struct valve_events *v, const struct leg *leg, const stru
 	struct batch *b = &v->batch[end][k];
 	guess_delay(v, end, EVENT_ADMISSION);
 	guess_delay(v, end, EVENT_COMPRESSION);
-	valve_predict_transitions(v);
+	valve_predict_transitions(v, end);
 	choose(v, leg, c, end, k, b);
 	if (b->n >= 3)
 		learn_group(g, &v->group[end][k ^ 1], b, first || !g->learned);
 }
 
-static void learn_round(struct valve_events *v, const struct leg *leg, const struct crank *c, bool first)
+struct round {
+	const struct leg *leg;
+	const struct crank *crank;
+	bool first;
+};
+
+static void learn_end(struct valve_events *v, enum engine_end end, void *ctx)
 {
 	/* cut-off and release stand alone; admission and compression may overlap */
 	static const enum valve_event_kind order[] = {EVENT_CUT_OFF, EVENT_RELEASE, EVENT_ADMISSION,
 	                                              EVENT_COMPRESSION};
-	for (int end = 0; end < END_COUNT; end++)
-		for (int i = 0; i < EVENT_KINDS; i++)
-			learn_kind(v, leg, c, (enum engine_end)end, order[i], first);
-	valve_predict_transitions(v);
+	const struct round *r = ctx;
+	for (int i = 0; i < EVENT_KINDS; i++)
+		learn_kind(v, r->leg, r->crank, end, order[i], r->first);
+	valve_predict_transitions(v, end);
 }
 
 static bool all_learned(const struct valve_events *v)
@@ -393,10 +407,11 @@ int valve_events_learn(struct valve_events *v, const struct leg *leg, const stru
 		return -1;
 	if (all_learned(v))
 		return 0;
-	learn_round(v, leg, c, true);
-	learn_round(v, leg, c, false);
+	struct round first = {.leg = leg, .crank = c, .first = true}, again = {.leg = leg, .crank = c};
+	valve_each_end(v, learn_end, &first);
+	valve_each_end(v, learn_end, &again);
 	learn_lag(v);
-	learn_round(v, leg, c, false);
+	valve_each_end(v, learn_end, &again);
 	valve_gas_model(v);
 	return 0;
 }

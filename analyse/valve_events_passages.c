@@ -175,17 +175,16 @@ static void lay_line(const struct valve_events *v, const struct leg *leg, unsign
 	}
 }
 
-void valve_predict_transitions(struct valve_events *v)
+void valve_predict_transitions(struct valve_events *v, enum engine_end end)
 {
-	for (int end = 0; end < END_COUNT; end++)
-		for (int p = 0; p < 2; p++) {
-			struct passage_line *line = &v->chamber[end].line[p];
-			for (size_t i = 0; i < line->n; i++) {
-				struct transition *t = &line->at[i];
-				enum valve_event_kind k = valve_kind((enum onset_passage)p, t->opens);
-				t->t50_us = t->command_us + 1e6 * v->group[end][k].delay_s;
-			}
+	for (int p = 0; p < 2; p++) {
+		struct passage_line *line = &v->chamber[end].line[p];
+		for (size_t i = 0; i < line->n; i++) {
+			struct transition *t = &line->at[i];
+			enum valve_event_kind k = valve_kind((enum onset_passage)p, t->opens);
+			t->t50_us = t->command_us + 1e6 * v->group[end][k].delay_s;
 		}
+	}
 }
 
 int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct fault *fault)
@@ -216,7 +215,8 @@ int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct faul
 	}
 	if (v->supply_channel >= 0)
 		smooth(&leg->sensor[v->supply_channel], v->supply_smooth);
-	valve_predict_transitions(v);
+	for (int end = 0; end < END_COUNT; end++)
+		valve_predict_transitions(v, (enum engine_end)end);
 	return 0;
 }
 

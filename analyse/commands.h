@@ -12,5 +12,6 @@ int cmd_engine(int argc, char **argv);
 int cmd_plan(int argc, char **argv);
 int cmd_rehearse(int argc, char **argv);
 int cmd_standing(int argc, char **argv);
+int cmd_centre(int argc, char **argv);
 
 #endif

@@ -142,7 +142,8 @@ static bool rested(const struct crank_solver *s, const struct tooth_run *a, cons
 	double speed_a = (double)(before[a->n - 1].slot - before[0].slot) /
 	                 (1e-6 * (double)(before[a->n - 1].t_us - before[0].t_us)) * TWO_PI / s->wheel->slots;
 	double last = end_omega(s->wheel, before + a->n - 2), first = end_omega(s->wheel, after);
-	return gap_s > REST_S && (last < REST_PART * speed_a || first < REST_PART * speed_a);
+	double slow = REST_PART * fabs(speed_a);
+	return gap_s > REST_S && (fabs(last) < slow || fabs(first) < slow);
 }
 
 /* Slot at which the next run should begin, if the crank went on as it did. */
@@ -277,8 +278,10 @@ static bool counts_on(const struct crank_solver *s, size_t r)
 		return false;
 	if ((join == TOOTH_JOIN_SLOW || join == TOOTH_JOIN_VOTES) && a->shift == b->shift)
 		return true;
-	const struct tooth_mark *first = s->teeth->mark + s->teeth->run[r].first;
-	return turns_back(s, r - 1) && first->slot == first[-1].slot;
+	const struct tooth_run *run = &s->teeth->run[r];
+	const struct tooth_mark *first = s->teeth->mark + run->first;
+	return run->sense != run[-1].sense && first->slot == first[-1].slot &&
+	       first->t_us - first[-1].t_us < TURN_US;
 }
 
 static uint8_t join_flag(const struct crank_solver *s, size_t r)

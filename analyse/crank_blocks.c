@@ -9,8 +9,9 @@
 #define TWO_PI 6.283185307179586477
 #define LEARN_EDGES 30000 /* of a leg, spread over it; more tells no more */
 #define LEARN_WORK 1e9    /* multiplications */
-#define SLOW_PART 0.3     /* of the mean speed: slower is starting or stopping */
-#define BLOCK_TURNS 8     /* learned from at a time */
+#define ALONE_TURNS 4
+#define SLOW_PART 0.3 /* of the mean speed: slower is starting or stopping */
+#define BLOCK_TURNS 8 /* learned from at a time */
 
 void learner_forget_blocks(struct block_list *b)
 {
@@ -95,16 +96,19 @@ static void trim_slow_ends(const struct crank_learner *l, const struct tooth_mar
 bool learner_list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b)
 {
 	const struct teeth *t = l->teeth;
-	const struct tooth_run *longest = learner_longest_run(t);
+	const struct tooth_run *reference = learner_reference_run(t);
+	/* While the wheel's pattern is not known a run passed backward looks like any
+	 * other: only the reference is learned from, if it will do. */
+	bool alone = !by_pattern && reference != NULL && reference->n > ALONE_TURNS * l->wheel.slots;
 	size_t size = learner_block_edges(&l->wheel), passed = 0,
 	       stride = t->n / learner_edges_within(&l->wheel, LEARN_EDGES, LEARN_WORK) + 1;
 	for (size_t i = 0; i < t->run_n; i++) {
 		const struct tooth_run *r = &t->run[i];
 		struct align_fix f = learner_place(l, i, by_pattern);
-		bool anchor = isnan(l->index_rad) && r == longest; /* any place will do */
+		bool anchor = isnan(l->index_rad) && r == reference; /* any place will do */
 		/* A piece shorter than two turns may be anything, teeth passed backward too. */
 		bool placed = f.by != ALIGN_NONE && r->sense > 0 && r->n > 2 * l->wheel.slots;
-		if (!placed && !anchor)
+		if ((!placed && !anchor) || (alone && r != reference))
 			continue;
 		size_t from = 0, to = r->n;
 		trim_slow_ends(l, t->mark + r->first, &from, &to);

@@ -73,13 +73,15 @@ static double index_on_run(struct crank_learner *l, const struct tooth_run *run)
 	return index_watch_rad(&l->watch, &l->wheel, &spread);
 }
 
-const struct tooth_run *learner_longest_run(const struct teeth *t)
+const struct tooth_run *learner_reference_run(const struct teeth *t)
 {
-	const struct tooth_run *best = NULL;
+	size_t longest = 0;
 	for (size_t i = 0; i < t->run_n; i++)
-		if (best == NULL || t->run[i].n > best->n)
-			best = &t->run[i];
-	return best;
+		longest = t->run[i].n > longest ? t->run[i].n : longest;
+	for (size_t i = 0; i < t->run_n; i++)
+		if (4 * t->run[i].n >= longest)
+			return &t->run[i];
+	return NULL;
 }
 
 static struct align_index index_of(const struct crank_learner *l)
@@ -99,15 +101,15 @@ int learner_out_of_memory(struct fault *fault)
 }
 
 /* Strings the edges; the first time the index is put on the wheel where the
- * longest run has it. */
+ * reference run has it. */
 static int associate(struct crank_learner *l, const struct leg *leg, bool by_pattern, struct fault *fault)
 {
 	if (isnan(l->index_rad)) {
 		if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
 			return -1;
-		const struct tooth_run *longest = learner_longest_run(l->teeth);
-		if (longest != NULL)
-			l->index_rad = index_on_run(l, longest);
+		const struct tooth_run *reference = learner_reference_run(l->teeth);
+		if (reference != NULL)
+			l->index_rad = index_on_run(l, reference);
 	}
 	struct align_index index = index_of(l);
 	return string_leg(l->teeth, &l->wheel, by_pattern ? &l->noise : NULL, &index, l->engine.edges, leg,
@@ -116,7 +118,7 @@ static int associate(struct crank_learner *l, const struct leg *leg, bool by_pat
 
 static void fit_noise(struct crank_learner *l)
 {
-	const struct tooth_run *r = learner_longest_run(l->teeth);
+	const struct tooth_run *r = learner_reference_run(l->teeth);
 	if (r == NULL)
 		return;
 	size_t n = r->n < 4000 ? r->n : 4000;

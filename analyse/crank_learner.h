@@ -55,7 +55,8 @@ struct block_list {
 struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg);
 
 /* --- crank_learn.c --- */
-const struct tooth_run *learner_longest_run(const struct teeth *t);
+/* The first long run: what a ride begins with goes forward. */
+const struct tooth_run *learner_reference_run(const struct teeth *t);
 /* Where run r lies on the wheel. */
 struct align_fix learner_place(const struct crank_learner *l, size_t r, bool by_pattern);
 int learner_out_of_memory(struct fault *fault);

@@ -20,6 +20,7 @@ static const struct command commands[] = {
     {"verify", cmd_verify, "whether segment files are whole; salvage what is"},
     {"plan", cmd_plan, "the next timing: cut-off, leads, and what they would gain"},
     {"standing", cmd_standing, "how fast the valves are, tested at rest"},
+    {"centre", cmd_centre, "the index angle, from the engine's own dead centres"},
     {"engine", cmd_engine, "what an engine file means"},
     {"rehearse", cmd_rehearse, "a simulated ride of an engine, with its truth"},
 };

@@ -65,6 +65,10 @@ static double wanted_omega(const struct wheel_setup *s, double t)
 		return w * (1 - 0.75 * x);
 	case WHEEL_BACK: /* forward, a good while backward, forward again */
 		return x < 0.4 ? w : x < 0.6 ? -0.6 * w : w;
+	case WHEEL_TO_AND_FRO: { /* 20 s forward, 20 s back, speeds up and down within each */
+		double in = fmod(t, 20), way = fmod(t, 40) < 20 ? 1 : -1;
+		return way * w * (0.6 + 0.4 * sin(TWO_PI * in / 20 - 0.5));
+	}
 	case WHEEL_STOP_AND_GO:
 		return x < 0.4 ? w : x < 0.5 ? 0 : w;
 	default:

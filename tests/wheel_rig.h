@@ -12,7 +12,8 @@ enum wheel_motion {
 	WHEEL_COAST,
 	WHEEL_ROCKING_START,
 	WHEEL_STOP_AND_GO,
-	WHEEL_BACK
+	WHEEL_BACK,
+	WHEEL_TO_AND_FRO
 };
 
 struct wheel_setup {

@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The true dead centre.
+ *
+ * Sealed chambers: with all valves shut and the crank turned slowly through, the
+ * pressure of an end peaks near its dead centre - early in the sense of turning
+ * by the heat the air loses, late by the gauge's lag.  Both are odd in the sense
+ * of turning, and so the middle of forward and backward peaks at equal speed is
+ * the dead centre.  Peak: quartic of the logarithm of the pressure against the
+ * angle, Newton on its derivative.
+ *
+ * Positive stops: a block stops the piston at the same place before and after
+ * the dead centre; the rider's button marks both.  Equal travel on either side. */
+#ifndef TRAMMEL_CENTRE_H
+#define TRAMMEL_CENTRE_H
+
+#include "analyse/crank.h"
+
+struct centre_pass { /* a pressure peak */
+	enum engine_end end;
+	int sense; /* +1 forward, -1 backward */
+	double t_us;
+	double off_rad;         /* past the end's dead centre as the engine file has it */
+	double omega_rad_s;     /* > 0 */
+	double peak_pa, low_pa; /* absolute; low: least within 45 deg */
+};
+
+struct centre_stops {                 /* a pair of marks */
+	double first_rad, second_rad; /* crank angle at them */
+	double sd_rad;                /* of either: between two edges */
+	bool known;
+};
+
+struct centre; /* opaque */
+struct centre *centre_new(const struct engine *e);
+void centre_free(struct centre *c);
+/* Looks for peaks and marks in the leg's core.  0, or -1 with fault (memory). */
+int centre_add(struct centre *c, const struct leg *leg, const struct crank *crank, struct fault *fault);
+const struct centre_pass *centre_passes(const struct centre *c, size_t *n);
+const struct centre_stops *centre_pairs(const struct centre *c, size_t *n);
+
+struct centre_end_result {          /* of one end */
+	unsigned forward, backward; /* passes */
+	double off_rad, off_sd_rad; /* dead centre past where the engine file has it; NAN */
+	double half_rad;            /* half of forward minus backward peak, at the mean speed */
+	double half_at_rest_rad; /* the same where the speed goes to zero; NAN when the speeds do not tell */
+	double speed_rad_s[2];   /* mean, forward and backward */
+	double ratio;            /* median of peak over low pressure */
+};
+
+/* Middle of the peaks of one end; false when there are not two passes each way. */
+bool centre_solve(const struct centre *c, enum engine_end end, struct centre_end_result *out);
+
+/* Dead centre by the stops: how far past where the engine file has the dead
+ * centre of `end` the middle of equal travel lies, and its scatter; false when
+ * there is no usable pair. */
+bool centre_solve_stops(const struct centre *c, enum engine_end end, double *off_rad, double *sd_rad,
+                        unsigned *pairs);
+
+#endif

@@ -44,13 +44,14 @@ $(CALLS): tests/avr/calls_avr.c tests/avr/calls.h firmware/trammel_send.c firmwa
 	@mkdir -p $(@D)
 	$(AVR_CC) -mmcu=$(AVR_MCU) -DF_CPU=16000000UL -std=gnu99 -Os -I. tests/avr/calls_avr.c firmware/trammel_send.c -o $@
 
-AVR_RIG := $(call obj,firmware/trammel_send.c tests/avr/board.c tests/avr/bench.c tests/avr/heard.c tests/avr/ride.c)
-$(BUILD)/avr/%: $(BUILD)/obj/tests/avr/%.o $(AVR_RIG) $(BUILD)/librig.a $(BUILD)/libanalyse.a $(BUILD)/libcommon.a
+AVR_RIG := $(call obj,firmware/trammel_send.c tests/avr/board.c tests/avr/bench.c tests/avr/heard.c tests/avr/live.c \
+	tests/avr/ride.c)
+$(BUILD)/avr/%: $(BUILD)/obj/tests/avr/%.o $(AVR_RIG) $(BUILD)/librig.a $(BUILD)/libanalyse.a $(BUILD)/liblogd.a $(BUILD)/libcommon.a
 	@mkdir -p $(@D)
-	$(CC) $(LDFLAGS) $^ -o $@ -lsimavr -lcheck -lsubunit -lrt $(LIBS_ANALYSE) $(LIBS_COMMON)
+	$(CC) $(LDFLAGS) $^ -o $@ -lsimavr -lcheck -lsubunit -lrt $(LIBS_ANALYSE) $(LIBS_LOGD) $(LIBS_COMMON)
 
 # Record, report, plan, load, ride again, with the controller's own machine code.
-loop: all firmware $(BUILD)/avr/tool_ride $(BUILD)/avr/tool_figures
+loop: all firmware $(BUILD)/avr/tool_ride $(BUILD)/avr/tool_figures $(BUILD)/tests/tool_records
 	sh tests/loop.sh $(BUILD)
 
 # Cycles, latencies and stamps for firmware/README.md.

@@ -192,6 +192,12 @@ static bool put_all(int fd, const uint8_t *bytes, size_t n, int64_t end_us)
 	return true;
 }
 
+bool logd_sender_bytes(struct logd_sender *s, const uint8_t *bytes, size_t n, int64_t limit_us)
+{
+	s->bytes += n;
+	return put_all(s->fd, bytes, n, clock_mono_us() + limit_us);
+}
+
 bool logd_sender_send(struct logd_sender *s, uint32_t n, int64_t limit_us)
 {
 	uint8_t piece[32768];

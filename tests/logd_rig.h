@@ -50,6 +50,8 @@ void logd_sender_close(struct logd_sender *s);
 /* Sends n records; what the pty does not take at once is waited for, `limit_us` at most.
  * False when it was not taken. */
 bool logd_sender_send(struct logd_sender *s, uint32_t n, int64_t limit_us);
+/* Sends bytes as they are; as logd_sender_send. */
+bool logd_sender_bytes(struct logd_sender *s, const uint8_t *bytes, size_t n, int64_t limit_us);
 /* Sends at `records_s` for `us`. */
 void logd_sender_run(struct logd_sender *s, double records_s, int64_t us);
 /* Sends a frame that is not full yet. */

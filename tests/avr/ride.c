@@ -31,7 +31,7 @@ struct ride {
 	uint64_t zero; /* cycle at time 0, when the controller's clock started */
 	uint64_t steps;
 	double index_true_deg, start_rad;
-	FILE *link;
+	struct ride_link link;
 	struct ride_coil *coil;
 	size_t coil_n, coil_room;
 	struct ride_fed fed;
@@ -40,6 +40,16 @@ struct ride {
 struct ride_faults ride_no_faults(void)
 {
 	return (struct ride_faults){NAN, 0, NAN, 0, NAN, NAN, NAN, NAN};
+}
+
+static void write_byte(void *ctx, uint8_t byte)
+{
+	fputc(byte, ctx);
+}
+
+struct ride_link ride_link_file(FILE *f)
+{
+	return (struct ride_link){f, write_byte, NULL};
 }
 
 static double seconds(const struct ride *r, uint64_t cycle)
@@ -62,8 +72,9 @@ static bool within(double t_s, double from, double until)
 static void on_byte(void *ctx, uint64_t cycle, uint8_t byte)
 {
 	struct ride *r = ctx;
-	if (r->link != NULL && !within(seconds(r, cycle), r->faults.unplugged_at, r->faults.unplugged_until))
-		fputc(byte, r->link);
+	if (r->link.byte != NULL &&
+	    !within(seconds(r, cycle), r->faults.unplugged_at, r->faults.unplugged_until))
+		r->link.byte(r->link.ctx, byte);
 }
 
 static void remember_coil(struct ride *r, double t_s, unsigned valve, bool on)
@@ -238,7 +249,8 @@ static int make_board(struct ride *r, const char *elf, struct fault *fault)
 }
 
 struct ride *ride_new(const struct engine *e, const struct settings *s, const struct ride_faults *faults,
-                      const char *elf, const char *truth_dir, FILE *link, struct fault *fault)
+                      const char *elf, const char *truth_dir, const struct ride_link *link,
+                      struct fault *fault)
 {
 	if (settings_check(s, fault) != 0)
 		return NULL;
@@ -250,7 +262,7 @@ struct ride *ride_new(const struct engine *e, const struct settings *s, const st
 	r->engine = *e;
 	r->s = *s;
 	r->faults = *faults;
-	r->link = link;
+	r->link = *link;
 	make_engine(r);
 	if (make_board(r, elf, fault) != 0) {
 		ride_free(r);
@@ -299,12 +311,19 @@ static void break_board(struct ride *r, double before_s)
 }
 
 /* The pull-down at D0 shows when the plug is out; the bytes are lost (on_byte). */
+static void set_plug(struct ride *r, double t_s, bool in)
+{
+	set_pin(r, t_s, BOARD_LINE, in);
+	if (r->link.plug != NULL)
+		r->link.plug(r->link.ctx, in);
+}
+
 static void pull_plug(struct ride *r, double before_s)
 {
 	if (within(r->faults.unplugged_at, before_s, r->plant.t_s))
-		set_pin(r, r->faults.unplugged_at, BOARD_LINE, false);
+		set_plug(r, r->faults.unplugged_at, false);
 	if (within(r->faults.unplugged_until, before_s, r->plant.t_s))
-		set_pin(r, r->faults.unplugged_until, BOARD_LINE, true);
+		set_plug(r, r->faults.unplugged_until, true);
 }
 
 /* The engine goes a step ahead; the board follows, with the pins changing at

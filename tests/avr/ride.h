@@ -2,7 +2,7 @@
 /* A ride of the real controller: its machine code on the emulated board, and
  * around it the rehearsal's engine.  Coil pins drive the simulated valves, the
  * simulated crank drives tooth and index pins, the simulated sensors the
- * converter.  What the serial port sends goes to a file. */
+ * converter.  What the serial port sends goes to a file, or anywhere else. */
 #ifndef TRAMMEL_AVR_RIDE_H
 #define TRAMMEL_AVR_RIDE_H
 
@@ -23,6 +23,15 @@ struct ride_faults {
 };
 struct ride_faults ride_no_faults(void);
 
+/* Who hears the serial port.  A NULL function is left out. */
+struct ride_link {
+	void *ctx;
+	void (*byte)(void *ctx, uint8_t byte);
+	void (*plug)(void *ctx, bool in); /* pulled, put back */
+};
+/* Bytes into a file, which stays the caller's. */
+struct ride_link ride_link_file(FILE *f);
+
 /* A coil pin changed. */
 struct ride_coil {
 	double t_s, theta_deg;
@@ -32,10 +41,11 @@ struct ride_coil {
 
 struct ride; /* opaque */
 
-/* `link` takes the bytes (borrowed; NULL = nobody listens); `truth_dir` as in
+/* `truth_dir` as in
  * truth_open.  NULL with fault. */
 struct ride *ride_new(const struct engine *e, const struct settings *s, const struct ride_faults *faults,
-                      const char *elf, const char *truth_dir, FILE *link, struct fault *fault);
+                      const char *elf, const char *truth_dir, const struct ride_link *link,
+                      struct fault *fault);
 void ride_free(struct ride *r);
 
 void ride_run(struct ride *r, double until_s);

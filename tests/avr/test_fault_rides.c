@@ -46,7 +46,8 @@ static void go_with(const char *variable, const struct ride_faults *faults, cons
 	ck_assert_int_eq(engine_read("sample-logs/number7.ini", &run.engine, &f), 0);
 	run.link = tmpfile();
 	ck_assert_ptr_nonnull(run.link);
-	run.ride = ride_new(&run.engine, &s, faults, elf, NULL, run.link, &f);
+	const struct ride_link to_file = ride_link_file(run.link);
+	run.ride = ride_new(&run.engine, &s, faults, elf, NULL, &to_file, &f);
 	ck_assert_msg(run.ride != NULL, "%s", f.text);
 	ride_run(run.ride, duration_s);
 	run.heard = heard_make(LINK_FRAMES);

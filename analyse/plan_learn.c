@@ -131,8 +131,9 @@ double plan_learn_pitch_rad(const struct plan_learn *learn)
 	double teeth = learn->engine.tooth_count * learn->engine.crank_ratio;
 	if (l->n < EVENTS_LEAST || teeth == 0)
 		return 0;
-	for (int i = 0; i < 2; i++)
-		if (on_one_place(l->phase[i], l->n) > LATTICE_SHARE)
-			return 2 * UNIT_PI / ((i + 1) * teeth);
-	return 0;
+	double tooth = on_one_place(l->phase[0], l->n), edge = on_one_place(l->phase[1], l->n);
+	if (fmax(tooth, edge) < LATTICE_SHARE)
+		return 0;
+	/* Places a tooth apart are places an edge apart as well; few commands may all but fit. */
+	return 2 * UNIT_PI / (teeth * (edge > tooth + 0.02 ? 2 : 1));
 }

@@ -99,6 +99,27 @@ START_TEST(loaded_leads_are_reckoned_with)
 }
 END_TEST
 
+/* Six of eight settings that fire a tooth apart do not make a controller that counts one edge. */
+START_TEST(both_edges_are_told_from_one)
+{
+	static const double fired_deg[8] = {13.7, 81.2, 343.7, 171.2, 193.7, 253.7, 178.7, 343.7};
+	struct engine e = plan_rig_engine("", "");
+	struct plan_learn *l = malloc(sizeof *l);
+	struct leg leg = {.number = 0};
+	struct valve_event rows[80];
+	e.tooth_count = 24;
+	plan_learn_start(l, &e);
+	for (int i = 0; i < 80; i++)
+		rows[i] = (struct valve_event){.cls = 'C', .firing_error_rad = unit_rad(fired_deg[i % 8])};
+	struct analysis_sink sink = plan_learn_sink(l);
+	const struct analysis_rows batch = {.leg = &leg, .event = rows, .event_n = 80};
+	ck_assert_int_eq(sink.rows(sink.ctx, &batch, NULL), 0);
+	ck_assert_double_eq_tol(unit_deg(plan_learn_pitch_rad(l)), 7.5, 1e-9);
+	free(l);
+	engine_free(&e);
+}
+END_TEST
+
 /* A controller that fires on teeth: its offset is that of its count and half a pitch, whatever
  * straight line its steps may look like. */
 START_TEST(stepping_controller_is_known_by_its_count)
@@ -570,6 +591,7 @@ int main(void)
 	tcase_add_test(t, a_planned_lead_outweighs_a_contradiction);
 	tcase_add_test(t, loading_the_plan_puts_events_right);
 	tcase_add_test(t, controller_on_the_teeth_is_found);
+	tcase_add_test(t, both_edges_are_told_from_one);
 	tcase_add_test(t, delay_by_pressure_is_learned);
 	tcase_add_loop_test(t, plan_keeps_its_rules, PLAN_FULL_EXPANSION, PLAN_TORQUE + 1);
 	tcase_add_test(t, goals_do_what_they_say);

@@ -33,7 +33,7 @@ struct swing {                                   /* one passage's movement */
 
 struct model { /* the parameters, ready for use */
 	struct swing moving, other;
-	struct lanes k_m3_s, heat_w;
+	struct lanes k_m3_s, heat_w, leak_w;
 	struct lanes b, per_1_b;    /* critical ratio, 1 / (1 - b) */
 	struct lanes laminar_slope; /* of phi from LAMINAR_RATIO on, < 0 */
 };
@@ -133,15 +133,6 @@ static bool other_passage(const struct onset_window *w, struct model *m, size_t 
 	return any;
 }
 
-static void add_steady(const struct model *m, double k_m3_s, double outer_pa, const struct gas *g,
-                       const struct lanes *warm, struct sums *s)
-{
-	struct lanes k;
-	for (int l = 0; l < LANES; l++)
-		k.at[l] = k_m3_s;
-	add_flow(m, &k, outer_pa, g, warm, s);
-}
-
 /* The supply's sensor is taken to lag as the chamber's does: what it shows a lag later. */
 static double supply_now(const struct onset_window *w, size_t k)
 {
@@ -157,19 +148,14 @@ static double supply_now(const struct onset_window *w, size_t k)
 static void exchange(const struct onset_window *w, size_t k, struct model *m, const struct lanes *warm,
                      struct gas *g)
 {
-	struct sums s = {0};
+	struct sums s = {.flow = m->leak_w, .mass = m->leak_w};
 	struct lanes moving, other;
 	double outer[2] = {supply_now(w, k), w->ambient_pa};
 	bool any = moving_passage(w, m, k, &moving), second = other_passage(w, m, k, &other);
-	bool leak = w->leak_m3_s > 0;
 	if (any)
 		add_flow(m, &moving, outer[w->passage], g, warm, &s);
 	if (second)
 		add_flow(m, &other, outer[!w->passage], g, warm, &s);
-	if (leak)
-		add_steady(m, w->leak_m3_s, w->ambient_pa, g, warm, &s);
-	if (!any && !second && !leak)
-		return;
 	double factor = AIR_GAMMA * w->step_s / w->volume_m3[k];
 	for (int l = 0; l < LANES; l++) {
 		double stiff = positive(-factor * s.slope.at[l]);
@@ -252,6 +238,7 @@ static void set_lane(const double *value, const struct onset_window *w, int l, s
 		set_swing(w->other.t50_s + value[ONSET_OTHER], w->other.ramp_s, l, &m->other);
 	m->k_m3_s.at[l] = exp(value[ONSET_K]);
 	m->heat_w.at[l] = exp(value[ONSET_HEAT]);
+	m->leak_w.at[l] = value[ONSET_LEAK] * m->k_m3_s.at[l] * w->supply_pa[0];
 	m->b.at[l] = b;
 	m->per_1_b.at[l] = per;
 	m->laminar_slope.at[l] = -sqrt(1 - x * x) / (1 - LAMINAR_RATIO);

@@ -35,6 +35,7 @@ enum onset_parameter {
 	ONSET_HEAT,
 	ONSET_RAMP,
 	ONSET_B,
+	ONSET_LEAK, /* inward, as a share of K p_supply: seats, piston, gland; < 0 outward */
 	ONSET_PARAMETERS
 };
 
@@ -51,8 +52,7 @@ struct onset_window {
 		double k_m3_s;
 		bool moves, opening; /* moves: about t50; else it stays as `opening` says */
 		double t50_s, ramp_s;
-	} other;          /* the other passage */
-	double leak_m3_s; /* K of a steady leak to the air outside */
+	} other; /* the other passage */
 	double ambient_pa;
 	size_t n; /* samples, rising, inside the grid */
 	double t_s[ONSET_SAMPLES_MAX];
@@ -98,7 +98,7 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
  * the difference there was, against what it would have been; NAN when it does not get there. */
 double onset_share_time(const struct onset_window *w, const double value[ONSET_PARAMETERS], double share);
 
-/* Learns what the events of one kind share (K, warm0, H, ramp, b) together with each event's own t50,
+/* Learns what the events of one kind share (K, warm0, H, ramp, b, leak) together with each event's own t50,
  * p0 and time of the other passage.  `value[i]` starts and ends as the parameters of window i (the shared
  * ones are made equal); `use[i]` false leaves a window out.  The prior acts on the shared
  * parameters, on t50 and on the other passage's time.  Returns the objective (minus twice the log posterior),

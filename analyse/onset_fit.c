@@ -207,8 +207,9 @@ static void start_at(const struct onset_window *w, const struct onset_prior *pri
 static void look_at_rest(const struct onset_window *w, const struct onset_prior *prior, struct point **at,
                          size_t points)
 {
-	struct batch b = {.n = 0};
+	struct batch b;
 	size_t first[3];
+	b.n = 0;
 	for (size_t i = 0; i < points; i++)
 		first[i] = look_ask(at[i], at[i]->value, 1, &b);
 	residuals(w, &b);
@@ -359,8 +360,9 @@ static double take_best(const struct onset_window *w, const struct onset_prior *
                         struct point *at, double *sum)
 {
 	static const double part[] = {0.25, 0.05};
-	struct batch b = {.n = 0};
+	struct batch b;
 	parameters to;
+	b.n = 0;
 	step_along(prior, at, step, 1, to);
 	size_t whole = look_ask(at, to, 0, &b), parts = b.n, best = whole;
 	for (size_t i = 0; i < sizeof(part) / sizeof(*part); i++) {
@@ -394,7 +396,8 @@ static double climb(const struct onset_window *w, const struct onset_prior *prio
                     double *sd)
 {
 	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], sum;
-	struct batch start = {.n = 0};
+	struct batch start;
+	start.n = 0;
 	look_ask(at, at->value, 0, &start);
 	residuals(w, &start);
 	look_take(at, 0, &start, 0);

@@ -9,12 +9,12 @@
 #include <string.h>
 
 #define OWN 3    /* t50, p0, the other passage's time: the first of the enum */
-#define SHARED 5 /* K, warm0, H, ramp, b */
+#define SHARED 6 /* K, warm0, H, ramp, b, leak */
 
 _Static_assert(OWN + SHARED == ONSET_PARAMETERS, "every parameter is one or the other");
 
-static const double difference[ONSET_PARAMETERS] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2, 1e-2, 5e-3};
-static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3, 2e-3, 0.3, 0.1, 0.7, 0.4, 0.1};
+static const double difference[ONSET_PARAMETERS] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2, 1e-2, 5e-3, 1e-3};
+static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3, 2e-3, 0.3, 0.1, 0.7, 0.4, 0.1, 0.02};
 
 struct block { /* one window's normal equations */
 	double own[SPD_MAX * SPD_MAX], cross[OWN][SHARED], shared[SPD_MAX * SPD_MAX];

@@ -57,6 +57,7 @@ struct valve_events {
 	int channel[END_COUNT]; /* sensor, -1 = none */
 	int supply_channel;     /* -1 = none */
 	struct group group[END_COUNT][EVENT_KINDS];
+	double usual[ONSET_PARAMETERS]; /* of a machine of this size, before anything was seen */
 	double lag_s[END_COUNT], lag_sd_s[END_COUNT];
 	double supply_pa[END_COUNT]; /* taken where no sensor shows it; NAN */
 	struct chamber chamber[END_COUNT];

@@ -37,7 +37,7 @@ static void choose(struct valve_events *v, const struct leg *leg, const struct c
 	}
 }
 
-#define SIZES 4 /* of valve that are tried when nothing is known */
+#define SIZES 5 /* of valve that are tried when nothing is known */
 
 struct start { /* one size of valve, tried on all windows of a batch */
 	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
@@ -85,11 +85,11 @@ static void take_seen(const struct start *start, struct batch *b)
  * that explains all of them best is kept. */
 static void first_look(const struct onset_prior *prior, struct batch *b)
 {
-	static const double flow_m3_s[SIZES] = {0.5e-3, 1.5e-3, 4e-3, 10e-3};
+	static const double times[SIZES] = {0.17, 0.5, 1.3, 3.3, 10}; /* the usual one */
 	struct start start[SIZES];
 	double best = INFINITY, common;
 	for (int k = 0; k < SIZES; k++)
-		look_with(flow_m3_s[k], b, &start[k]);
+		look_with(times[k] * exp(prior->mean[ONSET_K]), b, &start[k]);
 	take_seen(start, b);
 	for (int k = 0; k < SIZES; k++) {
 		double sum = onset_learn(b->window, b->n, prior, start[k].value, b->use, &common);
@@ -173,17 +173,19 @@ static bool believable(const struct batch *b)
 	return d.middle_s > 0 && d.spread_s < 6e-3;
 }
 
-/* What is known beforehand of what the events of a kind share: 3 l/s, 0.35 W/K at 290 K, a
- * ramp of 4 ms, b of 0.4; and how far off that may be. */
-static void wide_prior(const struct group *other_way, const struct batch *b, struct onset_prior *prior)
+/* What is known beforehand of what the events of a kind share, and how far off that may be. */
+static void wide_prior(const struct valve_events *v, const struct group *other_way, const struct batch *b,
+                       struct onset_prior *prior)
 {
-	static const double mean[ONSET_PARAMETERS] = {0, 0, 0, -5.8, 0, 4.6, -5.52, 0.4};
-	static const double sd[ONSET_PARAMETERS] = {0, 0, 0, 1.0, 0.15, 0.7, 0.5, 0.08};
+	static const double sd[ONSET_PARAMETERS] = {0, 0, 0, 1.0, 0.15, 0.7, 0.5, 0.08, 0.02};
 	*prior = b->prior[0];
-	for (int j = ONSET_K; j <= ONSET_B; j++) {
-		prior->mean[j] = mean[j];
+	for (int j = ONSET_K; j < ONSET_PARAMETERS; j++) {
+		prior->mean[j] = v->usual[j];
 		prior->sd[j] = sd[j];
 	}
+	/* A leak shows in the small, slack chamber behind compression. */
+	if (b->window[0].passage != ONSET_EXHAUST || b->window[0].opening)
+		prior->sd[ONSET_LEAK] = 0;
 	if (other_way->learned) { /* the same passage, seen when it moves the other way */
 		prior->mean[ONSET_K] = other_way->value[ONSET_K];
 		prior->sd[ONSET_K] = 0.15;
@@ -207,11 +209,12 @@ static void take_values(struct group *g, const struct batch *b, double misfit)
 }
 
 /* Learns one kind from its batch; `first` when nothing is known of it. */
-static void learn_group(struct group *g, const struct group *other_way, struct batch *b, bool first)
+static void learn_group(const struct valve_events *v, struct group *g, const struct group *other_way,
+                        struct batch *b, bool first)
 {
 	struct onset_prior prior;
 	double common;
-	wide_prior(other_way, b, &prior);
+	wide_prior(v, other_way, b, &prior);
 	if (first)
 		first_look(&prior, b);
 	else
@@ -250,10 +253,12 @@ static double misfit_with_lag(struct valve_events *v, enum engine_end end, doubl
 		struct onset_prior prior;
 		if (used(b) < 3)
 			continue;
-		wide_prior(&v->group[end][k ^ 1], b, &prior);
+		wide_prior(v, &v->group[end][k ^ 1], b, &prior);
+		prior.sd[ONSET_LEAK] = 0; /* it would pass for lag */
 		for (size_t i = 0; i < b->n; i++) {
 			double shift = b->window[i].lag_s - lag_s;
 			b->value[i][ONSET_T50] += shift;
+			b->value[i][ONSET_LEAK] = 0;
 			b->window[i].lag_s = lag_s;
 			follow_other(v->batch[end], shift, &b->window[i]);
 		}
@@ -299,7 +304,10 @@ struct lag {
 	double lag_s, sd_s;
 };
 
-#define LAG_MODEL_SD_S 0.25e-3 /* rehearsed rides: a lag of 0.5 ms came out as 0.1..0.4 */
+/* Rehearsed machines: a lag of 0.5 ms came out as 0.1..0.4, one of 2 ms as 0.7..1.5: a ramp blurs much as
+ * a lag does. */
+#define LAG_MODEL_SD_S 0.25e-3
+#define LAG_MODEL_SHARE 0.5
 
 /* Lag at the lowest point and how surely it is known. */
 static struct lag lag_of_curve(const struct lag_curve *c)
@@ -310,8 +318,9 @@ static struct lag lag_of_curve(const struct lag_curve *c)
 	const double *around = c->sum + middle - 1;
 	double vertex = parabola_vertex(around[0], around[1], around[2]);
 	double bend = fmax(around[0] - 2 * around[1] + around[2], 0.5);
-	double sd_s = hypot(LAG_STEP_S * sqrt(2 / bend), LAG_MODEL_SD_S);
-	return (struct lag){fmax(((double)middle + vertex) * LAG_STEP_S, 0), sd_s};
+	double lag_s = fmax(((double)middle + vertex) * LAG_STEP_S, 0);
+	double sd_s = hypot(LAG_STEP_S * sqrt(2 / bend), hypot(LAG_MODEL_SD_S, LAG_MODEL_SHARE * lag_s));
+	return (struct lag){lag_s, sd_s};
 }
 
 /* Sensors answer within some tenths of a millisecond, a hose adds to it (judgement): misfit of a lag
@@ -369,7 +378,7 @@ static void learn_kind(struct valve_events *v, const struct leg *leg, const stru
 	valve_predict_transitions(v, end);
 	choose(v, leg, c, end, k, b);
 	if (b->n >= 3)
-		learn_group(g, &v->group[end][k ^ 1], b, first || !g->learned);
+		learn_group(v, g, &v->group[end][k ^ 1], b, first || !g->learned);
 }
 
 struct round {

@@ -300,7 +300,6 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	w->cells = STRIDE * (size_t)ceil(length / w->step_s / STRIDE);
 	w->ambient_pa = v->engine.ambient_pa;
 	w->lag_s = v->lag_s[end];
-	w->leak_m3_s = 0;
 	w->noise_pa = ch->noise_pa * g->noise_factor;
 	if (!fill_samples(ch, t->command_us, span, t->t50_us, w) ||
 	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))

@@ -116,7 +116,7 @@ static void say_controller(struct plan *p)
 		    &p->warnings,
 		    "The controller switches only when it counts a tooth, every %.1f deg: events fall up to "
 		    "that much late, half of it on the mean (taken off the settings). Firing between teeth "
-		    "would end this.",
+		    "would end this; these settings are then up to half a tooth off: ride and plan again.",
 		    unit_deg(m->tooth_pitch_rad));
 	if (m->from_ride && m->speed_range_narrow)
 		report_say(

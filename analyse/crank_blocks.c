@@ -96,7 +96,7 @@ static void trim_slow_ends(const struct crank_learner *l, const struct tooth_mar
 bool learner_list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b)
 {
 	const struct teeth *t = l->teeth;
-	const struct tooth_run *reference = learner_reference_run(t);
+	const struct tooth_run *reference = learner_reference_run(t, &l->wheel);
 	/* While the wheel's pattern is not known a run passed backward looks like any
 	 * other: only the reference is learned from, if it will do. */
 	bool alone = !by_pattern && reference != NULL && reference->n > ALONE_TURNS * l->wheel.slots;

@@ -6,8 +6,9 @@
 #include <stdlib.h>
 #include <sysexits.h>
 
-#define FIRST_DRIFT 0.3   /* of speed^4: how fast a crank changes its mind */
-#define ROUNDS 3          /* over the first leg: associate, learn, again */
+#define FIRST_DRIFT 0.3 /* of speed^4: how fast a crank changes its mind */
+#define ROUNDS 3        /* over the first leg: associate, learn, again */
+#define REFERENCE_TURNS 6
 #define WINDOWS 3         /* of a later leg: a few stretches are looked at ... */
 #define WINDOW_EDGES 4000 /* ... of so many edges */
 
@@ -73,15 +74,22 @@ static double index_on_run(struct crank_learner *l, const struct tooth_run *run)
 	return index_watch_rad(&l->watch, &l->wheel, &spread);
 }
 
-const struct tooth_run *learner_reference_run(const struct teeth *t)
+static const struct tooth_run *longest_run(const struct teeth *t)
 {
-	size_t longest = 0;
+	const struct tooth_run *longest = NULL;
 	for (size_t i = 0; i < t->run_n; i++)
-		longest = t->run[i].n > longest ? t->run[i].n : longest;
+		if (longest == NULL || t->run[i].n > longest->n)
+			longest = &t->run[i];
+	return longest;
+}
+
+const struct tooth_run *learner_reference_run(const struct teeth *t, const struct wheel *w)
+{
+	const struct tooth_run *longest = longest_run(t);
 	for (size_t i = 0; i < t->run_n; i++)
-		if (4 * t->run[i].n >= longest)
+		if (4 * t->run[i].n >= longest->n && t->run[i].n > REFERENCE_TURNS * w->slots)
 			return &t->run[i];
-	return NULL;
+	return longest;
 }
 
 static struct align_index index_of(const struct crank_learner *l)
@@ -107,7 +115,7 @@ static int associate(struct crank_learner *l, const struct leg *leg, bool by_pat
 	if (isnan(l->index_rad)) {
 		if (teeth_associate(l->teeth, &l->wheel, l->engine.edges, leg, fault) != 0)
 			return -1;
-		const struct tooth_run *reference = learner_reference_run(l->teeth);
+		const struct tooth_run *reference = learner_reference_run(l->teeth, &l->wheel);
 		if (reference != NULL)
 			l->index_rad = index_on_run(l, reference);
 	}
@@ -118,7 +126,7 @@ static int associate(struct crank_learner *l, const struct leg *leg, bool by_pat
 
 static void fit_noise(struct crank_learner *l)
 {
-	const struct tooth_run *r = learner_reference_run(l->teeth);
+	const struct tooth_run *r = longest_run(l->teeth);
 	if (r == NULL)
 		return;
 	size_t n = r->n < 4000 ? r->n : 4000;

@@ -56,7 +56,7 @@ struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg
 
 /* --- crank_learn.c --- */
 /* The first long run: what a ride begins with goes forward. */
-const struct tooth_run *learner_reference_run(const struct teeth *t);
+const struct tooth_run *learner_reference_run(const struct teeth *t, const struct wheel *w);
 /* Where run r lies on the wheel. */
 struct align_fix learner_place(const struct crank_learner *l, size_t r, bool by_pattern);
 int learner_out_of_memory(struct fault *fault);

@@ -14,6 +14,8 @@
 #define BACK_MARGIN 8.0 /* log odds */
 #define SLOW_PART 0.25
 #define FASTER 1.3
+#define DOUBT_PICKS 12
+#define BOUNCE_S 1.6e-3
 #define ANCHOR_STRAY 0.013 /* rad: 0.75 deg */
 #define ANCHOR_STEPS 8     /* intervals in a row that agree: a place to start from */
 
@@ -114,6 +116,46 @@ static bool step_is_plain(const struct teeth_walk *k, size_t i)
 	return ratio > 0.75 && ratio < 1.3 && teeth_walk_fits(k, i, slot);
 }
 
+/* Were edges left out between two picks, other than bounces of the first? */
+static bool left_out(const struct teeth_walk *k, size_t pick)
+{
+	const struct teeth_pick *a = &k->pick[pick];
+	if (a[1].edge == a->edge + 1)
+		return false;
+	return teeth_walk_t(k, a[1].edge - 1) - teeth_walk_t(k, a->edge) > BOUNCE_S;
+}
+
+static bool is_odd(const struct teeth_walk *k, size_t pick)
+{
+	return left_out(k, pick) || k->pick[pick + 1].slot > k->pick[pick].slot + 1;
+}
+
+/* A story that takes every other edge for an extra one, or every tooth for two,
+ * fits a crank at half or twice its speed.  No pick-up is that bad. */
+static bool halves_the_speed(const struct teeth_walk *k)
+{
+	unsigned extra = 0, missed = 0;
+	if (k->pick_n < 2 * DOUBT_PICKS)
+		return false;
+	for (size_t j = k->pick_n - 1 - DOUBT_PICKS; j + 1 < k->pick_n; j++) {
+		extra += left_out(k, j);
+		missed += k->pick[j + 1].slot > k->pick[j].slot + 1;
+	}
+	return 2 * extra >= DOUBT_PICKS || 2 * missed >= DOUBT_PICKS;
+}
+
+/* Takes back the picks of such a story: until four steps in a row are single teeth. */
+static void take_back(struct teeth_walk *k)
+{
+	unsigned plain = 0;
+	size_t n = k->pick_n;
+	while (n > ANCHOR_STEPS && plain < 4) {
+		plain = is_odd(k, n - 2) ? 0 : plain + 1;
+		n--;
+	}
+	k->pick_n = n;
+}
+
 /* Walks from the picks there are to where the run ends; returns how. */
 static enum tooth_join walk(struct teeth_walk *k, size_t *next)
 {
@@ -125,8 +167,13 @@ static enum tooth_join walk(struct teeth_walk *k, size_t *next)
 			continue;
 		}
 		enum teeth_beam_end end = teeth_beam(k, &i);
-		if (end == TEETH_BEAM_CLEAR)
+		if (end == TEETH_BEAM_CLEAR && !halves_the_speed(k))
 			continue;
+		if (end == TEETH_BEAM_CLEAR) {
+			take_back(k);
+			*next = k->pick[k->pick_n - 1].edge + 1;
+			return TOOTH_JOIN_UNSURE;
+		}
 		*next = i;
 		return end == TEETH_BEAM_OVER ? TOOTH_JOIN_GAP : TOOTH_JOIN_UNSURE;
 	}

@@ -404,6 +404,48 @@ START_TEST(goals_do_what_they_say)
 }
 END_TEST
 
+/* The planner's search against trying every half degree within 40 of it: where the cut-off stands that
+ * judges best, each end's for itself. */
+static double best_cut_off_away_deg(const struct plan_rig *r, enum engine_end end)
+{
+	int valve = engine_valve_for(&r->engine, end == END_CAP ? PASSAGE_CAP_INLET : PASSAGE_ROD_INLET);
+	struct plan_solution s;
+	double best = -INFINITY, away = NAN;
+	for (int i = -80; i <= 80; i++) {
+		struct plan_timing t = r->plan->best.timing;
+		t.command_rad[valve][0] += unit_rad(0.5 * i);
+		plan_judge(r->machine, &r->plan->at, &r->plan->request.aim, &t, &s);
+		if (s.score > best) {
+			best = s.score;
+			away = 0.5 * i;
+		}
+	}
+	return away;
+}
+
+START_TEST(cut_off_is_where_trying_every_half_degree_finds_it)
+{
+	static const struct {
+		enum plan_goal goal;
+		double rpm, supply_bar, on_ms, off_ms;
+	} tries[] = {
+	    {PLAN_ECONOMY, 90, 4, 22, 28},
+	    {PLAN_ECONOMY, 140, 5.5, 12, 9},
+	    {PLAN_FULL_EXPANSION, 90, 4, 22, 28},
+	    {PLAN_FULL_EXPANSION, 60, 3, 30, 35},
+	};
+	struct plan_rig r =
+	    plan_rig_new("", tries[_i].on_ms, tries[_i].off_ms,
+	                 plan_rig_request(tries[_i].goal, tries[_i].rpm, tries[_i].supply_bar));
+	ck_assert_int_eq(r.status, 0);
+	for (int end = 0; end < END_COUNT; end++) {
+		double away = best_cut_off_away_deg(&r, (enum engine_end)end);
+		ck_assert_msg(fabs(away) <= 3, "end %d: the best cut-off stands %.1f deg away", end, away);
+	}
+	plan_rig_free(&r);
+}
+END_TEST
+
 static void cut_off_comes_earlier_with_supply(const struct plan *p)
 {
 	ck_assert_uint_ge(p->row_n, 5);
@@ -595,6 +637,7 @@ int main(void)
 	tcase_add_test(t, delay_by_pressure_is_learned);
 	tcase_add_loop_test(t, plan_keeps_its_rules, PLAN_FULL_EXPANSION, PLAN_TORQUE + 1);
 	tcase_add_test(t, goals_do_what_they_say);
+	tcase_add_loop_test(t, cut_off_is_where_trying_every_half_degree_finds_it, 0, 4);
 	tcase_add_test(t, tables_of_a_plan);
 	tcase_add_test(t, two_passage_valves_move_together);
 	tcase_add_test(t, rest_open_valve_opens_when_its_coil_goes_off);

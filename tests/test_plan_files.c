@@ -10,6 +10,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 static struct plan_rig plan(void)
@@ -164,6 +165,72 @@ static void header_says_what_the_plan_says(const struct plan_rig *r)
 	free(text);
 }
 
+/* The example controller's own look-up over this header, on the host: what the AVR keeps in flash is
+ * plain memory here. */
+static const char flash[] = "#include <stdint.h>\n#define PROGMEM\n"
+                            "#define pgm_read_byte(p) (*(const uint8_t *)(p))\n"
+                            "#define pgm_read_word(p) (*(const uint16_t *)(p))\n";
+static const char looker[] =
+    "#include \"timing.h\"\n#include <stdio.h>\n"
+    "int main(void)\n{\n\tunsigned mbar, rpm, valve, on;\n"
+    "\twhile (scanf(\"%u %u %u %u\", &mbar, &rpm, &valve, &on) == 4) {\n"
+    "\t\ttiming_supply((uint16_t)mbar);\n\t\ttiming_speed((uint16_t)(1073741824.0 * rpm / 60e6));\n"
+    "\t\tprintf(\"%u\\n\", timing_angle((uint8_t)valve, on != 0));\n\t}\n\treturn 0;\n}\n";
+
+static void write_questions(const struct plan_rig *r, const char *path)
+{
+	FILE *f = fopen(path, "w");
+	ck_assert_ptr_nonnull(f);
+	for (size_t row = 0; row < r->plan->row_n; row++)
+		for (unsigned rpm = 15; rpm <= 235; rpm += 11)
+			for (unsigned v = 0; v < 8; v++) {
+				double mbar = (r->plan->row[row].supply_pa - r->engine.ambient_pa) / 100;
+				fprintf(f, "%.0f %u %u %u\n", mbar + 20, rpm, v / 2, v % 2);
+			}
+	fclose(f);
+}
+
+/* Half a tooth of the demo's wheel would be 5 deg; the tables are finer. */
+static void controller_looks_up_what_the_plan_says(const struct plan_rig *r)
+{
+	char *directory = log_rig_directory(), path[400], command[1200], avr[300];
+	size_t len;
+	char *text = written(r->plan, plan_header, &len);
+	snprintf(avr, sizeof avr, "%s/avr", directory);
+	ck_assert_int_eq(mkdir(avr, 0700), 0);
+	snprintf(path, sizeof path, "%s/avr/pgmspace.h", directory);
+	put_file(path, flash);
+	snprintf(path, sizeof path, "%s/plan_timing.h", directory);
+	put_file(path, text);
+	snprintf(path, sizeof path, "%s/looker.c", directory);
+	put_file(path, looker);
+	snprintf(path, sizeof path, "%s/questions", directory);
+	write_questions(r, path);
+	snprintf(command, sizeof command,
+	         "gcc -std=c99 -I '%s' -I firmware/controller -DTIMING_HEADER='\"%s/plan_timing.h\"' -o "
+	         "'%s/looker' "
+	         "'%s/looker.c' firmware/controller/timing.c && '%s/looker' < '%s/questions'",
+	         directory, directory, directory, directory, directory, directory);
+	FILE *answers = popen(command, "r");
+	ck_assert_ptr_nonnull(answers);
+	unsigned n = 0, turn_part;
+	for (size_t row = 0; row < r->plan->row_n; row++)
+		for (unsigned rpm = 15; rpm <= 235; rpm += 11)
+			for (unsigned v = 0; v < 8; v++, n++) {
+				ck_assert_int_eq(fscanf(answers, "%u", &turn_part), 1);
+				double omega = rpm * UNIT_PI / 30;
+				double want =
+				    plan_controller_rad(r->plan, row, (int)(v / 2), v % 2 != 0, omega);
+				double apart = remainder(turn_part * 2 * UNIT_PI / 65536 - want, 2 * UNIT_PI);
+				ck_assert_double_eq_tol(unit_deg(apart), 0, 1);
+			}
+	ck_assert_int_eq(pclose(answers), 0);
+	ck_assert_uint_ge(n, 500);
+	free(text);
+	log_rig_remove(strdup(avr));
+	log_rig_remove(directory);
+}
+
 /* A name with the end of a comment in it stays inside the comment. */
 static void header_keeps_its_comment_shut(const struct plan_rig *r)
 {
@@ -269,6 +336,7 @@ START_TEST(files_of_a_plan)
 	plan_tables(r.plan);
 	header_compiles_without_a_warning(&r);
 	header_says_what_the_plan_says(&r);
+	controller_looks_up_what_the_plan_says(&r);
 	json_holds_the_plan(&r);
 	csv_tables_have_their_rows(&r);
 	header_keeps_its_comment_shut(&r);

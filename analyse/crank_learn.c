@@ -10,7 +10,7 @@
 #define ROUNDS 3        /* over the first leg: associate, learn, again */
 #define REFERENCE_TURNS 6
 #define WINDOWS 3         /* of a later leg: a few stretches are looked at ... */
-#define WINDOW_EDGES 4000 /* ... of so many edges */
+#define WINDOW_EDGES 2000 /* ... of so many edges */
 
 struct crank_learner *crank_learner_new(const struct engine *e)
 {

@@ -12,6 +12,8 @@
 #define GAP_TEETH 4   /* more teeth than this missing in a row is a drop-out */
 #define REST_PART 0.4 /* a crank that was slower than this part of its mean speed had stopped */
 #define REST_S 0.3
+#define END_STEPS 4
+#define END_SLOW 0.25
 #define TURN_US 2000000     /* longest that a crank stands while it turns back */
 #define INDEX_REACH_RAD 0.6 /* an index event farther from its place is an extra one */
 
@@ -265,8 +267,43 @@ static void flag_holes(const struct crank_solver *s, const struct tooth_run *run
 	struct crank_point *p = s->point + run->first;
 	int64_t most = (int64_t)(GAP_TEETH * s->wheel->slots / s->wheel->teeth);
 	for (size_t i = 0; i + 1 < run->n; i++)
-		if (p[i + 1].slot - p[i].slot > most)
+		if (llabs(p[i + 1].slot - p[i].slot) > most)
 			p[i].flag = CRANK_DROPOUT;
+}
+
+static double step_speed(const struct crank_point *p)
+{
+	return fabs((double)(p[1].slot - p[0].slot)) / (double)(p[1].t_us - p[0].t_us);
+}
+
+/* Slowest of the few steps at an end of a run (+1: from its first mark on, -1:
+ * from its last back), if it is far slower than the run nearby: from rest the
+ * crank may have gone the other way first, past the same edges.  The number of
+ * steps up to and with it; 0 when nothing is slow. */
+static size_t slow_end(const struct crank_point *p, size_t n, int way, size_t reach)
+{
+	double slowest = INFINITY, fastest = 0;
+	size_t steps = 0;
+	for (size_t i = 0; i < reach && i + 1 < n; i++) {
+		double speed = step_speed(way > 0 ? p + i : p + n - 2 - i);
+		if (i < END_STEPS && speed < slowest) {
+			slowest = speed;
+			steps = i + 1;
+		}
+		fastest = fmax(fastest, speed);
+	}
+	return slowest < END_SLOW * fastest ? steps : 0;
+}
+
+static void flag_slow_ends(const struct crank_solver *s, const struct tooth_run *run)
+{
+	struct crank_point *p = s->point + run->first;
+	size_t reach = s->wheel->slots / 4 + END_STEPS;
+	size_t first = slow_end(p, run->n, 1, reach), last = slow_end(p, run->n, -1, reach);
+	for (size_t i = 0; i < first; i++)
+		p[i].flag = CRANK_DIRECTION_UNKNOWN;
+	for (size_t i = 0; i < last; i++)
+		p[run->n - 2 - i].flag = CRANK_DIRECTION_UNKNOWN;
 }
 
 /* Does run r go on counting just as run r - 1 left off, or turn back on its last edge? */
@@ -312,6 +349,8 @@ static void build_points(struct crank_solver *s)
 		const struct tooth_run *run = &s->teeth->run[r];
 		smooth_marks(s, run, s->place[r].sure ? good : unsure_flag(s, r));
 		flag_holes(s, run);
+		if (s->place[r].sure && s->wheel->quadrature == 0)
+			flag_slow_ends(s, run);
 		if (r > 0 && !counts_on(s, r))
 			s->point[run->first - 1].flag = join_flag(s, r);
 	}

@@ -93,33 +93,62 @@ static void trim_slow_ends(const struct crank_learner *l, const struct tooth_mar
 
 /* The runs whose place on the wheel is known, cut into blocks; of a long leg
  * blocks spread over all of it. */
-bool learner_list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b)
+/* Which runs are learned from. */
+struct choice {
+	const struct tooth_run *reference;
+	bool by_pattern, alone, pieces;
+};
+
+/* A piece shorter than two turns may be anything, teeth passed backward too; but
+ * where the search breaks off at the same place of a wheel each turn there is
+ * nothing longer, and then one closing must do (`pieces`). */
+static bool is_chosen(const struct crank_learner *l, const struct choice *c, size_t i, struct align_fix *f)
+{
+	const struct tooth_run *r = &l->teeth->run[i];
+	*f = learner_place(l, i, c->by_pattern);
+	if (c->alone && r != c->reference)
+		return false;
+	if (isnan(l->index_rad) && r == c->reference)
+		return true; /* any place will do */
+	if (r->sense < 0)
+		return false;
+	if (c->pieces)
+		return f->votes > 0 && f->agree == f->votes && 3 * r->n > l->wheel.slots;
+	return f->by != ALIGN_NONE && r->n > 2 * l->wheel.slots;
+}
+
+static bool list_chosen(const struct crank_learner *l, const struct choice *c, struct block_list *b)
 {
 	const struct teeth *t = l->teeth;
-	const struct tooth_run *reference = learner_reference_run(t, &l->wheel);
-	/* While the wheel's pattern is not known a run passed backward looks like any
-	 * other: only the reference is learned from, if it will do. */
-	bool alone = !by_pattern && reference != NULL && reference->n > ALONE_TURNS * l->wheel.slots;
-	size_t size = learner_block_edges(&l->wheel), passed = 0,
-	       stride = t->n / learner_edges_within(&l->wheel, LEARN_EDGES, LEARN_WORK) + 1;
+	size_t size = learner_block_edges(&l->wheel), passed = 0;
+	size_t stride = t->n / learner_edges_within(&l->wheel, LEARN_EDGES, LEARN_WORK) + 1;
 	for (size_t i = 0; i < t->run_n; i++) {
-		const struct tooth_run *r = &t->run[i];
-		struct align_fix f = learner_place(l, i, by_pattern);
-		bool anchor = isnan(l->index_rad) && r == reference; /* any place will do */
-		/* A piece shorter than two turns may be anything, teeth passed backward too. */
-		bool placed = f.by != ALIGN_NONE && r->sense > 0 && r->n > 2 * l->wheel.slots;
-		if ((!placed && !anchor) || (alone && r != reference))
+		const struct tooth_mark *mark = t->mark + t->run[i].first;
+		struct align_fix f;
+		if (!is_chosen(l, c, i, &f))
 			continue;
-		size_t from = 0, to = r->n;
-		trim_slow_ends(l, t->mark + r->first, &from, &to);
+		size_t from = 0, to = t->run[i].n;
+		trim_slow_ends(l, mark, &from, &to);
 		for (; from < to; from += size) {
 			size_t n = to - from < size ? to - from : size;
 			if (passed++ % stride == 0 && n >= 32 &&
-			    !add_block(b, &l->wheel, t->mark + r->first + from, n, f.shift))
+			    !add_block(b, &l->wheel, mark + from, n, f.shift))
 				return false;
 		}
 	}
 	return true;
+}
+
+bool learner_list_blocks(const struct crank_learner *l, bool by_pattern, struct block_list *b)
+{
+	struct choice c = {learner_reference_run(l->teeth, &l->wheel), by_pattern, false, false};
+	/* While the wheel's pattern is not known a run passed backward looks like any
+	 * other: only the reference is learned from, if it will do. */
+	c.alone = !by_pattern && c.reference != NULL && c.reference->n > ALONE_TURNS * l->wheel.slots;
+	if (!list_chosen(l, &c, b))
+		return false;
+	c.pieces = true;
+	return b->n > 0 || list_chosen(l, &c, b);
 }
 
 void learner_watch_speeds(struct crank_learner *l, const struct block_list *b)

@@ -5,7 +5,7 @@ CC       ?= gcc
 BUILD    ?= build
 PREFIX   ?= /usr/local
 WERROR   ?=
-OPT      ?= -O2 -g
+OPT      ?= -O3 -g
 WARN     := -Wall -Wextra -Wshadow -Wconversion -Wvla $(WERROR)
 # -ffp-contract=off: the same log gives the same report from gcc and from clang.
 CFLAGS   += -std=c17 -D_GNU_SOURCE $(OPT) -ffp-contract=off -fno-math-errno $(WARN) -I. -MMD -MP

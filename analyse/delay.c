@@ -268,7 +268,7 @@ static double acceleration(const struct problem *p, const struct blocks *b, cons
 	double mean = 0, square = 0, cube = 0;
 	for (size_t i = 0; i < b->n; i++) {
 		struct sums s = *all;
-		double beta[TERMS];
+		double beta[TERMS] = {0};
 		add_sums(&s, &b->sum[i], -1);
 		scratch[i] = estimate(p, b, &s, beta) ? combine(w, beta, p->terms) : 0;
 		mean += scratch[i] / (double)b->n;

@@ -180,49 +180,6 @@ static double pattern_likelihood(const struct wheel *w, const struct smooth_nois
 	return smooth_density(noise, edge, n, scale);
 }
 
-static struct align_fix by_pattern(const struct wheel *w, const struct smooth_noise *noise,
-                                   const struct tooth_mark *mark, size_t n)
-{
-	struct align_fix f = {0, ALIGN_NONE, 0, 0};
-	struct smooth_edge edge[PATTERN_EDGES];
-	if (n < PATTERN_LEAST)
-		return f;
-	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
-	double best = -INFINITY, second = -INFINITY, best_scale = INFINITY;
-	int64_t a_tooth = (int64_t)(w->slots / w->teeth);
-	for (unsigned j = 0; j < w->teeth; j++) {
-		double scale, value = pattern_likelihood(w, noise, mark, used, j * a_tooth, edge, &scale);
-		if (value > best) {
-			second = best;
-			best = value;
-			best_scale = scale;
-			f.shift = j * a_tooth;
-		} else if (value > second) {
-			second = value;
-		}
-	}
-	/* The best must also be good: teeth passed backward look like none. */
-	if (best - second > PATTERN_MARGIN && best_scale < PATTERN_SCALE)
-		f.by = ALIGN_PATTERN;
-	return f;
-}
-
-struct align_fix align_run(const struct wheel *w, const struct align_index *index,
-                           const struct tooth_mark *mark, size_t n, int sense,
-                           const struct smooth_noise *noise)
-{
-	struct align_fix f = {0, ALIGN_NONE, 0, 0};
-	double place = closes_at(index, sense);
-	if (!isnan(place))
-		f = by_index(w, index, mark, n, place);
-	if (f.by == ALIGN_NONE && noise != NULL) {
-		struct align_fix p = by_pattern(w, noise, mark, n);
-		if (p.by != ALIGN_NONE)
-			return p;
-	}
-	return f;
-}
-
 /* Best likelihood of a run passed the other way round. */
 static double turned_likelihood(const struct wheel *w, const struct smooth_noise *noise,
                                 const struct tooth_mark *mark, size_t n, struct smooth_edge *edge,
@@ -245,6 +202,55 @@ static double turned_likelihood(const struct wheel *w, const struct smooth_noise
 	return best;
 }
 
+static struct align_fix by_pattern(const struct wheel *w, const struct smooth_noise *noise,
+                                   const struct tooth_mark *mark, size_t n)
+{
+	struct align_fix f = {0, ALIGN_NONE, 0, 0};
+	struct smooth_edge edge[PATTERN_EDGES];
+	/* of one edge only nothing is known how the teeth look from behind */
+	if (n < (w->slots > w->teeth ? PATTERN_LEAST : 3 * PATTERN_LEAST))
+		return f;
+	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
+	double best = -INFINITY, second = -INFINITY, best_scale = INFINITY;
+	int64_t a_tooth = (int64_t)(w->slots / w->teeth);
+	for (unsigned j = 0; j < w->teeth; j++) {
+		double scale, value = pattern_likelihood(w, noise, mark, used, j * a_tooth, edge, &scale);
+		if (value > best) {
+			second = best;
+			best = value;
+			best_scale = scale;
+			f.shift = j * a_tooth;
+		} else if (value > second) {
+			second = value;
+		}
+	}
+	/* Teeth passed backward are the next best guess. */
+	if (w->slots > w->teeth) {
+		int64_t shift;
+		double scale;
+		second = fmax(second, turned_likelihood(w, noise, mark, used, edge, &shift, &scale));
+	}
+	if (best - second > PATTERN_MARGIN && best_scale < PATTERN_SCALE)
+		f.by = ALIGN_PATTERN;
+	return f;
+}
+
+struct align_fix align_run(const struct wheel *w, const struct align_index *index,
+                           const struct tooth_mark *mark, size_t n, int sense,
+                           const struct smooth_noise *noise)
+{
+	struct align_fix f = {0, ALIGN_NONE, 0, 0};
+	double place = closes_at(index, sense);
+	if (!isnan(place))
+		f = by_index(w, index, mark, n, place);
+	if (f.by == ALIGN_NONE && noise != NULL) {
+		struct align_fix p = by_pattern(w, noise, mark, n);
+		if (p.by != ALIGN_NONE)
+			return p;
+	}
+	return f;
+}
+
 bool align_turned(const struct wheel *w, const struct smooth_noise *noise, const struct tooth_mark *mark,
                   size_t n, int64_t *shift)
 {
@@ -253,8 +259,8 @@ bool align_turned(const struct wheel *w, const struct smooth_noise *noise, const
 		return false;
 	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
 	double scale, same = pattern_likelihood(w, noise, mark, used, 0, edge, &scale);
-	if (scale < TURN_SCALE)
-		return false; /* as good as the ride's noise: no reason to look */
+	if (scale < TURN_SCALE && n > w->slots)
+		return false; /* as good as the ride's noise for a turn: no reason to look */
 	for (unsigned j = 1; j < w->teeth; j++)
 		same = fmax(same, pattern_likelihood(w, noise, mark, used, 2 * (int64_t)j, edge, &scale));
 	double turned = turned_likelihood(w, noise, mark, used, edge, shift, &scale);

@@ -258,7 +258,7 @@ static void flip_every_bit(struct tally *t, size_t step)
 /* 2 or 3 bits within one block. */
 static void flip_some_bits(struct tally *t, uint64_t *seed)
 {
-	size_t i = rig_below(seed, file.blocks), n = 2 + rig_below(seed, 2), bit[3];
+	size_t i = rig_below(seed, file.blocks), n = 2 + rig_below(seed, 2), bit[3] = {0};
 	const struct rig_block *b = &file.block[i];
 	for (size_t k = 0; k < n; k++) {
 		bit[k] = b->at * 8 + rig_below(seed, b->len * 8);

@@ -12,6 +12,7 @@
 #define GAP_TEETH 4   /* more teeth than this missing in a row is a drop-out */
 #define REST_PART 0.4 /* a crank that was slower than this part of its mean speed had stopped */
 #define REST_S 0.3
+#define DOUBT_POINTS 4
 #define END_STEPS 4
 #define END_SLOW 0.25
 #define TURN_US 2000000     /* longest that a crank stands while it turns back */
@@ -331,6 +332,19 @@ static uint8_t join_flag(const struct crank_solver *s, size_t r)
 	return rested(s, a, b) ? CRANK_AT_REST : CRANK_DROPOUT;
 }
 
+/* Where the search broke off in doubt the teeth next to it may be wrong already. */
+static void flag_join(struct crank_solver *s, size_t r)
+{
+	const struct tooth_run *a = &s->teeth->run[r - 1], *b = &s->teeth->run[r];
+	s->point[b->first - 1].flag = join_flag(s, r);
+	if (b->join != TOOTH_JOIN_UNSURE && s->place[r - 1].sure && s->place[r].sure)
+		return;
+	for (size_t i = 0; i < DOUBT_POINTS && i < a->n; i++)
+		s->point[b->first - 1 - i].flag = CRANK_COUNT_UNSURE;
+	for (size_t i = 0; i < DOUBT_POINTS && i < b->n; i++)
+		s->point[b->first + i].flag = CRANK_COUNT_UNSURE;
+}
+
 static uint8_t unsure_flag(const struct crank_solver *s, size_t r)
 {
 	const struct teeth *t = s->teeth;
@@ -352,7 +366,7 @@ static void build_points(struct crank_solver *s)
 		if (s->place[r].sure && s->wheel->quadrature == 0)
 			flag_slow_ends(s, run);
 		if (r > 0 && !counts_on(s, r))
-			s->point[run->first - 1].flag = join_flag(s, r);
+			flag_join(s, r);
 	}
 	s->crank = (struct crank){.wheel = s->wheel, .point = s->point, .n = s->teeth->n};
 }

@@ -15,6 +15,8 @@
 #define SLOW_PART 0.25
 #define FASTER 1.3
 #define DOUBT_PICKS 12
+#define TAIL_PICKS 6
+#define TAIL_DOUBT 2
 #define BOUNCE_S 1.6e-3
 #define ANCHOR_STRAY 0.013 /* rad: 0.75 deg */
 #define ANCHOR_STEPS 8     /* intervals in a row that agree: a place to start from */
@@ -156,8 +158,8 @@ static void take_back(struct teeth_walk *k)
 	k->pick_n = n;
 }
 
-/* Walks from the picks there are to where the run ends; returns how. */
-static enum tooth_join walk(struct teeth_walk *k, size_t *next)
+/* Walks from the picks there are as far as it goes; returns how it ended. */
+static enum tooth_join walk_on(struct teeth_walk *k)
 {
 	size_t i = k->pick[k->pick_n - 1].edge + 1;
 	while (i < k->n) {
@@ -167,18 +169,27 @@ static enum tooth_join walk(struct teeth_walk *k, size_t *next)
 			continue;
 		}
 		enum teeth_beam_end end = teeth_beam(k, &i);
-		if (end == TEETH_BEAM_CLEAR && !halves_the_speed(k))
-			continue;
-		if (end == TEETH_BEAM_CLEAR) {
-			take_back(k);
-			*next = k->pick[k->pick_n - 1].edge + 1;
+		if (end != TEETH_BEAM_CLEAR)
+			return end == TEETH_BEAM_OVER ? TOOTH_JOIN_GAP : TOOTH_JOIN_UNSURE;
+		if (halves_the_speed(k))
 			return TOOTH_JOIN_UNSURE;
-		}
-		*next = i;
-		return end == TEETH_BEAM_OVER ? TOOTH_JOIN_GAP : TOOTH_JOIN_UNSURE;
 	}
-	*next = i;
 	return TOOTH_JOIN_GAP;
+}
+
+/* The same; where it breaks off in doubt, or after odd steps, the last of the
+ * picks are given back. */
+static enum tooth_join walk(struct teeth_walk *k)
+{
+	enum tooth_join how = walk_on(k);
+	unsigned odd = 0;
+	for (size_t j = k->pick_n - 1; j > 0 && j + TAIL_PICKS >= k->pick_n; j--)
+		odd += is_odd(k, j - 1);
+	if (2 * odd >= TAIL_PICKS)
+		take_back(k);
+	else if (how == TOOTH_JOIN_UNSURE && k->pick_n > ANCHOR_STEPS + TAIL_DOUBT)
+		k->pick_n -= TAIL_DOUBT;
+	return how;
 }
 
 /* Width of the gap after a slot, the teeth taken as equal; a mean slot is 1. */
@@ -262,19 +273,18 @@ static void mirror(struct teeth_walk *k)
 	}
 }
 
-/* Grows a run both ways from an anchor; *next is the first edge after it. */
-static enum tooth_join grow_run(struct teeth_walk *k, size_t anchor, int64_t slot, size_t *next)
+/* Grows a run both ways from an anchor. */
+static enum tooth_join grow_run(struct teeth_walk *k, size_t anchor, int64_t slot)
 {
-	size_t before;
 	k->pick_n = 0;
 	for (size_t j = 0; j <= ANCHOR_STEPS; j++)
 		k->pick[k->pick_n++] = (struct teeth_pick){anchor + j, slot + (int64_t)j};
 	mirror(k);
 	set_out(k);
-	walk(k, &before);
+	walk(k);
 	mirror(k);
 	set_out(k);
-	return walk(k, next);
+	return walk(k);
 }
 
 /* How well regular edges from `edge` on look like the wheel from `slot` on:
@@ -514,12 +524,11 @@ static bool string_runs(struct teeth *t, struct teeth_walk *whole, struct teeth_
 			end_before = TOOTH_JOIN_SLOW;
 			continue;
 		}
-		size_t next;
 		struct tooth_run run = {.anchor_us = edge_us(t, from + anchor)};
 		struct anchor_place place = place_anchor(t, &k, anchor, near, run.anchor_us);
 		k.sense = run.sense = place.sense;
 		run.anchor_slot = place.sense * place.slot;
-		enum tooth_join how = grow_run(&k, anchor, place.slot, &next);
+		enum tooth_join how = grow_run(&k, anchor, place.slot);
 		run.join = joined(t, end_before, k.pick[0].edge);
 		if (!add_run(t, &k, from, &run))
 			return false;

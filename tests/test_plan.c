@@ -436,7 +436,7 @@ START_TEST(cut_off_is_where_trying_every_half_degree_finds_it)
 	};
 	struct plan_rig r =
 	    plan_rig_new("", tries[_i].on_ms, tries[_i].off_ms,
-	                 plan_rig_request(tries[_i].goal, tries[_i].rpm, tries[_i].supply_bar));
+	                 plan_rig_request((int)tries[_i].goal, tries[_i].rpm, tries[_i].supply_bar));
 	ck_assert_int_eq(r.status, 0);
 	for (int end = 0; end < END_COUNT; end++) {
 		double away = best_cut_off_away_deg(&r, (enum engine_end)end);

@@ -386,40 +386,59 @@ static bool counts(const struct crank_solver *s, const struct ride_edge *e)
 	return s->engine.edges == EDGES_BOTH || (e->level != 0) == (s->engine.edges == EDGES_RISING);
 }
 
-/* Edges that are no tooth's count as extra where the count is sure. */
-static void count_edges(struct crank_solver *s, const struct leg *leg)
+/* Edges of the core between two points that are no tooth's; *e moves past the later point. */
+static uint64_t untaken_edges(const struct crank_solver *s, const struct leg *leg, int64_t from_us,
+                              int64_t to_us, size_t *e)
 {
-	size_t p = 0;
-	for (size_t i = 0; i < leg->tooth_n; i++) {
-		const struct ride_edge *e = &leg->tooth[i];
-		if (!counts(s, e))
-			continue;
-		while (p < s->crank.n && s->point[p].t_us < e->t_us)
-			p++;
-		bool taken = p < s->crank.n && s->point[p].t_us == e->t_us;
-		bool sure = p > 0 && is_good(s->point[p - 1].flag);
-		p += taken;
-		if (!in_core(leg, e->t_us))
-			continue;
-		s->totals.teeth_seen++;
-		s->totals.teeth_extra += !taken && sure;
+	uint64_t n = 0;
+	for (; *e < leg->tooth_n && leg->tooth[*e].t_us <= to_us; ++*e) {
+		const struct ride_edge *edge = &leg->tooth[*e];
+		bool taken = edge->t_us == from_us || edge->t_us == to_us;
+		n += counts(s, edge) && !taken && in_core(leg, edge->t_us);
 	}
+	return n;
 }
 
-static void count_points(struct crank_solver *s, const struct leg *leg)
+/* Missed and extra edges between two points of sure runs.  Where the search broke
+ * off between them what was missed and what was extra is not told apart: only
+ * what is left over of either counts. */
+static void count_stretch(struct crank_solver *s, const struct leg *leg, size_t i, uint64_t untaken,
+                          bool join)
 {
-	struct crank_totals *t = &s->totals;
+	const struct crank_point *p = &s->point[i];
+	uint64_t passed =
+	    p[1].slot > p->slot && in_core(leg, p->t_us) ? (uint64_t)(p[1].slot - p->slot - 1) : 0;
+	uint64_t both = join ? (untaken < passed ? untaken : passed) : 0;
+	s->totals.teeth_extra += untaken - both;
+	s->totals.teeth_missed += passed - both;
+}
+
+static void count_teeth(struct crank_solver *s, const struct leg *leg)
+{
+	size_t e = 0, r = 0;
+	while (s->crank.n > 0 && e < leg->tooth_n && leg->tooth[e].t_us <= s->point[0].t_us)
+		e++;
+	for (size_t i = 0; i + 1 < s->crank.n; i++) {
+		while (r + 1 < s->teeth->run_n && s->teeth->run[r + 1].first <= i)
+			r++;
+		bool join = r + 1 < s->teeth->run_n && s->teeth->run[r + 1].first == i + 1;
+		uint64_t untaken = untaken_edges(s, leg, s->point[i].t_us, s->point[i + 1].t_us, &e);
+		bool sure = s->place[r].sure && (!join || s->place[r + 1].sure);
+		if (sure && s->point[i].flag != CRANK_AT_REST)
+			count_stretch(s, leg, i, untaken, join);
+	}
+	for (size_t i = 0; i < leg->tooth_n; i++)
+		s->totals.teeth_seen += counts(s, &leg->tooth[i]) && in_core(leg, leg->tooth[i].t_us);
+}
+
+static void count_sd(struct crank_solver *s, const struct leg *leg)
+{
 	for (size_t i = 0; i < s->crank.n; i++) {
 		const struct crank_point *p = &s->point[i];
-		if (!in_core(leg, p->t_us))
+		if (!in_core(leg, p->t_us) || !is_good(p->flag))
 			continue;
-		if (is_good(p->flag)) {
-			t->sum_sd2 += (double)p->sd_rad * (double)p->sd_rad;
-			t->sd_n++;
-		}
-		bool known = is_good(p->flag) || p->flag == CRANK_DROPOUT;
-		if (i + 1 < s->crank.n && known && p[1].slot > p->slot)
-			t->teeth_missed += (uint64_t)(p[1].slot - p->slot - 1);
+		s->totals.sum_sd2 += (double)p->sd_rad * (double)p->sd_rad;
+		s->totals.sd_n++;
 	}
 }
 
@@ -529,8 +548,8 @@ int crank_solve(struct crank_solver *s, const struct leg *leg, const struct cran
 	if (!leg->continues)
 		s->carry_n = 0;
 	build_points(s);
-	count_edges(s, leg);
-	count_points(s, leg);
+	count_teeth(s, leg);
+	count_sd(s, leg);
 	count_time(s, leg);
 	count_index(s, leg);
 	carry_on(s, leg);

@@ -21,60 +21,30 @@ static const struct valve_event_summary *summary_of(const struct report *r, enum
 	return NULL;
 }
 
-static struct circle_arc arc_between(const struct report *r, enum engine_end end, int opens, int shuts,
-                                     bool actual)
+static struct diagram_arc arc_between(const struct report *r, enum engine_end end, int opens, int shuts,
+                                      bool actual)
 {
 	const struct valve_event_summary *a = summary_of(r, end, opens), *b = summary_of(r, end, shuts);
 	if (a == NULL || b == NULL)
-		return (struct circle_arc){NAN, NAN};
-	return actual ? (struct circle_arc){a->actual_rad, b->actual_rad}
-	              : (struct circle_arc){a->intended_rad, b->intended_rad};
+		return (struct diagram_arc){NAN, NAN};
+	return actual ? (struct diagram_arc){a->actual_rad, b->actual_rad}
+	              : (struct diagram_arc){a->intended_rad, b->intended_rad};
 }
 
-static bool known(struct circle_arc a)
+static bool known(struct diagram_arc a)
 {
 	return isfinite(a.from_rad) && isfinite(a.to_rad);
-}
-
-static bool pushes(const struct report *r, enum engine_end end, size_t bin)
-{
-	const struct stroke_diagram *d = &r->diagram[end];
-	double dead_centre = mech_dead_centre_rad(&r->mech, end);
-	double theta = dead_centre + ((double)bin + 0.5) * TURN / STROKE_BINS;
-	double gauge = d->measured_pa[bin] - r->engine.ambient_pa;
-	double supply = d->supply_pa[bin] - r->engine.ambient_pa;
-	return mech_dvolume_m3(&r->mech, end, theta) > 0 && gauge > 0 &&
-	       gauge >= STROKE_USEFUL_SHARE * supply;
-}
-
-static void gather_useful(const struct report *r, enum engine_end end, struct circle_timing *out)
-{
-	const size_t most = sizeof out->useful / sizeof *out->useful;
-	double dead_centre = mech_dead_centre_rad(&r->mech, end), step = TURN / STROKE_BINS;
-	bool open = false;
-	for (size_t b = 0; b < STROKE_BINS; b++) {
-		double from = dead_centre + (double)b * step;
-		bool now = pushes(r, end, b);
-		if (now && !open && out->useful_n == most)
-			return;
-		if (now && !open)
-			out->useful[out->useful_n++].from_rad = from;
-		if (now)
-			out->useful[out->useful_n - 1].to_rad = from + step;
-		open = now;
-	}
 }
 
 bool circle_timing_of(const struct report *r, enum engine_end end, struct circle_timing *out)
 {
 	*out = (struct circle_timing){0};
 	for (int actual = 0; actual < 2; actual++) {
-		struct circle_arc *ring = actual ? out->actual : out->intended;
+		struct diagram_arc *ring = actual ? out->actual : out->intended;
 		ring[0] = arc_between(r, end, EVENT_ADMISSION, EVENT_CUT_OFF, actual);
 		ring[1] = arc_between(r, end, EVENT_RELEASE, EVENT_COMPRESSION, actual);
 	}
-	if (r->has_strokes[end])
-		gather_useful(r, end, out);
+	out->useful_n = diagram_useful(r, end, out->useful);
 	return known(out->intended[0]) || known(out->intended[1]) || known(out->actual[0]) ||
 	       known(out->actual[1]) || out->useful_n > 0;
 }
@@ -98,7 +68,7 @@ static void ring(FILE *out, int k)
 	        CENTRE, CENTRE, RING_R[k]);
 }
 
-static void arc(FILE *out, int k, struct circle_arc a, const char *colour)
+static void arc(FILE *out, int k, struct diagram_arc a, const char *colour)
 {
 	if (!known(a))
 		return;

@@ -4,16 +4,11 @@
 #ifndef TRAMMEL_HTML_CIRCLE_H
 #define TRAMMEL_HTML_CIRCLE_H
 
-#include "analyse/report.h"
-
-/* Arcs of one turn; angles true crank angles, rad; NAN = not known. */
-struct circle_arc {
-	double from_rad, to_rad;
-};
+#include "analyse/report_diagram.h"
 
 struct circle_timing {
-	struct circle_arc intended[2], actual[2]; /* [0] inlet open, [1] exhaust open */
-	struct circle_arc useful[8];              /* where the mean diagram pushes */
+	struct diagram_arc intended[2], actual[2];   /* [0] inlet open, [1] exhaust open */
+	struct diagram_arc useful[DIAGRAM_ARCS_MAX]; /* where the mean diagram pushes */
 	size_t useful_n;
 };
 

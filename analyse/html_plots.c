@@ -3,79 +3,37 @@
 
 #include "analyse/html_bars.h"
 #include "analyse/html_circle.h"
+#include "analyse/html_figure.h"
 #include "analyse/html_page.h"
-#include "analyse/plot_xy.h"
+#include "analyse/report_diagram.h"
 #include "analyse/report_words.h"
 #include "common/unit.h"
 
 #include <math.h>
 #include <stdlib.h>
 
-static const double TURN = 2 * UNIT_PI;
 #define LOOP (STROKE_BINS + 1)
 #define TABLE_STEP 10 /* bins a row of a table */
 #define WIDTH 440
 #define HEIGHT 310
 
-/* --- parts ------------------------------------------------------------- */
-
-static void figure_open(FILE *out, const char *heading)
-{
-	fputs("<figure>\n", out);
-	html_element(out, "h3", NULL, "%s", heading);
-}
-
-/* The plot, or in its place why there is none: the numbers stand in the table. */
-static void draw(FILE *out, const struct plot_xy *p)
-{
-	char why[200];
-	if (plot_xy_svg(p, out, why, sizeof why) != 0)
-		html_element(out, "p", "soft", "No picture here: %s. The numbers are in the table.", why);
-}
-
-static void caption(FILE *out, const char *text)
-{
-	html_element(out, "figcaption", NULL, "%s", text);
-}
-
-static void numbers_open(FILE *out, const char *heading)
-{
-	fputs("<details><summary>The numbers</summary>\n", out);
-	html_table_open(out, heading);
-}
-
-static void figure_close(FILE *out)
-{
-	html_table_close(out);
-	fputs("</details>\n</figure>\n", out);
-}
-
 /* --- indicator diagrams ------------------------------------------------- */
-
-static double bin_phi(size_t b)
-{
-	return ((double)(b % STROKE_BINS) + 0.5) * TURN / STROKE_BINS;
-}
-
-static double bin_volume_ml(const struct report *r, enum engine_end end, size_t b)
-{
-	return 1e6 * mech_volume_m3(&r->mech, end, mech_dead_centre_rad(&r->mech, end) + bin_phi(b));
-}
 
 static void indicator_table(FILE *out, const struct report *r, enum engine_end end)
 {
 	const struct stroke_diagram *d = &r->diagram[end];
 	double ambient = r->engine.ambient_pa;
 	char c[3][WORDS_CELL_MAX];
-	numbers_open(
+	html_figure_numbers(
 	    out,
 	    "deg past dead centre|volume (ml)|measured (bar gauge)|intended (bar gauge)|supply (bar gauge)");
 	for (size_t b = 0; b < STROKE_BINS; b += TABLE_STEP)
-		html_row(out, "%.1f|%.1f|%s|%s|%s", unit_deg(bin_phi(b)), bin_volume_ml(r, end, b),
+		html_row(out, "%.1f|%.1f|%s|%s|%s", unit_deg(diagram_phi_rad(b)),
+		         diagram_volume_ml(r, end, b),
 		         words_cell(c[0], unit_bar_gauge(d->measured_pa[b], ambient), 3),
 		         words_cell(c[1], unit_bar_gauge(d->ideal_pa[b], ambient), 3),
 		         words_cell(c[2], unit_bar_gauge(d->supply_pa[b], ambient), 3));
-	figure_close(out);
+	html_figure_close(out);
 }
 
 static void indicator(FILE *out, const struct report *r, enum engine_end end)
@@ -83,7 +41,7 @@ static void indicator(FILE *out, const struct report *r, enum engine_end end)
 	const struct stroke_diagram *d = &r->diagram[end];
 	double v[LOOP], measured[LOOP], ideal[LOOP], ambient = r->engine.ambient_pa;
 	for (size_t b = 0; b < LOOP; b++) {
-		v[b] = bin_volume_ml(r, end, b);
+		v[b] = diagram_volume_ml(r, end, b);
 		measured[b] = unit_bar_gauge(d->measured_pa[b % STROKE_BINS], ambient);
 		ideal[b] = unit_bar_gauge(d->ideal_pa[b % STROKE_BINS], ambient);
 	}
@@ -101,9 +59,9 @@ static void indicator(FILE *out, const struct report *r, enum engine_end end)
 	                             .height = HEIGHT,
 	                             .series = series,
 	                             .n = 2};
-	figure_open(out, cap ? "Indicator diagram, cap end" : "Indicator diagram, rod end");
-	draw(out, &plot);
-	caption(
+	html_figure_open(out, cap ? "Indicator diagram, cap end" : "Indicator diagram, rod end");
+	html_figure_plot(out, &plot);
+	html_figure_caption(
 	    out,
 	    "Mean of the ride's strokes. The area inside the loop is the work of a stroke; intended: supply "
 	    "pressure to the intended cut-off, expansion, exhaust at ambient.");
@@ -112,35 +70,24 @@ static void indicator(FILE *out, const struct report *r, enum engine_end end)
 
 /* --- torque ------------------------------------------------------------ */
 
-/* Torque of an end at a crank angle, from its mean diagram, N m. */
-static double torque_nm(const struct report *r, enum engine_end end, double theta_rad)
-{
-	if (!r->has_strokes[end])
-		return NAN;
-	double past = fmod(theta_rad - mech_dead_centre_rad(&r->mech, end) + TURN, TURN);
-	size_t bin = (size_t)(past / TURN * STROKE_BINS) % STROKE_BINS;
-	double gauge = r->diagram[end].measured_pa[bin] - r->engine.ambient_pa;
-	return gauge * mech_dvolume_m3(&r->mech, end, theta_rad);
-}
-
 static void torque_table(FILE *out, const double *deg, double torque[3][STROKE_BINS])
 {
 	char c[3][WORDS_CELL_MAX];
-	numbers_open(out, "crank angle (deg)|cap end (N m)|rod end (N m)|both (N m)");
+	html_figure_numbers(out, "crank angle (deg)|cap end (N m)|rod end (N m)|both (N m)");
 	for (size_t b = 0; b < STROKE_BINS; b += TABLE_STEP)
 		html_row(out, "%.1f|%s|%s|%s", deg[b], words_cell(c[0], torque[0][b], 2),
 		         words_cell(c[1], torque[1][b], 2), words_cell(c[2], torque[2][b], 2));
-	figure_close(out);
+	html_figure_close(out);
 }
 
 static void torque(FILE *out, const struct report *r)
 {
 	double deg[STROKE_BINS], t[3][STROKE_BINS];
 	for (size_t b = 0; b < STROKE_BINS; b++) {
-		double theta = bin_phi(b);
+		double theta = diagram_phi_rad(b);
 		deg[b] = unit_deg(theta);
-		t[0][b] = torque_nm(r, END_CAP, theta);
-		t[1][b] = torque_nm(r, END_ROD, theta);
+		t[0][b] = diagram_torque_nm(r, END_CAP, theta);
+		t[1][b] = diagram_torque_nm(r, END_ROD, theta);
 		t[2][b] = t[0][b] + t[1][b];
 	}
 	const struct plot_series series[] = {
@@ -173,9 +120,9 @@ static void torque(FILE *out, const struct report *r)
 	    .height = HEIGHT,
 	    .series = series,
 	    .n = 3};
-	figure_open(out, "Torque through the turn");
-	draw(out, &plot);
-	caption(
+	html_figure_open(out, "Torque through the turn");
+	html_figure_plot(out, &plot);
+	html_figure_caption(
 	    out,
 	    "From the mean diagrams, air only: no friction, no moving masses. Where it is negative the air "
 	    "holds the crank back.");
@@ -190,20 +137,20 @@ static void circle(FILE *out, const struct report *r, enum engine_end end)
 	char c[3][WORDS_CELL_MAX];
 	if (!circle_timing_of(r, end, &t))
 		return;
-	figure_open(out, end == END_CAP ? "Timing circle, cap end" : "Timing circle, rod end");
+	html_figure_open(out, end == END_CAP ? "Timing circle, cap end" : "Timing circle, rod end");
 	html_circle(out, &t, end, r->mech.rod_dead_centre_rad);
-	caption(
+	html_figure_caption(
 	    out,
 	    "Crank turning clockwise. Outer ring, pale: the angles asked for; middle ring: when the valves "
 	    "were really open (half open to half shut); inner ring: where the air pushed.");
-	numbers_open(out, "event|asked (deg)|at the command (deg)|actual (deg)");
+	html_figure_numbers(out, "event|asked (deg)|at the command (deg)|actual (deg)");
 	for (size_t i = 0; i < r->event_n; i++)
 		if (r->event[i].end == end)
 			html_row(out, "%s|%s|%s|%s", words_event(r->event[i].event),
 			         words_cell(c[0], words_place_deg(r->event[i].intended_rad), 1),
 			         words_cell(c[1], words_place_deg(r->event[i].commanded_rad), 1),
 			         words_cell(c[2], words_place_deg(r->event[i].actual_rad), 1));
-	figure_close(out);
+	html_figure_close(out);
 }
 
 /* --- ledger ------------------------------------------------------------- */
@@ -214,21 +161,22 @@ static void ledger(FILE *out, const struct report *r, enum engine_end end)
 	char c[2][WORDS_CELL_MAX];
 	if (!r->has_strokes[end] || !isfinite(s->ideal_work_j))
 		return;
-	figure_open(out, end == END_CAP ? "Where the work went, cap end" : "Where the work went, rod end");
+	html_figure_open(out,
+	                 end == END_CAP ? "Where the work went, cap end" : "Where the work went, rod end");
 	html_bars(out, s, end);
-	caption(
+	html_figure_caption(
 	    out,
 	    "Shares of the ideal work. Every loss stands under the event that rules at its crank angle; with "
 	    "the measured work they add up to the ideal. To the left of the line: gained (a late cut-off "
 	    "gains work and costs air).");
-	numbers_open(out, "|J a stroke|% of the ideal");
+	html_figure_numbers(out, "|J a stroke|% of the ideal");
 	html_row(out, "ideal|%.3f|100.0", s->ideal_work_j);
 	for (int l = 0; l < LEDGER_LINES; l++)
 		html_row(out, "%s|%s|%s", ledger_line_name((enum ledger_line)l),
 		         words_cell(c[0], s->ledger_j[l], 3),
 		         words_cell(c[1], 100 * s->ledger_j[l] / s->ideal_work_j, 1));
 	html_row(out, "measured|%.3f|%.1f", s->diagram_factor * s->ideal_work_j, 100 * s->diagram_factor);
-	figure_close(out);
+	html_figure_close(out);
 }
 
 /* --- gains -------------------------------------------------------------- */
@@ -248,21 +196,22 @@ static void gains(FILE *out, const struct report *r, enum engine_end end)
 	char words[WORDS_MAX];
 	if (!r->has_strokes[end])
 		return;
-	figure_open(out, end == END_CAP ? "What fixing one thing alone would gain, cap end"
-	                                : "What fixing one thing alone would gain, rod end");
-	caption(out, words_gains(words, g));
+	html_figure_open(out, end == END_CAP ? "What fixing one thing alone would gain, cap end"
+	                                     : "What fixing one thing alone would gain, rod end");
+	html_figure_caption(out, words_gains(words, g));
 	if (!g->known) {
 		fputs("</figure>\n", out);
 		return;
 	}
 	html_bars_gains(out, g, end);
-	numbers_open(out, "alone|work (J a stroke)|air (g a stroke)|work per air (J/g)|share of the work (J)|"
-	                  "share of the air (g)");
+	html_figure_numbers(
+	    out, "alone|work (J a stroke)|air (g a stroke)|work per air (J/g)|share of the work (J)|"
+	         "share of the air (g)");
 	for (int i = 0; i < GAIN_CAUSES; i++)
 		gain_row(out, g, g->by_work[i]);
 	html_row(out, "all of them|%.2f|%.4f||%.2f|%.4f", g->all_j, g->all_kg * 1e3, g->all_j,
 	         g->all_kg * 1e3);
-	figure_close(out);
+	html_figure_close(out);
 }
 
 /* --- error against speed ------------------------------------------------ */
@@ -286,7 +235,7 @@ static struct points points_of(const struct report *r, enum engine_end end, int 
 static void speed_table(FILE *out, const struct report *r, enum engine_end end)
 {
 	char c[4][WORDS_CELL_MAX];
-	numbers_open(out, "event|found|mean error (deg)|+/- (deg)|delay (ms)|offset (deg)");
+	html_figure_numbers(out, "event|found|mean error (deg)|+/- (deg)|delay (ms)|offset (deg)");
 	for (size_t i = 0; i < r->event_n; i++) {
 		const struct valve_event_summary *e = &r->event[i];
 		if (e->end == end)
@@ -296,7 +245,7 @@ static void speed_table(FILE *out, const struct report *r, enum engine_end end)
 			         words_cell(c[2], e->delay_s * 1e3, 2),
 			         words_cell(c[3], unit_deg(e->offset_rad), 2));
 	}
-	figure_close(out);
+	html_figure_close(out);
 }
 
 static int by_size(const void *a, const void *b)
@@ -353,7 +302,7 @@ static void draw_speed(FILE *out, const struct report *r, enum engine_end end, d
 	size_t outside = error_range(r, end, room + (size_t)EVENT_KINDS * 2 * REPORT_POINTS_MAX, range);
 	snprintf(setting, sizeof setting,
 	         "set xzeroaxis lt 1 lw 0.5 lc rgb \"gray\"\nset yrange [%.6g:%.6g]\n", range[0], range[1]);
-	draw(out, &plot);
+	html_figure_plot(out, &plot);
 	if (outside > 0)
 		html_element(out, "p", "soft", "%zu of the points lie outside the picture.", outside);
 }
@@ -366,9 +315,10 @@ static void speed(FILE *out, const struct report *r, enum engine_end end)
 	double *room = any ? malloc((EVENT_KINDS * 2 + 1) * REPORT_POINTS_MAX * sizeof *room) : NULL;
 	if (room == NULL)
 		return;
-	figure_open(out, end == END_CAP ? "Error against speed, cap end" : "Error against speed, rod end");
+	html_figure_open(out,
+	                 end == END_CAP ? "Error against speed, cap end" : "Error against speed, rod end");
 	draw_speed(out, r, end, room);
-	caption(
+	html_figure_caption(
 	    out,
 	    "Each point is one event found. A valve's delay makes the error grow with speed; a wrong setting "
 	    "moves all speeds alike.");
@@ -403,7 +353,7 @@ static void overview_table(FILE *out, const struct report *r, const struct profi
 {
 	char c[3][WORDS_CELL_MAX];
 	size_t step = r->profile_n > 30 ? r->profile_n / 30 : 1;
-	numbers_open(out, "time (s)|speed (rpm)|supply (bar gauge)|angle sd (deg)|slips");
+	html_figure_numbers(out, "time (s)|speed (rpm)|supply (bar gauge)|angle sd (deg)|slips");
 	for (size_t i = 0; i < r->profile_n; i += step) {
 		unsigned slips = 0;
 		for (size_t k = i; k < i + step && k < r->profile_n; k++)
@@ -412,7 +362,7 @@ static void overview_table(FILE *out, const struct report *r, const struct profi
 		         words_cell(c[1], p->bar[i], 2),
 		         words_cell(c[2], unit_deg(r->profile[i].angle_sd_rad), 3), slips);
 	}
-	figure_close(out);
+	html_figure_close(out);
 }
 
 static void overview(FILE *out, const struct report *r)
@@ -452,9 +402,10 @@ static void overview(FILE *out, const struct report *r)
 	                             .height = HEIGHT,
 	                             .series = series,
 	                             .n = p.slips > 0 ? 3 : 2};
-	figure_open(out, "The ride");
-	draw(out, &plot);
-	caption(out, "Speed and supply pressure along the ride, and where the controller's count slipped.");
+	html_figure_open(out, "The ride");
+	html_figure_plot(out, &plot);
+	html_figure_caption(
+	    out, "Speed and supply pressure along the ride, and where the controller's count slipped.");
 	overview_table(out, r, &p);
 }
 
@@ -481,14 +432,14 @@ static void pitch(FILE *out, const struct report *r)
 	                             .height = HEIGHT,
 	                             .series = &series,
 	                             .n = 1};
-	figure_open(out, "Tooth pitch");
-	draw(out, &plot);
-	caption(out,
-	        "How far each tooth stands from its place on an evenly cut wheel, learned from the ride.");
-	numbers_open(out, "tooth|error (deg)");
+	html_figure_open(out, "Tooth pitch");
+	html_figure_plot(out, &plot);
+	html_figure_caption(
+	    out, "How far each tooth stands from its place on an evenly cut wheel, learned from the ride.");
+	html_figure_numbers(out, "tooth|error (deg)");
 	for (unsigned k = 0; k < r->wheel.teeth; k++)
 		html_row(out, "%u|%.3f", k, error[k]);
-	figure_close(out);
+	html_figure_close(out);
 }
 
 void html_plots(FILE *out, const struct report *r)

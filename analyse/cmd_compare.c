@@ -4,6 +4,7 @@
 #include "analyse/cli.h"
 #include "analyse/commands.h"
 #include "analyse/compare.h"
+#include "analyse/html_rows.h"
 #include "analyse/progress.h"
 #include "analyse/write_out.h"
 
@@ -13,7 +14,7 @@
 #include <unistd.h>
 
 struct choice {
-	const char *engine, *json;
+	const char *engine, *json, *html;
 	double rest_s;
 	struct selection selection; /* of every ride alike */
 	bool no_colour;
@@ -26,12 +27,14 @@ static int help(void)
 	     "of the valves, angle that pushed, work, diagram factor, air, count. Each\n"
 	     "difference comes with its 95 % interval; where the interval holds nought, no\n"
 	     "difference is shown.\n\n"
+	     "--html FILE     one self-contained page with the rides' diagrams laid over each\n"
+	     "                other; four rides at most\n"
 	     "--json FILE     the numbers, schema trammel.compare/1; - = standard output, in\n"
 	     "                place of the text; two rides only\n" SELECTION_HELP
 	     "--engine FILE   use this engine file for all rides instead of those in the logs\n"
 	     "--rest SECONDS  a ride ends where the crank rests this long (60)\n"
 	     "--no-colour     no colour, also on a terminal\n\n"
-	     "example: trammel compare rides@4 rides@5");
+	     "example: trammel compare rides@4 rides@5 --html did-it-help.html");
 	return EX_OK;
 }
 
@@ -56,55 +59,104 @@ static struct report *analyse(const struct choice *o, const char *run, struct fa
 	return r;
 }
 
-static int write_json(const char *path, const struct comparison *c, const struct report *before,
-                      const struct report *after, struct fault *f)
+/* What a command line of n rides needs; ride[i], difference[i] as compare_html() wants them. */
+struct table {
+	size_t n;
+	struct report **ride;
+	struct comparison *difference;
+};
+
+static void table_free(struct table *t)
 {
-	FILE *out = write_out_open(path, f);
-	return out == NULL ? -1 : write_out_close(out, path, compare_json(c, before, after, out), f);
+	for (size_t i = 0; t->ride != NULL && i < t->n; i++)
+		free(t->ride[i]);
+	free(t->ride);
+	free(t->difference);
 }
 
-static int compare_one(const struct choice *o, const struct report *before, const char *run, struct fault *f)
+static int table_fill(struct table *t, const struct choice *o, char **run, struct fault *f)
 {
-	struct report *after = analyse(o, run, f);
-	struct comparison *c = malloc(sizeof *c);
-	int status = after == NULL || c == NULL ? -1 : 0;
-	if (c == NULL && after != NULL)
+	t->ride = calloc(t->n, sizeof *t->ride);
+	t->difference = calloc(t->n, sizeof *t->difference);
+	if (t->ride == NULL || t->difference == NULL) {
 		fault_set(f, EX_OSERR, "out of memory");
-	if (status == 0) {
-		compare_reports(before, after, c);
-		if (o->json != NULL)
-			status = write_json(o->json, c, before, after, f);
-		if (!write_out_is_stdout(o->json))
-			compare_text(c, before, after, stdout, !o->no_colour && isatty(STDOUT_FILENO));
+		return -1;
 	}
-	free(c);
-	free(after);
-	return status;
+	for (size_t i = 0; i < t->n; i++) {
+		t->ride[i] = analyse(o, run[i], f);
+		if (t->ride[i] == NULL)
+			return -1;
+		if (i > 0)
+			compare_reports(t->ride[0], t->ride[i], &t->difference[i]);
+	}
+	return 0;
 }
 
-static int compare_all(const struct choice *o, char **run, int n)
+static int write_files(const struct choice *o, const struct table *t, struct fault *f)
 {
-	struct fault f = {0};
-	struct report *before = analyse(o, run[0], &f);
-	int status = before == NULL ? -1 : 0;
-	for (int i = 1; i < n && status == 0; i++) {
+	if (o->json != NULL) {
+		FILE *out = write_out_open(o->json, f);
+		if (out == NULL ||
+		    write_out_close(out, o->json,
+		                    compare_json(&t->difference[1], t->ride[0], t->ride[1], out), f) != 0)
+			return -1;
+	}
+	if (o->html != NULL) {
+		FILE *out = write_out_open(o->html, f);
+		if (out == NULL || write_out_close(out, o->html,
+		                                   compare_html((const struct report *const *)t->ride,
+		                                                t->difference, t->n, out),
+		                                   f) != 0)
+			return -1;
+	}
+	return 0;
+}
+
+static void write_text(const struct choice *o, const struct table *t)
+{
+	bool colour = !o->no_colour && isatty(STDOUT_FILENO);
+	for (size_t i = 1; i < t->n; i++) {
 		if (i > 1)
 			putchar('\n');
-		status = compare_one(o, before, run[i], &f);
+		compare_text(&t->difference[i], t->ride[0], t->ride[i], stdout, colour);
 	}
-	free(before);
+}
+
+static int compare_all(const struct choice *o, char **run, size_t n)
+{
+	struct fault f = {0};
+	struct table t = {.n = n};
+	int status = table_fill(&t, o, run, &f);
+	if (status == 0)
+		status = write_files(o, &t, &f);
+	if (status == 0 && !write_out_is_stdout(o->json) && !write_out_is_stdout(o->html))
+		write_text(o, &t);
+	table_free(&t);
 	return status == 0 ? cli_finish("compare") : cli_fault("compare", &f);
+}
+
+/* --- the command line -------------------------------------------------- */
+
+static int check(const struct choice *o, int rides)
+{
+	if (rides < 2)
+		return cli_usage("compare", "name two rides or more: the one before, then those after");
+	if (o->json != NULL && rides > 2)
+		return cli_usage("compare", "--json takes two rides");
+	if (o->html != NULL && rides > HTML_RIDES_MAX)
+		return cli_usage("compare", "--html takes %d rides at most", HTML_RIDES_MAX);
+	if (write_out_is_stdout(o->json) && write_out_is_stdout(o->html))
+		return cli_usage("compare", "only one of --json and --html can go to standard output");
+	return EX_OK;
 }
 
 int cmd_compare(int argc, char **argv)
 {
-	static const struct option options[] = {{"engine", required_argument, NULL, 'e'},
-	                                        {"json", required_argument, NULL, 'j'},
-	                                        {"rest", required_argument, NULL, 'r'},
-	                                        {"no-colour", no_argument, NULL, 'n'},
-	                                        SELECTION_OPTIONS,
-	                                        {"help", no_argument, NULL, 'h'},
-	                                        {NULL, 0, NULL, 0}};
+	static const struct option options[] = {
+	    {"engine", required_argument, NULL, 'e'}, {"json", required_argument, NULL, 'j'},
+	    {"html", required_argument, NULL, 'p'},   {"rest", required_argument, NULL, 'r'},
+	    {"no-colour", no_argument, NULL, 'n'},    SELECTION_OPTIONS,
+	    {"help", no_argument, NULL, 'h'},         {NULL, 0, NULL, 0}};
 	struct choice o = {.rest_s = CLI_REST_S, .selection = selection_all()};
 	opterr = 0;
 	optind = 1;
@@ -118,6 +170,8 @@ int cmd_compare(int argc, char **argv)
 			o.engine = optarg;
 		else if (c == 'j')
 			o.json = optarg;
+		else if (c == 'p')
+			o.html = optarg;
 		else if (c == 'n')
 			o.no_colour = true;
 		else if (c != 'r')
@@ -127,9 +181,6 @@ int cmd_compare(int argc, char **argv)
 	}
 	if (selection_check(&o.selection, "compare") != EX_OK)
 		return EX_USAGE;
-	if (argc - optind < 2)
-		return cli_usage("compare", "name two rides or more: the one before, then those after");
-	if (o.json != NULL && argc - optind > 2)
-		return cli_usage("compare", "--json takes two rides");
-	return compare_all(&o, argv + optind, argc - optind);
+	int code = check(&o, argc - optind);
+	return code != EX_OK ? code : compare_all(&o, argv + optind, (size_t)(argc - optind));
 }

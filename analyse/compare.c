@@ -24,6 +24,13 @@ const char *compare_verdict_name(enum compare_verdict v)
 	return NAME[v];
 }
 
+const char *compare_explanation(void)
+{
+	return "+/-: half of the 95 % interval of the change, by the scatter within the rides. \"None "
+	       "shown\" "
+	       "does not mean that there is none: a longer ride may show a smaller one.";
+}
+
 double compare_half_width(double sd_a, unsigned n_a, double sd_b, unsigned n_b)
 {
 	if (!isfinite(sd_a) || !isfinite(sd_b) || n_a < 2 || n_b < 2)

@@ -42,10 +42,17 @@ void compare_reports(const struct report *before, const struct report *after, st
  * each of n values: Student's t with Welch's degrees of freedom.  NAN when either is not known. */
 double compare_half_width(double sd_a, unsigned n_a, double sd_b, unsigned n_b);
 
+/* What the intervals are made of, and what "no difference shown" does not mean. */
+const char *compare_explanation(void);
+
 int compare_text(const struct comparison *c, const struct report *before, const struct report *after,
                  FILE *out, bool colour);
 /* Schema trammel.compare/1. */
 int compare_json(const struct comparison *c, const struct report *before, const struct report *after,
                  FILE *out);
+
+/* One self-contained page of n <= HTML_RIDES_MAX rides, all in each picture: ride[0] is the one before,
+ * difference[i] is ride[i] against it (difference[0] is not read). */
+int compare_html(const struct report *const *ride, const struct comparison *difference, size_t n, FILE *out);
 
 #endif

@@ -49,10 +49,7 @@ int compare_text(const struct comparison *c, const struct report *before, const 
 	for (size_t i = 0; i < c->n; i++)
 		row_line(&p, &c->row[i]);
 	if (c->n > 0)
-		text_para(
-		    &p, 0, 0, TONE_FAINT,
-		    "+/-: half of the 95 %% interval of the change, by the scatter within the rides. \"None "
-		    "shown\" does not mean that there is none: a longer ride may show a smaller one.");
+		text_para(&p, 0, 0, TONE_FAINT, "%s", compare_explanation());
 	for (size_t i = 0; i < c->notes.n; i++)
 		text_para(&p, 0, 2, TONE_PLAIN, "- %s", c->notes.line[i]);
 	return ferror(out) ? -1 : 0;

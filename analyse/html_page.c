@@ -2,6 +2,7 @@
 #include "analyse/html_page.h"
 
 #include "analyse/escape.h"
+#include "analyse/report_words.h"
 
 #include <stdarg.h>
 #include <string.h>
@@ -30,7 +31,14 @@ static const char *const STYLE[] = {
     ".verdicts{display:grid;gap:.6rem;grid-template-columns:repeat(auto-fill,minmax(min(100%,10.5rem),1fr));"
     "list-style:none;margin:0;padding:0}.verdicts li,.card{background:var(--panel);"
     "border-left:.35rem solid var(--slate);padding:.6rem .8rem;border-radius:.2rem;min-width:0}"
-    ".verdicts li.bad{border-left-color:var(--amber)}.verdicts li.good{border-left-color:var(--blue)}\n",
+    ".verdicts li.bad{border-left-color:var(--amber)}.verdicts li.good{border-left-color:var(--blue)}"
+    ".rides{list-style:none;margin:.6rem 0;padding:0}.rides li{border-left:.35rem solid;padding:0 "
+    ".8rem;margin:.5rem 0}.rides strong{display:block}.rides .b-blue{border-color:var(--blue)}"
+    ".rides .b-amber{border-color:var(--amber)}.rides .b-plum{border-color:var(--plum)}.rides "
+    ".b-slate{border-color:var(--slate)}"
+    "tr.good td:last-child{color:var(--good);font-weight:700}tr.bad "
+    "td:last-child{color:var(--bad);font-weight:700}"
+    "@media (max-width:40rem){tr[class] td:first-child,tr[class] td:last-child{white-space:normal;overflow-wrap:normal}}\n",
     "@media (min-width:60rem){.verdicts{grid-template-columns:repeat(4,1fr)}}"
     ".verdicts strong{display:block}.verdict{font-weight:700}.bad .verdict{color:var(--bad)}"
     ".good .verdict{color:var(--good)}.cards{display:grid;gap:.6rem;"
@@ -115,9 +123,12 @@ void html_element(FILE *out, const char *tag, const char *class_name, const char
 	fprintf(out, "</%s>\n", tag);
 }
 
-static void put_cells(FILE *out, const char *cell, char *text)
+static void put_cells(FILE *out, const char *class_name, const char *cell, char *text)
 {
-	fputs("<tr>", out);
+	if (class_name != NULL)
+		fprintf(out, "<tr class=\"%s\">", class_name);
+	else
+		fputs("<tr>", out);
 	for (char *at = text; at != NULL;) {
 		char *end = strchr(at, '|');
 		if (end != NULL)
@@ -135,7 +146,7 @@ void html_table_open(FILE *out, const char *heading)
 	char text[TEXT_MAX];
 	snprintf(text, sizeof text, "%s", heading);
 	fputs("<div class=\"scroll\"><table>\n", out);
-	put_cells(out, "th", text);
+	put_cells(out, NULL, "th", text);
 }
 
 void html_row(FILE *out, const char *format, ...)
@@ -145,10 +156,40 @@ void html_row(FILE *out, const char *format, ...)
 	va_start(args, format);
 	vsnprintf(text, sizeof text, format, args);
 	va_end(args);
-	put_cells(out, "td", text);
+	put_cells(out, NULL, "td", text);
+}
+
+void html_row_of(FILE *out, const char *class_name, const char *format, ...)
+{
+	char text[TEXT_MAX];
+	va_list args;
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	put_cells(out, class_name, "td", text);
 }
 
 void html_table_close(FILE *out)
 {
 	fputs("</table></div>\n", out);
+}
+
+void html_lines(FILE *out, const char *heading, const char *class_name, const struct report_lines *l)
+{
+	if (l->n == 0)
+		return;
+	html_element(out, "h2", NULL, "%s", heading);
+	fprintf(out, "<ul class=\"%s\">\n", class_name);
+	for (size_t i = 0; i < l->n; i++)
+		html_element(out, "li", NULL, "%s", l->line[i]);
+	fputs("</ul>\n", out);
+}
+
+void html_caution(FILE *out)
+{
+	fputs("<section class=\"caution\">\n", out);
+	html_element(out, "h3", NULL, "Caution");
+	for (size_t i = 0; words_caution(i) != NULL; i++)
+		html_element(out, "p", NULL, "%s", words_caution(i));
+	fputs("</section>\n", out);
 }

@@ -3,7 +3,7 @@
 #ifndef TRAMMEL_HTML_PAGE_H
 #define TRAMMEL_HTML_PAGE_H
 
-#include <stdio.h>
+#include "analyse/report.h"
 
 /* Head with style, up to the opening of <main>. */
 void html_open(FILE *out, const char *title);
@@ -20,6 +20,15 @@ void html_element(FILE *out, const char *tag, const char *class_name, const char
 void html_table_open(FILE *out, const char *heading);
 /* A row: cells separated by '|', escaped. */
 void html_row(FILE *out, const char *format, ...) __attribute__((format(printf, 2, 3)));
+/* The same with a class of its own. */
+void html_row_of(FILE *out, const char *class_name, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
 void html_table_close(FILE *out);
+
+/* Heading and list; nothing when there are no lines. */
+void html_lines(FILE *out, const char *heading, const char *class_name, const struct report_lines *l);
+
+/* The caution that ends every page. */
+void html_caution(FILE *out);
 
 #endif

@@ -45,6 +45,12 @@ static void write_style(FILE *f, const struct plot_series *s)
 	case PLOT_DASHED:
 		fprintf(f, "with lines lw 2 dt (8,5) lc rgb \"%s\"", hex);
 		break;
+	case PLOT_DOTTED:
+		fprintf(f, "with lines lw 2 dt (2,4) lc rgb \"%s\"", hex);
+		break;
+	case PLOT_DASH_DOT:
+		fprintf(f, "with lines lw 2 dt (9,4,2,4) lc rgb \"%s\"", hex);
+		break;
 	case PLOT_POINTS:
 		fprintf(f, "with points pt %d ps 0.45 lc rgb \"%s\"", SHAPE[s->colour], hex);
 		break;

@@ -8,7 +8,7 @@
 #include <stddef.h>
 #include <stdio.h>
 
-enum plot_style { PLOT_LINE, PLOT_DASHED, PLOT_POINTS, PLOT_STEMS };
+enum plot_style { PLOT_LINE, PLOT_DASHED, PLOT_DOTTED, PLOT_DASH_DOT, PLOT_POINTS, PLOT_STEMS };
 
 /* The plots' own colours: apart in brightness as well as in hue, for every kind of colour sight,
  * on white and on dark ground. */

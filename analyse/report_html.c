@@ -29,17 +29,6 @@ static void header(FILE *out, const struct report *r)
 		html_element(out, "p", "warn", "Only a part of it is counted: %s.", r->selected);
 }
 
-static void list(FILE *out, const char *heading, const char *class_name, const struct report_lines *l)
-{
-	if (l->n == 0)
-		return;
-	html_element(out, "h2", NULL, "%s", heading);
-	fprintf(out, "<ul class=\"%s\">\n", class_name);
-	for (size_t i = 0; i < l->n; i++)
-		html_element(out, "li", NULL, "%s", l->line[i]);
-	fputs("</ul>\n", out);
-}
-
 static const char *verdict_class(const char *verdict)
 {
 	if (strcmp(verdict, "on time") == 0)
@@ -207,32 +196,23 @@ static void log_and_clock(FILE *out, const struct report *r)
 		             r->clock.remark[0] != '\0' ? ": " : "", r->clock.remark);
 }
 
-static void caution(FILE *out)
-{
-	fputs("<section class=\"caution\">\n", out);
-	html_element(out, "h3", NULL, "Caution");
-	for (size_t i = 0; words_caution(i) != NULL; i++)
-		html_element(out, "p", NULL, "%s", words_caution(i));
-	fputs("</section>\n", out);
-}
-
 int report_html(const struct report *r, FILE *out)
 {
 	char title[400];
 	snprintf(title, sizeof title, "%s: timing report of %s", r->engine.name, r->file);
 	html_open(out, title);
 	header(out, r);
-	list(out, "Limits", "warn", &r->limits);
+	html_lines(out, "Limits", "warn", &r->limits);
 	verdicts(out, r);
 	strokes(out, r);
-	list(out, "Advice", "advice", &r->advice);
-	list(out, "Warnings", "warnings", &r->warnings);
+	html_lines(out, "Advice", "advice", &r->advice);
+	html_lines(out, "Warnings", "warnings", &r->warnings);
 	html_element(out, "h2", NULL, "Pictures");
 	html_plots(out, r);
 	events(out, r);
 	crank(out, r);
 	log_and_clock(out, r);
-	caution(out);
+	html_caution(out);
 	html_close(out);
 	return ferror(out) ? -1 : 0;
 }

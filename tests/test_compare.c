@@ -2,6 +2,7 @@
 /* Before and after: a difference is shown when there is one, and not when there is none. */
 #include "analyse/compare.h"
 #include "analyse/escape.h"
+#include "analyse/html_rows.h"
 #include "common/unit.h"
 #include "tests/report_rig.h"
 
@@ -224,6 +225,139 @@ START_TEST(text_and_json_say_the_same)
 }
 END_TEST
 
+/* --- the page ------------------------------------------------------------------ */
+
+static struct report *ride[HTML_RIDES_MAX];
+static struct comparison beside[HTML_RIDES_MAX];
+
+/* n rides, the last of which has no rod end; one difference. */
+static void take_rides(size_t n)
+{
+	for (size_t i = 0; i < n; i++)
+		ride[i] = report_rig_full();
+	ride[1]->event[0].error_rad = unit_rad(1); /* was 8.25 late */
+	ride[n - 1]->has_strokes[END_ROD] = false;
+}
+
+static char *page_of(size_t n)
+{
+	char *page = NULL;
+	size_t size;
+	FILE *f = open_memstream(&page, &size);
+	for (size_t i = 1; i < n; i++)
+		compare_reports(ride[0], ride[i], &beside[i]);
+	ck_assert_int_eq(compare_html((const struct report *const *)ride, beside, n, f), 0);
+	fclose(f);
+	for (size_t i = 0; i < n; i++)
+		free(ride[i]);
+	return page;
+}
+
+static size_t count_of(const char *text, const char *what)
+{
+	size_t n = 0;
+	for (const char *at = text; (at = strstr(at, what)) != NULL; at += strlen(what))
+		n++;
+	return n;
+}
+
+START_TEST(the_page_has_all_rides_in_each_picture)
+{
+	take_rides((size_t)_i);
+	char *page = page_of((size_t)_i);
+	size_t figures = count_of(page, "<figure>");
+	ck_assert_uint_eq(figures, 5);
+	ck_assert_uint_eq(count_of(page, "<svg "), figures);
+	ck_assert_uint_eq(count_of(page, "<figcaption>"), figures);
+	ck_assert_uint_eq(count_of(page, "<summary>The numbers</summary>"), figures);
+	ck_assert_uint_eq(count_of(page, "aria-label="), figures);
+	/* Cap end and torque of every ride, rod end of all but the last. */
+	for (size_t i = 0; i < (size_t)_i; i++) {
+		char name[24];
+		snprintf(name, sizeof name, "ride %c</tspan>", (char)('A' + i));
+		ck_assert_uint_eq(count_of(page, name), i + 1 < (size_t)_i ? 3 : 2);
+	}
+	ck_assert_uint_eq(count_of(page, ">better<"), 2); /* card and table */
+	ck_assert_uint_eq(count_of(page, "Every difference: "), (size_t)_i - 1);
+	ck_assert_ptr_nonnull(strstr(page, "never a safety device"));
+	ck_assert_ptr_null(strstr(page, "nan"));
+	free(page);
+}
+END_TEST
+
+START_TEST(the_pictures_numbers_are_the_reports)
+{
+	take_rides(2);
+	double useful = unit_deg(ride[0]->stroke[END_CAP].useful_rad);
+	double error = unit_deg(ride[1]->event[0].error_rad);
+	double first = unit_bar_gauge(ride[0]->diagram[END_CAP].measured_pa[0], ride[0]->engine.ambient_pa);
+	char *page = page_of(2), row[100];
+	snprintf(row, sizeof row, "<td>cap end</td><td>%.1f</td><td>%.1f</td>", useful, useful);
+	ck_assert_ptr_nonnull(strstr(page, row));
+	snprintf(row, sizeof row, "<td>%.3f</td><td>%.3f</td></tr>", first, first);
+	ck_assert_ptr_nonnull(strstr(page, row));
+	ck_assert_ptr_nonnull(strstr(page, "<td>cap admission</td><td>8.25</td>"));
+	snprintf(row, sizeof row, "<td>%.2f</td>", error);
+	ck_assert_ptr_nonnull(strstr(page, row));
+	free(page);
+}
+END_TEST
+
+START_TEST(a_ride_beside_itself_is_said_to_be_no_different)
+{
+	for (size_t i = 0; i < 2; i++)
+		ride[i] = report_rig_full();
+	char *page = page_of(2);
+	ck_assert_ptr_nonnull(strstr(page, "No difference shown, in "));
+	ck_assert_ptr_null(strstr(page, ">better<"));
+	ck_assert_ptr_null(strstr(page, ">worse<"));
+	free(page);
+}
+END_TEST
+
+START_TEST(rides_of_which_nothing_is_known_make_a_page)
+{
+	for (size_t i = 0; i < 2; i++)
+		ride[i] = report_rig_empty();
+	char *page = page_of(2);
+	ck_assert_ptr_nonnull(strstr(page, "Nothing is known in both rides"));
+	ck_assert_uint_eq(count_of(page, "<figure>"), 0);
+	free(page);
+}
+END_TEST
+
+START_TEST(hostile_names_do_not_reach_the_page)
+{
+	static const char HOSTILE[] = "a<script>alert(1)</script>\x1b[31m\"'&|\n%s%n`rm` \xff\xe2\x80\xae";
+	take_rides(3);
+	for (size_t i = 0; i < 3; i++) {
+		strcpy(ride[i]->engine.name, HOSTILE);
+		strcpy(ride[i]->file, HOSTILE);
+		strcpy(ride[i]->selected, HOSTILE);
+	}
+	ride[1]->engine.bore_m = 0.05;
+	char *page = page_of(3);
+	ck_assert_ptr_null(strstr(page, "<script"));
+	ck_assert_ptr_null(strchr(page, '\x1b'));
+	ck_assert_ptr_null(strchr(page, '\xff'));
+	ck_assert_ptr_null(strstr(page, "\xe2\x80\xae"));
+	ck_assert_uint_ge(count_of(page, "a&lt;script&gt;alert(1)"), 5); /* title, heading, three rides */
+	free(page);
+}
+END_TEST
+
+START_TEST(the_page_comes_without_gnuplot)
+{
+	take_rides(2);
+	ck_assert_int_eq(setenv("PATH", "/nonexistent", 1), 0);
+	char *page = page_of(2);
+	ck_assert_uint_eq(count_of(page, "<figure>"), 5);
+	ck_assert_uint_eq(count_of(page, "<svg "), 2); /* the rows are our own */
+	ck_assert_uint_eq(count_of(page, "No picture here: gnuplot is not installed."), 3);
+	free(page);
+}
+END_TEST
+
 int main(void)
 {
 	Suite *s = suite_create("compare");
@@ -239,6 +373,15 @@ int main(void)
 	tcase_add_test(t, rides_of_which_nothing_is_known_compare_to_nothing);
 	tcase_add_test(t, text_and_json_say_the_same);
 	suite_add_tcase(s, t);
+	TCase *page = tcase_create("page");
+	tcase_add_loop_test(page, the_page_has_all_rides_in_each_picture, 2, HTML_RIDES_MAX + 1);
+	tcase_add_test(page, the_pictures_numbers_are_the_reports);
+	tcase_add_test(page, a_ride_beside_itself_is_said_to_be_no_different);
+	tcase_add_test(page, rides_of_which_nothing_is_known_make_a_page);
+	tcase_add_test(page, hostile_names_do_not_reach_the_page);
+	tcase_add_test(page, the_page_comes_without_gnuplot);
+	tcase_set_timeout(page, 60);
+	suite_add_tcase(s, page);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);
 	int failed = srunner_ntests_failed(r);

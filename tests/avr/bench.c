@@ -3,6 +3,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <sysexits.h>
 
 #define AHEAD 8000 /* cycles by which edges are handed to the board early */
 #define QUIET_COUNTS 400
@@ -38,9 +39,8 @@ static void on_coil(void *ctx, uint64_t cycle, unsigned valve, bool on)
 static unsigned on_sample(void *ctx, uint64_t cycle, unsigned channel)
 {
 	struct bench *b = ctx;
-	(void)cycle;
 	(void)channel;
-	b->samples++;
+	keep(&b->sample_at, &b->sample_room, b->samples++, cycle);
 	return b->counts;
 }
 
@@ -84,6 +84,12 @@ struct bench *bench_new(const char *elf, double edges_per_s, struct fault *fault
 		bench_free(b);
 		return NULL;
 	}
+	if (!board_count_calls(b->board, "trammel_send_mark") ||
+	    !board_count_calls(b->board, "trammel_send_hello")) {
+		fault_set(fault, EX_DATAERR, "%s: it has no sender, or its symbols were stripped", elf);
+		bench_free(b);
+		return NULL;
+	}
 	bench_speed(b, edges_per_s);
 	while (board_clock_started(b->board) == 0)
 		board_run(b->board, board_cycle(b->board) + 100);
@@ -100,6 +106,7 @@ void bench_free(struct bench *b)
 	free(b->edge_at);
 	free(b->index_at);
 	free(b->coil_at);
+	free(b->sample_at);
 	free(b);
 }
 

@@ -16,8 +16,8 @@ struct bench {
 	uint8_t wire[BENCH_WIRE]; /* the first bytes as they came */
 	/* what went in */
 	uint64_t edges, index_changes, samples, coils;
-	uint64_t *edge_at, *index_at, *coil_at; /* cycles */
-	size_t edge_room, index_room, coil_room;
+	uint64_t *edge_at, *index_at, *coil_at, *sample_at; /* cycles */
+	size_t edge_room, index_room, coil_room, sample_room;
 	/* the wheel */
 	double next, half; /* cycles: next edge, between two edges */
 	unsigned count;    /* edges since the start */

@@ -57,6 +57,9 @@ struct board {
 		struct board_isr isr;
 	} vector[BOARD_VECTORS];
 	unsigned stack_most;
+	uint32_t function[BOARD_FUNCTIONS_MAX]; /* addresses whose calls are counted */
+	size_t functions;
+	uint64_t calls;
 };
 
 static uint64_t now(const struct board *b)
@@ -376,6 +379,31 @@ unsigned board_stack_most(const struct board *b)
 	return b->stack_most;
 }
 
+bool board_count_calls(struct board *b, const char *function)
+{
+	for (uint32_t i = 0; i < b->elf.symbolcount && b->functions < BOARD_FUNCTIONS_MAX; i++) {
+		const avr_symbol_t *s = b->elf.symbol[i];
+		if (strcmp(s->symbol, function) == 0) {
+			b->function[b->functions++] = s->addr;
+			return true;
+		}
+	}
+	return false;
+}
+
+uint64_t board_calls(const struct board *b)
+{
+	return b->calls;
+}
+
+/* An interrupt at a function's first instruction has taken the counter away
+ * already: it is seen there once, when the instruction is to run. */
+static void look_at_calls(struct board *b)
+{
+	for (size_t i = 0; i < b->functions; i++)
+		b->calls += b->avr->pc == b->function[i];
+}
+
 static void look_at_stack(struct board *b)
 {
 	unsigned sp = (unsigned)(b->avr->data[0x5d] | b->avr->data[0x5e] << 8);
@@ -428,6 +456,7 @@ void board_run(struct board *b, uint64_t until)
 		uint64_t before = now(b);
 		avr_run(avr);
 		look_at_stack(b);
+		look_at_calls(b);
 		if (b->clock_started == 0 && avr->data[TCCR1B_ADDRESS] != 0)
 			b->clock_started = now(b);
 		if (asleep)

@@ -89,6 +89,12 @@ uint64_t board_asleep(const struct board *b);
 const struct board_isr *board_isr(const struct board *b, enum board_vector v);
 void board_isr_clear(struct board *b);
 
+/* Counts from now on how often the program enters this function, together with
+ * all others so named.  False: it has none of this name, or too many are counted. */
+#define BOARD_FUNCTIONS_MAX 4
+bool board_count_calls(struct board *b, const char *function);
+uint64_t board_calls(const struct board *b);
+
 /* Deepest stack so far, bytes, and the free RAM above it that was never
  * written. */
 unsigned board_stack_most(const struct board *b);

@@ -10,6 +10,9 @@
 #define LLVMFuzzerTestOneInput fuzz_segment
 #include "tests/fuzz_segment.c"
 #undef LLVMFuzzerTestOneInput
+#define LLVMFuzzerTestOneInput fuzz_sender
+#include "tests/fuzz_sender.c"
+#undef LLVMFuzzerTestOneInput
 
 #include <check.h>
 #include <dirent.h>
@@ -61,6 +64,12 @@ START_TEST(segment_corpus_is_harmless)
 }
 END_TEST
 
+START_TEST(sender_corpus_is_harmless)
+{
+	replay_all("tests/corpus/sender", fuzz_sender);
+}
+END_TEST
+
 int main(void)
 {
 	Suite *s = suite_create("corpus");
@@ -68,6 +77,7 @@ int main(void)
 	tcase_add_test(t, frames_corpus_is_harmless);
 	tcase_add_test(t, lines_corpus_is_harmless);
 	tcase_add_test(t, segment_corpus_is_harmless);
+	tcase_add_test(t, sender_corpus_is_harmless);
 	suite_add_tcase(s, t);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);

@@ -58,7 +58,7 @@ const struct ride_coil *ride_coils(const struct ride *r, size_t *n);
 
 /* Changes given to the pins. */
 struct ride_fed {
-	uint64_t tooth, index, samples;
+	uint64_t tooth, index;
 };
 struct ride_fed ride_fed(const struct ride *r);
 

@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/cli.h"
 
+#include <assert.h>
 #include <errno.h>
+#include <getopt.h>
 #include <math.h>
 #include <stdarg.h>
 #include <stdlib.h>
@@ -35,6 +37,62 @@ bool cli_positive(const char *command, const char *option, const char *text, dou
 		return true;
 	cli_usage(command, "%s wants a number above zero, not \"%s\"", option, text);
 	return false;
+}
+
+bool cli_wants_help(int argc, char **argv)
+{
+	for (int i = 1; i < argc; i++)
+		if (strcmp(argv[i], "--help") == 0 || strcmp(argv[i], "-h") == 0)
+			return true;
+	return false;
+}
+
+static int take(const char *command, const struct cli_option *o, const char *value)
+{
+	char name[40];
+	struct cli_list *list = o->to;
+	switch (o->kind) {
+	case CLI_FLAG:
+		*(bool *)o->to = true;
+		return EX_OK;
+	case CLI_TEXT:
+		*(const char **)o->to = value;
+		return EX_OK;
+	case CLI_LIST:
+		if (list->n == list->most)
+			return cli_usage(command, "--%s may be given %zu times at most", o->name, list->most);
+		list->text[list->n++] = value;
+		return EX_OK;
+	default:
+		snprintf(name, sizeof name, "--%s", o->name);
+		return cli_positive(command, name, value, o->to) ? EX_OK : EX_USAGE;
+	}
+}
+
+#define OPTIONS_MOST 24
+#define FIRST_OPTION 256 /* getopt_long's values: no character is one */
+
+int cli_options(const char *command, const struct cli_option *option, size_t n, int argc, char **argv,
+                int *operand)
+{
+	struct option longs[OPTIONS_MOST + 1] = {{0}};
+	assert(n <= OPTIONS_MOST);
+	for (size_t i = 0; i < n; i++)
+		longs[i] = (struct option){option[i].name,
+		                           option[i].kind == CLI_FLAG ? no_argument : required_argument, NULL,
+		                           FIRST_OPTION + (int)i};
+	opterr = 0;
+	optind = 1;
+	for (int c; (c = getopt_long(argc, argv, "", longs, NULL)) != -1;) {
+		if (c < FIRST_OPTION)
+			return cli_usage(command, "option %s is unknown or lacks its value",
+			                 argv[optind - 1]);
+		int code = take(command, &option[c - FIRST_OPTION], optarg);
+		if (code != EX_OK)
+			return code;
+	}
+	*operand = optind;
+	return EX_OK;
 }
 
 int cli_finish(const char *command)

@@ -4,10 +4,10 @@
 #include "analyse/cli.h"
 #include "analyse/commands.h"
 #include "analyse/plan.h"
+#include "analyse/write_out.h"
 #include "common/unit.h"
 
 #include <errno.h>
-#include <getopt.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -20,7 +20,7 @@ struct choice {
 	const char *run, *engine, *goal, *supply, *tank, *grade, *friction, *conductance;
 	const char *json, *csv, *ini, *header, *html;
 	const char *delay[2 * ENGINE_VALVES_MAX], *what_if[PLAN_WHAT_IFS];
-	size_t delay_n, what_if_n;
+	struct cli_list delays, what_ifs;
 	double speed_rpm, rest_s;
 };
 
@@ -61,126 +61,43 @@ static int help(void)
 
 /* --- the command line ---------------------------------------------------------- */
 
-enum {
-	OPT_ENGINE = 256,
-	OPT_GOAL,
-	OPT_SPEED,
-	OPT_SUPPLY,
-	OPT_FRICTION,
-	OPT_TANK,
-	OPT_GRADE,
-	OPT_WHAT_IF,
-	OPT_DELAY,
-	OPT_CONDUCTANCE,
-	OPT_REST,
-	OPT_JSON,
-	OPT_CSV,
-	OPT_INI,
-	OPT_HEADER,
-	OPT_HTML
-};
-
-static const struct option options[] = {
-    {"engine", required_argument, NULL, OPT_ENGINE},
-    {"goal", required_argument, NULL, OPT_GOAL},
-    {"speed", required_argument, NULL, OPT_SPEED},
-    {"supply", required_argument, NULL, OPT_SUPPLY},
-    {"friction", required_argument, NULL, OPT_FRICTION},
-    {"tank", required_argument, NULL, OPT_TANK},
-    {"grade", required_argument, NULL, OPT_GRADE},
-    {"what-if", required_argument, NULL, OPT_WHAT_IF},
-    {"delay-ms", required_argument, NULL, OPT_DELAY},
-    {"conductance", required_argument, NULL, OPT_CONDUCTANCE},
-    {"rest", required_argument, NULL, OPT_REST},
-    {"json", required_argument, NULL, OPT_JSON},
-    {"csv", required_argument, NULL, OPT_CSV},
-    {"ini", required_argument, NULL, OPT_INI},
-    {"header", required_argument, NULL, OPT_HEADER},
-    {"html", required_argument, NULL, OPT_HTML},
-    {"help", no_argument, NULL, 'h'},
-    {NULL, 0, NULL, 0},
-};
-
-/* Where the text of an option goes; NULL for options that want more than that. */
-static const char **place_of(struct choice *o, int option)
-{
-	switch (option) {
-	case OPT_ENGINE:
-		return &o->engine;
-	case OPT_GOAL:
-		return &o->goal;
-	case OPT_SUPPLY:
-		return &o->supply;
-	case OPT_FRICTION:
-		return &o->friction;
-	case OPT_TANK:
-		return &o->tank;
-	case OPT_GRADE:
-		return &o->grade;
-	case OPT_CONDUCTANCE:
-		return &o->conductance;
-	case OPT_JSON:
-		return &o->json;
-	case OPT_CSV:
-		return &o->csv;
-	case OPT_INI:
-		return &o->ini;
-	case OPT_HEADER:
-		return &o->header;
-	case OPT_HTML:
-		return &o->html;
-	default:
-		return NULL;
-	}
-}
-
-static int take_list(const char *option, const char **list, size_t *n, size_t most)
-{
-	if (*n == most)
-		return cli_usage(COMMAND, "%s may be given %zu times at most", option, most);
-	list[(*n)++] = optarg;
-	return EX_OK;
-}
-
-static int take_option(struct choice *o, int option)
-{
-	const char **place = place_of(o, option);
-	if (place != NULL) {
-		*place = optarg;
-		return EX_OK;
-	}
-	switch (option) {
-	case OPT_SPEED:
-		return cli_positive(COMMAND, "--speed", optarg, &o->speed_rpm) ? EX_OK : EX_USAGE;
-	case OPT_REST:
-		return cli_positive(COMMAND, "--rest", optarg, &o->rest_s) ? EX_OK : EX_USAGE;
-	case OPT_WHAT_IF:
-		return take_list("--what-if", o->what_if, &o->what_if_n, PLAN_WHAT_IFS);
-	default:
-		return take_list("--delay-ms", o->delay, &o->delay_n, 2 * ENGINE_VALVES_MAX);
-	}
-}
-
 static int take_options(struct choice *o, int argc, char **argv)
 {
-	opterr = 0;
-	optind = 1;
-	for (int c; (c = getopt_long(argc, argv, "h", options, NULL)) != -1;) {
-		if (c == '?')
-			return cli_usage(COMMAND, "option %s is unknown or lacks its value",
-			                 argv[optind - 1]);
-		int code = take_option(o, c);
-		if (code != EX_OK)
-			return code;
-	}
-	if (argc - optind > 1)
+	const struct cli_option options[] = {
+	    {"engine", CLI_TEXT, &o->engine},
+	    {"goal", CLI_TEXT, &o->goal},
+	    {"speed", CLI_POSITIVE, &o->speed_rpm},
+	    {"supply", CLI_TEXT, &o->supply},
+	    {"friction", CLI_TEXT, &o->friction},
+	    {"tank", CLI_TEXT, &o->tank},
+	    {"grade", CLI_TEXT, &o->grade},
+	    {"what-if", CLI_LIST, &o->what_ifs},
+	    {"delay-ms", CLI_LIST, &o->delays},
+	    {"conductance", CLI_TEXT, &o->conductance},
+	    {"rest", CLI_POSITIVE, &o->rest_s},
+	    {"json", CLI_TEXT, &o->json},
+	    {"csv", CLI_TEXT, &o->csv},
+	    {"ini", CLI_TEXT, &o->ini},
+	    {"header", CLI_TEXT, &o->header},
+	    {"html", CLI_TEXT, &o->html},
+	};
+	int operand,
+	    code = cli_options(COMMAND, options, sizeof options / sizeof *options, argc, argv, &operand);
+	if (code != EX_OK)
+		return code;
+	if (argc - operand > 1)
 		return cli_usage(COMMAND, "name one ride");
-	o->run = argv[optind];
-	if (o->run == NULL && (o->engine == NULL || o->delay_n == 0))
+	o->run = argv[operand];
+	if (o->run == NULL && (o->engine == NULL || o->delays.n == 0))
 		return cli_usage(COMMAND,
 		                 "name a ride, or give --engine FILE and --delay-ms for a machine that has "
 		                 "not run yet");
-	if (o->run != NULL && (o->delay_n > 0 || o->conductance != NULL))
+	if (write_out_is_stdout(o->json) + write_out_is_stdout(o->html) + write_out_is_stdout(o->ini) +
+	        write_out_is_stdout(o->header) >
+	    1)
+		return cli_usage(COMMAND, "only one of --json, --html, --ini and --header can go to standard "
+		                          "output");
+	if (o->run != NULL && (o->delays.n > 0 || o->conductance != NULL))
 		return cli_usage(
 		    COMMAND, "--delay-ms and --conductance are for a machine that has not run; a ride brings "
 		             "its own");
@@ -224,10 +141,10 @@ static int read_goal(const char *text, struct plan_aim *aim, struct fault *f)
 static int read_what_ifs(const struct choice *o, struct plan_request *q, struct fault *f)
 {
 	char why[300];
-	for (size_t i = 0; i < o->what_if_n; i++)
+	for (size_t i = 0; i < o->what_ifs.n; i++)
 		if (plan_what_if_parse(o->what_if[i], &q->what_if[i], why, sizeof why) != 0)
 			return fault_set(f, EX_USAGE, "--what-if \"%.60s\": %s", o->what_if[i], why);
-	q->what_if_n = o->what_if_n;
+	q->what_if_n = o->what_ifs.n;
 	return 0;
 }
 
@@ -288,7 +205,7 @@ static int by_hand(const struct choice *o, const struct engine *e, struct plan_m
 {
 	struct plan_by_hand h = {.delay_sd_s = 0.003, .conductance_m3_s_pa = PLAN_CONDUCTANCE};
 	double c;
-	for (size_t i = 0; i < o->delay_n; i++)
+	for (size_t i = 0; i < o->delays.n; i++)
 		if (read_delay(o->delay[i], &h, f) != 0)
 			return -1;
 	if (o->conductance != NULL) {
@@ -310,34 +227,21 @@ static int by_hand(const struct choice *o, const struct engine *e, struct plan_m
 static int write_file(const char *path, const struct plan *p, int (*render)(const struct plan *, FILE *),
                       struct fault *f)
 {
+	FILE *out = path != NULL ? write_out_open(path, f) : NULL;
 	if (path == NULL)
 		return 0;
-	if (strcmp(path, "-") == 0)
-		return render(p, stdout) == 0
-		           ? 0
-		           : fault_set(f, EX_IOERR, "standard output: %s", strerror(errno));
-	FILE *out = fopen(path, "we");
-	if (out == NULL)
-		return fault_set(f, EX_CANTCREAT, "%s: cannot create it: %s", path, strerror(errno));
-	int status = render(p, out);
-	if (fclose(out) != 0 || status != 0)
-		return fault_set(f, EX_IOERR, "%s: cannot write it: %s", path, strerror(errno));
-	return 0;
+	return out == NULL ? -1 : write_out_close(out, path, render(p, out), f);
 }
 
-static bool to_stdout(const char *path)
-{
-	return path != NULL && strcmp(path, "-") == 0;
-}
-
-static int write_out(const struct choice *o, const struct plan *p, struct fault *f)
+static int write_all(const struct choice *o, const struct plan *p, struct fault *f)
 {
 	if (write_file(o->json, p, plan_json, f) != 0 || write_file(o->html, p, plan_html, f) != 0 ||
 	    write_file(o->ini, p, plan_ini, f) != 0 || write_file(o->header, p, plan_header, f) != 0)
 		return -1;
 	if (o->csv != NULL && plan_csv(p, o->csv, f) != 0)
 		return -1;
-	if (to_stdout(o->json) || to_stdout(o->html) || to_stdout(o->ini) || to_stdout(o->header))
+	if (write_out_is_stdout(o->json) || write_out_is_stdout(o->html) || write_out_is_stdout(o->ini) ||
+	    write_out_is_stdout(o->header))
 		return 0;
 	return plan_text(p, stdout);
 }
@@ -360,7 +264,7 @@ static int plan_it(const struct choice *o, struct work *w, struct fault *f)
 	if (plan_make(&w->machine, &request, &w->plan, f) != 0)
 		return -1;
 	plan_tables(&w->plan);
-	return write_out(o, &w->plan, f);
+	return write_all(o, &w->plan, f);
 }
 
 static int from_ride(const struct choice *o, struct work *w, struct fault *f)
@@ -392,11 +296,12 @@ static int from_hand(const struct choice *o, struct work *w, struct fault *f)
 
 int cmd_plan(int argc, char **argv)
 {
-	for (int i = 1; i < argc; i++)
-		if (strcmp(argv[i], "--help") == 0 || strcmp(argv[i], "-h") == 0)
-			return help();
+	if (cli_wants_help(argc, argv))
+		return help();
 	struct choice o = {.speed_rpm = NAN, .rest_s = CLI_REST_S};
 	struct fault f = {0};
+	o.delays = (struct cli_list){o.delay, 0, sizeof o.delay / sizeof *o.delay};
+	o.what_ifs = (struct cli_list){o.what_if, 0, sizeof o.what_if / sizeof *o.what_if};
 	int code = take_options(&o, argc, argv);
 	if (code != EX_OK)
 		return code;

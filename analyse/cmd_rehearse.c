@@ -7,7 +7,6 @@
 #include "analyse/rehearse/timing.h"
 
 #include <errno.h>
-#include <getopt.h>
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
@@ -18,12 +17,11 @@
 #define TURN_S 0.02 /* played live, records go out this often */
 
 struct request {
-	const char *engine, *out, *onto, *truth, *ride, *timing, *lead_ms, *duration;
+	const char *engine, *out, *onto, *truth, *ride, *timing, *lead_ms, *duration, *link_words, *seed;
 	bool pty;
 	enum link_kind link;
 	double pace;
-	const char **sets; /* sets[0..sets_len-1], owned by cmd_rehearse */
-	size_t sets_len;
+	struct cli_list sets;
 	struct settings settings;
 };
 
@@ -56,38 +54,6 @@ static int help(void)
 	return cli_finish(COMMAND);
 }
 
-enum {
-	OPT_OUT = 256,
-	OPT_PTY,
-	OPT_ONTO,
-	OPT_PACE,
-	OPT_LINK,
-	OPT_TRUTH,
-	OPT_SEED,
-	OPT_DURATION,
-	OPT_RIDE,
-	OPT_TIMING,
-	OPT_LEAD,
-	OPT_SET
-};
-
-static const struct option options[] = {
-    {"out", required_argument, NULL, OPT_OUT},
-    {"pty", no_argument, NULL, OPT_PTY},
-    {"onto", required_argument, NULL, OPT_ONTO},
-    {"pace", required_argument, NULL, OPT_PACE},
-    {"link", required_argument, NULL, OPT_LINK},
-    {"truth", required_argument, NULL, OPT_TRUTH},
-    {"seed", required_argument, NULL, OPT_SEED},
-    {"duration", required_argument, NULL, OPT_DURATION},
-    {"ride", required_argument, NULL, OPT_RIDE},
-    {"timing", required_argument, NULL, OPT_TIMING},
-    {"lead-ms", required_argument, NULL, OPT_LEAD},
-    {"set", required_argument, NULL, OPT_SET},
-    {"help", no_argument, NULL, 'h'},
-    {NULL, 0, NULL, 0},
-};
-
 static int read_link(const char *text, enum link_kind *link)
 {
 	if (strcmp(text, "lines") == 0)
@@ -109,62 +75,27 @@ static int read_seed(const char *text, uint64_t *seed)
 	return EX_OK;
 }
 
-static int take_option(struct request *q, int c)
-{
-	switch (c) {
-	case OPT_OUT:
-		q->out = optarg;
-		return EX_OK;
-	case OPT_PTY:
-		q->pty = true;
-		return EX_OK;
-	case OPT_ONTO:
-		q->onto = optarg;
-		return EX_OK;
-	case OPT_PACE:
-		return cli_positive(COMMAND, "--pace", optarg, &q->pace) ? EX_OK : EX_USAGE;
-	case OPT_LINK:
-		return read_link(optarg, &q->link);
-	case OPT_TRUTH:
-		q->truth = optarg;
-		return EX_OK;
-	case OPT_SEED:
-		return read_seed(optarg, &q->settings.seed);
-	case OPT_DURATION:
-		q->duration = optarg;
-		return EX_OK;
-	case OPT_RIDE:
-		q->ride = optarg;
-		return EX_OK;
-	case OPT_TIMING:
-		q->timing = optarg;
-		return EX_OK;
-	case OPT_LEAD:
-		q->lead_ms = optarg;
-		return EX_OK;
-	case OPT_SET:
-		q->sets[q->sets_len++] = optarg;
-		return EX_OK;
-	default:
-		return EX_USAGE;
-	}
-}
-
 static int take_options(struct request *q, int argc, char **argv)
 {
-	opterr = 0;
-	optind = 1;
-	for (int c; (c = getopt_long(argc, argv, "h", options, NULL)) != -1;) {
-		if (c == '?')
-			return cli_usage(COMMAND, "option %s is unknown or lacks its value",
-			                 argv[optind - 1]);
-		int code = take_option(q, c);
-		if (code != EX_OK)
-			return code;
-	}
-	if (argc - optind != 1)
+	const struct cli_option options[] = {
+	    {"out", CLI_TEXT, &q->out},         {"pty", CLI_FLAG, &q->pty},
+	    {"onto", CLI_TEXT, &q->onto},       {"pace", CLI_POSITIVE, &q->pace},
+	    {"link", CLI_TEXT, &q->link_words}, {"truth", CLI_TEXT, &q->truth},
+	    {"seed", CLI_TEXT, &q->seed},       {"duration", CLI_TEXT, &q->duration},
+	    {"ride", CLI_TEXT, &q->ride},       {"timing", CLI_TEXT, &q->timing},
+	    {"lead-ms", CLI_TEXT, &q->lead_ms}, {"set", CLI_LIST, &q->sets},
+	};
+	int operand,
+	    code = cli_options(COMMAND, options, sizeof options / sizeof *options, argc, argv, &operand);
+	if (code == EX_OK && q->link_words != NULL)
+		code = read_link(q->link_words, &q->link);
+	if (code == EX_OK && q->seed != NULL)
+		code = read_seed(q->seed, &q->settings.seed);
+	if (code != EX_OK)
+		return code;
+	if (argc - operand != 1)
 		return cli_usage(COMMAND, "name one engine file");
-	q->engine = argv[optind];
+	q->engine = argv[operand];
 	if ((q->out != NULL) + (q->onto != NULL) + q->pty != 1)
 		return cli_usage(COMMAND, "say where to: one of --out, --onto, --pty");
 	return EX_OK;
@@ -190,8 +121,8 @@ static int make_settings(struct request *q, struct fault *f)
 	if (set_to(s, "duration", q->duration, f) != 0 || set_to(s, "lead_open", q->lead_ms, f) != 0 ||
 	    set_to(s, "lead_shut", q->lead_ms, f) != 0)
 		return -1;
-	for (size_t i = 0; i < q->sets_len; i++)
-		if (settings_apply(s, q->sets[i], f) != 0)
+	for (size_t i = 0; i < q->sets.n; i++)
+		if (settings_apply(s, q->sets.text[i], f) != 0)
 			return -1;
 	return 0;
 }
@@ -276,17 +207,16 @@ static int rehearse(const struct request *q, struct fault *f)
 
 int cmd_rehearse(int argc, char **argv)
 {
-	for (int i = 1; i < argc; i++)
-		if (strcmp(argv[i], "--help") == 0 || strcmp(argv[i], "-h") == 0)
-			return help();
+	if (cli_wants_help(argc, argv))
+		return help();
 	struct request q = {.link = LINK_LINES, .pace = 1, .settings = settings_default()};
 	struct fault f = {0};
-	q.sets = calloc((size_t)argc, sizeof *q.sets);
-	if (q.sets == NULL)
+	q.sets = (struct cli_list){calloc((size_t)argc, sizeof(char *)), 0, (size_t)argc};
+	if (q.sets.text == NULL)
 		return EX_OSERR;
 	int code = take_options(&q, argc, argv);
 	if (code == EX_OK && (make_settings(&q, &f) != 0 || rehearse(&q, &f) != 0))
 		code = cli_fault(COMMAND, &f);
-	free(q.sets);
+	free(q.sets.text);
 	return code;
 }

@@ -4,6 +4,7 @@
 #include "analyse/cli.h"
 #include "analyse/commands.h"
 #include "analyse/plan.h"
+#include "analyse/progress.h"
 #include "analyse/write_out.h"
 #include "common/unit.h"
 
@@ -17,35 +18,47 @@
 #define TANK_BAR 10.0 /* gauge, when nobody says how full */
 
 struct choice {
-	const char *run, *engine, *goal, *supply, *tank, *grade, *friction, *conductance;
+	const char *const *run; /* of argv, in order; the last is the machine as it is now */
+	size_t run_n;
+	const char *load, *battery, *expansion, *leak;
+	const char *engine, *goal, *supply, *tank, *grade, *friction, *conductance;
 	const char *json, *csv, *ini, *header, *html;
 	const char *delay[2 * ENGINE_VALVES_MAX], *what_if[PLAN_WHAT_IFS];
 	struct cli_list delays, what_ifs;
-	double speed_rpm, rest_s;
+	double speed_rpm, rest_s, inertia_kg_m2;
 };
 
 static int help(void)
 {
-	puts("usage: trammel plan RUN [options]\n"
+	puts("usage: trammel plan RUN... [options]\n"
 	     "       trammel plan --engine FILE --delay-ms ON[,OFF] [options]\n\n"
 	     "The next timing: cut-off for each supply pressure, lead for each valve, what it\n"
 	     "would change in work, air and useful angle, and how sure that is. Every timing is\n"
 	     "tried with the measured valve delays before it is advised; the engine file's limits\n"
-	     "are kept. The second form is for a machine that has not run yet.\n\n"
+	     "are kept. Of several rides the last is the machine as it is now; the others add\n"
+	     "what they know of its valves, at other pressures, speeds and battery voltages.\n"
+	     "The second form is for a machine that has not run yet.\n\n"
 	     "--goal GOAL         economy (the default: most work per air, friction taken off),\n"
 	     "                    full-expansion, torque, or torque=NM (this torque, least air)\n"
 	     "--speed RPM         plan for this speed (the ride's median)\n"
 	     "--supply PRESSURE   and this supply, as \"4 bar gauge\" (the ride's)\n"
-	     "--friction PRESSURE mean pressure lost to friction (\"0.3 bar\")\n"
+	     "--battery VOLTAGE   and this battery, as \"12.4 V\" (the ride's)\n"
+	     "--friction PRESSURE mean pressure lost to friction, \"0.3 bar\" (from the ride, where\n"
+	     "                    --load lets it tell)\n"
+	     "--load TORQUE       what the ride worked against beside friction, at the crank, as\n"
+	     "                    \"8 N m\"; 0 on a stand\n"
+	     "--inertia J         of crank and flywheel, kg m2; with [drive] the vehicle's comes on top\n"
 	     "--tank PRESSURE     tank when full, for the range (\"10 bar gauge\")\n"
 	     "--grade PERCENT     uphill, for the road table, as \"2 %\"\n"
 	     "--what-if SETTING   what would this change: \"cap cut-off = 70 deg\", crank angle at\n"
 	     "                    which the valve moves; may be given several times\n"
-	     "--delay-ms ON,OFF   by hand: command to half open, and to half shut; \"N:ON,OFF\" for\n"
-	     "                    valve N\n"
-	     "--conductance C     by hand: sonic conductance of the passages, dm3/(s bar) (3)\n"
 	     "--engine FILE       use this engine file instead of the one in the log\n"
 	     "--rest SECONDS      a ride ends where the crank rests this long (60)\n\n"
+	     "By hand, for a machine that has not run:\n"
+	     "--delay-ms ON,OFF   command to half open, and to half shut; \"N:ON,OFF\" for valve N\n"
+	     "--conductance C     sonic conductance of the passages, dm3/(s bar) (3)\n"
+	     "--expansion N       index of expansion (1.3)\n"
+	     "--leak C            leak of each end, dm3/(s bar) (0)\n\n"
 	     "--ini FILE          the engine file with the new settings and leads\n"
 	     "--header FILE.h     integer tables for the controller\n"
 	     "--json FILE         every number, schema trammel.plan/1; - = standard output, in place\n"
@@ -54,12 +67,36 @@ static int help(void)
 	     "--html FILE         one self-contained page\n\n"
 	     "examples:\n"
 	     "  trammel plan rides --goal torque=20 --ini next.ini\n"
+	     "  trammel plan rides@1 rides@3 rides@4 --battery \"11.8 V\"\n"
 	     "  trammel plan --engine sample-logs/number7.ini --delay-ms 22,28 --speed 90 --supply \"4 bar "
 	     "gauge\"");
 	return cli_finish(COMMAND);
 }
 
 /* --- the command line ---------------------------------------------------------- */
+
+static int check_choice(const struct choice *o)
+{
+	bool by_hand = o->delays.n > 0 || o->conductance != NULL || o->expansion != NULL || o->leak != NULL;
+	if (o->run_n > PLAN_RUNS_MAX)
+		return cli_usage(COMMAND, "%d rides at most", PLAN_RUNS_MAX);
+	if (o->run_n == 0 && (o->engine == NULL || o->delays.n == 0))
+		return cli_usage(COMMAND,
+		                 "name a ride, or give --engine FILE and --delay-ms for a machine that has "
+		                 "not run yet");
+	if (o->run_n > 0 && by_hand)
+		return cli_usage(COMMAND, "--delay-ms, --conductance, --expansion and --leak are for a "
+		                          "machine that has not run; a ride brings its own");
+	if (o->run_n == 0 && (o->load != NULL || isfinite(o->inertia_kg_m2)))
+		return cli_usage(COMMAND, "--load and --inertia tell what a ride worked against; without "
+		                          "one give --friction");
+	if (write_out_is_stdout(o->json) + write_out_is_stdout(o->html) + write_out_is_stdout(o->ini) +
+	        write_out_is_stdout(o->header) >
+	    1)
+		return cli_usage(COMMAND, "only one of --json, --html, --ini and --header can go to standard "
+		                          "output");
+	return EX_OK;
+}
 
 static int take_options(struct choice *o, int argc, char **argv)
 {
@@ -68,12 +105,17 @@ static int take_options(struct choice *o, int argc, char **argv)
 	    {"goal", CLI_TEXT, &o->goal},
 	    {"speed", CLI_POSITIVE, &o->speed_rpm},
 	    {"supply", CLI_TEXT, &o->supply},
+	    {"battery", CLI_TEXT, &o->battery},
 	    {"friction", CLI_TEXT, &o->friction},
+	    {"load", CLI_TEXT, &o->load},
+	    {"inertia", CLI_POSITIVE, &o->inertia_kg_m2},
 	    {"tank", CLI_TEXT, &o->tank},
 	    {"grade", CLI_TEXT, &o->grade},
 	    {"what-if", CLI_LIST, &o->what_ifs},
 	    {"delay-ms", CLI_LIST, &o->delays},
 	    {"conductance", CLI_TEXT, &o->conductance},
+	    {"expansion", CLI_TEXT, &o->expansion},
+	    {"leak", CLI_TEXT, &o->leak},
 	    {"rest", CLI_POSITIVE, &o->rest_s},
 	    {"json", CLI_TEXT, &o->json},
 	    {"csv", CLI_TEXT, &o->csv},
@@ -85,23 +127,9 @@ static int take_options(struct choice *o, int argc, char **argv)
 	    code = cli_options(COMMAND, options, sizeof options / sizeof *options, argc, argv, &operand);
 	if (code != EX_OK)
 		return code;
-	if (argc - operand > 1)
-		return cli_usage(COMMAND, "name one ride");
-	o->run = argv[operand];
-	if (o->run == NULL && (o->engine == NULL || o->delays.n == 0))
-		return cli_usage(COMMAND,
-		                 "name a ride, or give --engine FILE and --delay-ms for a machine that has "
-		                 "not run yet");
-	if (write_out_is_stdout(o->json) + write_out_is_stdout(o->html) + write_out_is_stdout(o->ini) +
-	        write_out_is_stdout(o->header) >
-	    1)
-		return cli_usage(COMMAND, "only one of --json, --html, --ini and --header can go to standard "
-		                          "output");
-	if (o->run != NULL && (o->delays.n > 0 || o->conductance != NULL))
-		return cli_usage(
-		    COMMAND, "--delay-ms and --conductance are for a machine that has not run; a ride brings "
-		             "its own");
-	return EX_OK;
+	o->run = (const char *const *)argv + operand;
+	o->run_n = (size_t)(argc - operand);
+	return check_choice(o);
 }
 
 /* --- what the options mean ------------------------------------------------------- */
@@ -113,6 +141,35 @@ static int quantity(const char *option, const char *text, enum unit_dimension di
 	if (text == NULL || unit_parse(text, dim, ambient_pa, si, why, sizeof why) == 0)
 		return 0;
 	return fault_set(f, EX_USAGE, "%s \"%.60s\": %s", option, text, why);
+}
+
+static int torque(const char *option, const char *text, double *nm, struct fault *f)
+{
+	const char *end = text != NULL ? unit_number(text, nm) : NULL;
+	if (text == NULL)
+		return 0;
+	if (end != NULL)
+		end += strspn(end, " ");
+	if (end != NULL &&
+	    (strcmp(end, "N m") == 0 || strcmp(end, "Nm") == 0 || (*nm == 0 && *end == '\0')) && *nm >= 0)
+		return 0;
+	return fault_set(f, EX_USAGE, "%s \"%.60s\": write a torque of 0 or more, for example 8 N m", option,
+	                 text);
+}
+
+/* A bare number between two; `value` is left alone when there is no text. */
+static int number(const char *option, const char *text, double low, double high, const char *what,
+                  double *value, struct fault *f)
+{
+	double got;
+	if (text == NULL)
+		return 0;
+	const char *end = unit_number(text, &got);
+	if (end == NULL || *end != '\0' || !(got >= low && got <= high))
+		return fault_set(f, EX_USAGE, "%s \"%.60s\": write %s, from %g to %g", option, text, what,
+		                 low, high);
+	*value = got;
+	return 0;
 }
 
 static int read_goal(const char *text, struct plan_aim *aim, struct fault *f)
@@ -153,15 +210,22 @@ static int read_request(const struct choice *o, const struct engine *e, struct p
 {
 	*q = (struct plan_request){.speed_rad_s = o->speed_rpm * UNIT_PI / 30,
 	                           .supply_pa = NAN,
-	                           .friction_pa = PLAN_FRICTION_PA,
+	                           .battery_v = NAN,
+	                           .friction_pa = NAN,
+	                           .load_nm = NAN,
+	                           .inertia_kg_m2 = o->inertia_kg_m2,
 	                           .tank_pa = e->ambient_pa + TANK_BAR * 1e5,
 	                           .grade = NAN};
 	if (read_goal(o->goal, &q->aim, f) != 0 ||
 	    quantity("--supply", o->supply, UNIT_PRESSURE, e->ambient_pa, &q->supply_pa, f) != 0 ||
+	    quantity("--battery", o->battery, UNIT_VOLTAGE, 0, &q->battery_v, f) != 0 ||
+	    torque("--load", o->load, &q->load_nm, f) != 0 ||
 	    quantity("--tank", o->tank, UNIT_PRESSURE, e->ambient_pa, &q->tank_pa, f) != 0 ||
 	    quantity("--friction", o->friction, UNIT_PRESSURE_ABSOLUTE, 0, &q->friction_pa, f) != 0 ||
 	    quantity("--grade", o->grade, UNIT_FRACTION, 0, &q->grade, f) != 0)
 		return -1;
+	if (isfinite(q->battery_v) && !(q->battery_v > 0))
+		return fault_set(f, EX_USAGE, "--battery \"%.60s\": a battery has more than 0 V", o->battery);
 	if (q->friction_pa < 0)
 		return fault_set(f, EX_USAGE, "--friction \"%.60s\": friction cannot give work", o->friction);
 	return read_what_ifs(o, q, f);
@@ -203,21 +267,17 @@ static int read_delay(const char *text, struct plan_by_hand *h, struct fault *f)
 
 static int by_hand(const struct choice *o, const struct engine *e, struct plan_machine *m, struct fault *f)
 {
-	struct plan_by_hand h = {.delay_sd_s = 0.003, .conductance_m3_s_pa = PLAN_CONDUCTANCE};
-	double c;
+	struct plan_by_hand h = {.delay_sd_s = 0.003, .n = PLAN_N};
+	double c = PLAN_CONDUCTANCE * 1e8, leak = 0;
 	for (size_t i = 0; i < o->delays.n; i++)
 		if (read_delay(o->delay[i], &h, f) != 0)
 			return -1;
-	if (o->conductance != NULL) {
-		const char *end = unit_number(o->conductance, &c);
-		if (end == NULL || *end != '\0' || !(c > 0 && c <= 1000))
-			return fault_set(
-			    f, EX_USAGE,
-			    "--conductance \"%.60s\": write a number above 0, in dm3/(s bar), for "
-			    "example 3",
-			    o->conductance);
-		h.conductance_m3_s_pa = c * 1e-8;
-	}
+	if (number("--conductance", o->conductance, 0.001, 1000, "a number in dm3/(s bar)", &c, f) != 0 ||
+	    number("--expansion", o->expansion, 1, 1.45, "an index", &h.n, f) != 0 ||
+	    number("--leak", o->leak, 0, 10, "a number in dm3/(s bar)", &leak, f) != 0)
+		return -1;
+	h.conductance_m3_s_pa = c * 1e-8;
+	h.leak_m3_s_pa = leak * 1e-8;
 	plan_machine_by_hand(e, &h, m);
 	return 0;
 }
@@ -249,38 +309,99 @@ static int write_all(const struct choice *o, const struct plan *p, struct fault 
 /* --- the road ---------------------------------------------------------------------- */
 
 struct work { /* everything big, in one piece */
-	struct report report;
-	struct plan_learn learn;
 	struct plan_machine machine;
 	struct plan plan;
 };
 
-static int plan_it(const struct choice *o, struct work *w, struct fault *f)
+static int plan_it(const struct choice *o, struct work *w, const struct resistance *r, struct fault *f)
 {
 	struct plan_request request;
 	if (read_request(o, &w->machine.engine, &request, f) != 0)
 		return -1;
-	w->machine.friction_pa = request.friction_pa;
+	plan_friction_settle(&w->machine, r, &request);
 	if (plan_make(&w->machine, &request, &w->plan, f) != 0)
 		return -1;
 	plan_tables(&w->plan);
 	return write_all(o, &w->plan, f);
 }
 
-static int from_ride(const struct choice *o, struct work *w, struct fault *f)
+struct rides { /* as they are read, one after the other */
+	size_t n, at;
+	struct plan_learn *learn[PLAN_RUNS_MAX];
+	struct plan_machine *machine[PLAN_RUNS_MAX];
+	struct report *report;
+	struct ride *last; /* stays open: the plan writes its engine file */
+	struct analysis_sink teach;
+	struct progress progress;
+};
+
+static int teach(void *ctx, const struct analysis_rows *rows, struct fault *f)
 {
-	struct ride *ride = ride_open(o->run, o->engine, o->rest_s, f);
+	struct rides *r = ctx;
+	return r->teach.rows(r->teach.ctx, rows, f);
+}
+
+static void note_progress(void *ctx, double done)
+{
+	struct rides *r = ctx;
+	if (r->at > 0 && isnan(done))
+		done = 0;
+	progress_note(&r->progress, ((double)r->at + done) / (double)r->n);
+}
+
+static int read_ride(const struct choice *o, struct rides *r, struct fault *f)
+{
+	struct ride *ride = ride_open(o->run[r->at], o->engine, o->rest_s, f);
 	if (ride == NULL)
 		return -1;
-	plan_learn_start(&w->learn, ride_engine(ride));
-	const struct analysis_sink sink = plan_learn_sink(&w->learn);
-	int status = analysis_run(ride, &sink, &w->report, f);
+	plan_learn_start(r->learn[r->at], ride_engine(ride));
+	r->teach = plan_learn_sink(r->learn[r->at]);
+	const struct analysis_sink sink = {.ctx = r, .rows = teach, .progress = note_progress};
+	int status = analysis_run(ride, &sink, r->report, f);
 	if (status == 0) {
-		plan_machine_from_report(&w->report, &w->learn, &w->machine);
-		plan_fit(&w->machine);
-		status = plan_it(o, w, f);
+		plan_machine_from_report(r->report, r->learn[r->at], r->machine[r->at]);
+		plan_fit(r->machine[r->at]);
 	}
+	if (status == 0 && r->at + 1 == r->n) {
+		r->last = ride;
+		return 0;
+	}
+	r->machine[r->at]->engine.source = NULL; /* goes with the ride */
 	ride_close(ride);
+	return status;
+}
+
+static int read_rides(const struct choice *o, struct rides *r, struct plan_machine *out, struct fault *f)
+{
+	struct plan_lesson lesson[PLAN_RUNS_MAX];
+	int status = 0;
+	r->progress = progress_start();
+	for (r->at = 0; status == 0 && r->at < r->n; r->at++) {
+		status = read_ride(o, r, f);
+		lesson[r->at] = (struct plan_lesson){r->machine[r->at], r->learn[r->at]};
+	}
+	progress_end(&r->progress);
+	return status == 0 ? plan_pool(lesson, r->n, out, f) : -1;
+}
+
+static int from_rides(const struct choice *o, struct work *w, struct fault *f)
+{
+	struct rides r = {.n = o->run_n, .report = malloc(sizeof *r.report)};
+	bool room = r.report != NULL;
+	for (size_t i = 0; i < r.n; i++) {
+		r.learn[i] = malloc(sizeof *r.learn[i]);
+		r.machine[i] = malloc(sizeof *r.machine[i]);
+		room = room && r.learn[i] != NULL && r.machine[i] != NULL;
+	}
+	int status = room ? read_rides(o, &r, &w->machine, f) : fault_set(f, EX_OSERR, "out of memory");
+	if (status == 0)
+		status = plan_it(o, w, &r.learn[r.n - 1]->resistance, f);
+	for (size_t i = 0; i < r.n; i++) {
+		free(r.learn[i]);
+		free(r.machine[i]);
+	}
+	free(r.report);
+	ride_close(r.last);
 	return status;
 }
 
@@ -289,7 +410,7 @@ static int from_hand(const struct choice *o, struct work *w, struct fault *f)
 	struct engine e;
 	if (engine_read(o->engine, &e, f) != 0)
 		return -1;
-	int status = by_hand(o, &e, &w->machine, f) == 0 ? plan_it(o, w, f) : -1;
+	int status = by_hand(o, &e, &w->machine, f) == 0 ? plan_it(o, w, NULL, f) : -1;
 	engine_free(&e);
 	return status;
 }
@@ -298,7 +419,7 @@ int cmd_plan(int argc, char **argv)
 {
 	if (cli_wants_help(argc, argv))
 		return help();
-	struct choice o = {.speed_rpm = NAN, .rest_s = CLI_REST_S};
+	struct choice o = {.speed_rpm = NAN, .rest_s = CLI_REST_S, .inertia_kg_m2 = NAN};
 	struct fault f = {0};
 	o.delays = (struct cli_list){o.delay, 0, sizeof o.delay / sizeof *o.delay};
 	o.what_ifs = (struct cli_list){o.what_if, 0, sizeof o.what_if / sizeof *o.what_if};
@@ -308,8 +429,8 @@ int cmd_plan(int argc, char **argv)
 	struct work *w = calloc(1, sizeof *w);
 	if (w == NULL)
 		fault_set(&f, EX_OSERR, "out of memory");
-	else if (o.run != NULL)
-		from_ride(&o, w, &f);
+	else if (o.run_n > 0)
+		from_rides(&o, w, &f);
 	else
 		from_hand(&o, w, &f);
 	free(w);

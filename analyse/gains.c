@@ -84,7 +84,7 @@ static struct bench bench_of(const struct report *r, const struct plan_machine *
 	for (int k = 0; k < EVENT_KINDS; k++) {
 		b.meant_rad[k] =
 		    plan_natural_rad((enum valve_event_kind)k, m->edge[end][k].setting_rad - dead_centre);
-		b.known[k] = m->edge[end][k].measured && isfinite(b.meant_rad[k]);
+		b.known[k] = m->edge[end][k].source == PLAN_MEASURED && isfinite(b.meant_rad[k]);
 	}
 	b.known[GAIN_PASSAGES] = true;
 	b.known[GAIN_SUPPLY] = isfinite(b.rest_supply_pa);

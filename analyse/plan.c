@@ -88,6 +88,7 @@ static int choose_conditions(struct plan *p, struct fault *fault)
 	p->at.omega_rad_s =
 	    first_known(p->request.speed_rad_s, m->speed_rad_s.median, e->limit_speed_rad_s / 2);
 	p->at.supply_pa = first_known(p->request.supply_pa, plan_ride_supply_pa(m), e->limit_supply_pa);
+	p->at.battery_v = p->request.battery_v;
 	if (!(p->at.omega_rad_s > 0))
 		return fault_set(fault, EX_USAGE, "the speed is not known; give --speed RPM");
 	if (!isfinite(p->at.supply_pa))
@@ -153,10 +154,9 @@ const struct plan_edge *plan_edge_of(const struct plan_machine *m, int valve, bo
 }
 
 /* command = setting + offset + (latency - lead) x speed, solved for the setting. */
-static double setting_for(const struct plan_edge *e, double command_rad, double supply_pa, double omega)
+static double setting_for(const struct plan_edge *e, double command_rad, const struct plan_conditions *at)
 {
-	double lead = plan_edge_lead_s(e, supply_pa);
-	return command_rad - e->offset_rad - (e->latency_s - lead) * omega;
+	return command_rad - e->offset_rad - (e->latency_s - plan_edge_lead_s(e, at)) * at->omega_rad_s;
 }
 
 static void find_settings(struct plan *p)
@@ -167,8 +167,8 @@ static void find_settings(struct plan *p)
 			if (e == NULL)
 				continue;
 			double command = p->best.timing.command_rad[v][on], omega = p->at.omega_rad_s;
-			double setting = setting_for(e, command, p->at.supply_pa, omega);
-			double lead = plan_edge_lead_s(e, p->at.supply_pa);
+			double setting = setting_for(e, command, &p->at);
+			double lead = plan_edge_lead_s(e, &p->at);
 			p->has_setting[v][on] = true;
 			p->setting[v][on] =
 			    (struct plan_setting){.setting_rad = turned(setting),
@@ -180,9 +180,16 @@ static void find_settings(struct plan *p)
 		}
 }
 
+double plan_lead_at_s(const struct plan *p, int valve, bool on, double omega_rad_s)
+{
+	struct plan_conditions at = p->at;
+	at.omega_rad_s = omega_rad_s;
+	return plan_edge_lead_s(plan_edge_of(p->machine, valve, on), &at);
+}
+
 /* --- rows by supply ----------------------------------------------------------- */
 
-static double fastest(const struct plan_machine *m, double supply_pa,
+static double fastest(const struct plan_machine *m, const struct plan_conditions *at,
                       const double phi[END_COUNT][EVENT_KINDS])
 {
 	double least = INFINITY;
@@ -190,7 +197,7 @@ static double fastest(const struct plan_machine *m, double supply_pa,
 		if (!m->used[i])
 			continue;
 		double span = phi[i][EVENT_CUT_OFF] - phi[i][EVENT_ADMISSION];
-		double time = plan_shortest_admission_s(m, (enum engine_end)i, supply_pa);
+		double time = plan_shortest_admission_s(m, (enum engine_end)i, at);
 		if (time > 0)
 			least = fmin(least, span / time);
 	}
@@ -221,7 +228,7 @@ static void fill_row(const struct plan *p, double supply_pa, struct plan_row *ro
 		row->cut_off_rad[i] = s.prediction.phi_rad[i][EVENT_CUT_OFF];
 		row->cut_off_part[i] = part_of(m, (enum engine_end)i, row->cut_off_rad[i]);
 	}
-	row->fastest_rad_s = fastest(m, supply_pa, s.prediction.phi_rad);
+	row->fastest_rad_s = fastest(m, &at, s.prediction.phi_rad);
 }
 
 static void fill_rows(struct plan *p)
@@ -244,8 +251,11 @@ double plan_controller_rad(const struct plan *p, size_t row, int valve, bool on,
 {
 	const struct plan_row *r = &p->row[row];
 	const struct plan_edge *e = plan_edge_of(p->machine, valve, on);
-	double setting = setting_for(e, r->timing.command_rad[valve][on], r->supply_pa, p->at.omega_rad_s);
-	return turned(setting - plan_edge_lead_s(e, r->supply_pa) * omega_rad_s);
+	struct plan_conditions at = p->at;
+	at.supply_pa = r->supply_pa;
+	double setting = setting_for(e, r->timing.command_rad[valve][on], &at);
+	at.omega_rad_s = omega_rad_s;
+	return turned(setting - plan_edge_lead_s(e, &at) * omega_rad_s);
 }
 
 /* --- air ---------------------------------------------------------------------- */
@@ -306,7 +316,7 @@ static int try_what_if(struct plan *p, struct fault *fault)
 			return fault_set(fault, EX_USAGE, "--what-if: the %s end is not worked by valves",
 			                 engine_end_name(w->end));
 		t.command_rad[e->valve][e->on] =
-		    w->angle_rad - p->at.omega_rad_s * plan_edge_delay_s(e, p->at.supply_pa);
+		    w->angle_rad - p->at.omega_rad_s * plan_edge_delay_s(e, &p->at);
 	}
 	p->has_what_if = true;
 	plan_judge(m, &p->at, &p->request.aim, &t, &p->what_if);
@@ -321,7 +331,7 @@ static int search_best(struct plan *p, struct fault *fault)
 {
 	const struct plan_machine *m = p->machine;
 	plan_search(m, &p->at, &p->request.aim, NULL, &p->best);
-	p->fastest_rad_s = fastest(m, p->at.supply_pa, p->best.prediction.phi_rad);
+	p->fastest_rad_s = fastest(m, &p->at, p->best.prediction.phi_rad);
 	if (plan_doubt_find(m, &p->at, p->has_now ? &p->now.timing : NULL, &p->best.timing, &p->doubt) != 0)
 		return fault_set(fault, EX_OSERR, "out of memory");
 	return 0;

@@ -2,13 +2,14 @@
 /* The plan: the next timing of a machine, what it would gain, and what it
  * cannot promise.
  *
- *   machine -> (fit) -> search -> doubt -> tables by supply, trade-off, start, road */
+ *   machine -> fit -> pool -> friction -> search -> doubt -> tables by supply, trade-off, start, road */
 #ifndef TRAMMEL_PLAN_H
 #define TRAMMEL_PLAN_H
 
 #include "analyse/drive_wheel.h"
 #include "analyse/plan_doubt.h"
 #include "analyse/plan_fit.h"
+#include "analyse/plan_pool.h"
 
 #include <stdio.h>
 
@@ -25,8 +26,10 @@ struct plan_what_if { /* "cap cut-off = 70 deg" */
 
 struct plan_request { /* NAN: as in the ride, or the engine file's limits */
 	struct plan_aim aim;
-	double speed_rad_s, supply_pa;
-	double friction_pa;
+	double speed_rad_s, supply_pa, battery_v;
+	double friction_pa;   /* by hand; NAN = from the ride where it tells, else assumed */
+	double load_nm;       /* at the crank in the ride, beside friction; NAN = not known */
+	double inertia_kg_m2; /* of crank and flywheel; NAN = not known */
 	double tank_pa;
 	double grade;
 	size_t what_if_n;
@@ -97,6 +100,11 @@ struct plan {
 	struct plan_doubt what_if_doubt;
 	struct report_lines refused, warnings;
 };
+
+/* What friction to reckon with, into the machine: by hand, else what the ride worked against less the
+ * load where that is known, else assumed but no more than the ride worked against.  `r` is
+ * NULL for a machine that has not run. */
+void plan_friction_settle(struct plan_machine *m, const struct resistance *r, const struct plan_request *q);
 
 /* Makes the plan: timing, settings, change, what-if, refusals and warnings.  `m` is fitted
  * already (plan_fit) and outlives it.  About 150 KiB: allocate it.  0, or -1 with fault when

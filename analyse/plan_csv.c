@@ -46,15 +46,16 @@ static void write_lead(const struct plan *p, struct csv_out *c)
 		for (int i = 0; i < 2 * SPEEDS; i++) {
 			int on = i < SPEEDS;
 			const struct plan_setting *s = &p->setting[v][on];
-			double rpm = top * (i % SPEEDS + 1) / SPEEDS;
+			double rpm = top * (i % SPEEDS + 1) / SPEEDS, omega = rpm * UNIT_PI / 30;
 			if (!p->has_setting[v][on])
 				continue;
 			csv_out_integer(c, v);
 			csv_out_text(c, on ? "opens" : "shuts");
 			csv_out_number(c, unit_deg(s->setting_rad), 2);
-			csv_out_number(c, s->lead_s * 1e3, 2);
+			double lead = plan_lead_at_s(p, v, on, omega);
+			csv_out_number(c, lead * 1e3, 2);
 			csv_out_number(c, rpm, 1);
-			csv_out_number(c, turned_deg(s->setting_rad - s->lead_s * rpm * UNIT_PI / 30), 2);
+			csv_out_number(c, turned_deg(s->setting_rad - lead * omega), 2);
 			csv_out_end_line(c);
 		}
 }

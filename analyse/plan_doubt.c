@@ -63,7 +63,7 @@ static void add_delays(struct doubt *d, enum engine_end end)
 	char what[80];
 	for (int k = 0; k < EVENT_KINDS; k++) {
 		struct plan_edge *e = &d->moved->edge[end][k];
-		e->delay_s += e->delay_sd_s;
+		e->delay_s += plan_edge_delay_sd_s(e, d->at);
 		snprintf(what, sizeof what, "delay of the %s end's %s", engine_end_name(end),
 		         valve_event_name((enum valve_event_kind)k));
 		add(d, d->planned, what);

@@ -74,10 +74,14 @@ static json_t *prediction(const struct plan *p, const struct plan_solution *s)
 {
 	const struct plan_prediction *q = &s->prediction;
 	json_t *o = json_object();
+	double least, most;
+	plan_torque_range(p->machine, q, &least, &most);
 	put(o, "holds", json_boolean(s->holds));
 	put_number(o, "work_J", q->work_j);
 	put_number(o, "air_normal_litre", air_normal_litre(q->air_kg));
 	put_number(o, "torque_Nm", q->torque_nm);
+	put_number(o, "least_torque_Nm", least);
+	put_number(o, "most_torque_Nm", most);
 	put_number(o, "net_torque_Nm", q->net_torque_nm);
 	put_number(o, "power_W", q->power_w);
 	put_number(o, "useful_fraction", q->useful_fraction);
@@ -129,6 +133,96 @@ static json_t *settings(const struct plan *p)
 			json_array_append_new(a, o);
 		}
 	return a;
+}
+
+static json_t *pair(const double x[2])
+{
+	return json_pack("[o,o]", number(x[0]), number(x[1]));
+}
+
+static json_t *rides(const struct plan *p)
+{
+	json_t *a = json_array();
+	for (size_t i = 0; i < p->machine->run_n; i++) {
+		const struct plan_run *r = &p->machine->learned_from[i];
+		const double bar[2] = {plan_gauge_bar(p, r->supply_pa[0]),
+		                       plan_gauge_bar(p, r->supply_pa[1])};
+		json_t *o = json_object();
+		put(o, "run", words(r->name));
+		put(o, "speed_rpm", pair(r->rpm));
+		put(o, "supply_bar_gauge", pair(bar));
+		put(o, "battery_V", pair(r->battery_v));
+		put(o, "events", json_integer((json_int_t)r->events));
+		put_number(o, "share", r->share);
+		json_array_append_new(a, o);
+	}
+	return a;
+}
+
+static void put_change(json_t *o, const char *name, const struct plan_edge *e, enum plan_covariate k)
+{
+	char key[60];
+	double change, half;
+	bool told = plan_change_of(e, k, &change, &half);
+	put_number(o, name, told ? change : NAN);
+	snprintf(key, sizeof key, "%s_ci95", name);
+	put(o, key, told ? json_pack("[o,o]", number(change - half), number(change + half)) : json_null());
+}
+
+static json_t *delays(const struct plan *p)
+{
+	static const char *const sources[] = {[PLAN_ASSUMED] = "assumed",
+	                                      [PLAN_MEASURED] = "measured",
+	                                      [PLAN_KEPT_LEAD] = "loaded lead",
+	                                      [PLAN_BORROWED] = "other valves",
+	                                      [PLAN_BY_HAND] = "by hand"};
+	json_t *a = json_array();
+	for (int v = 0; v < ENGINE_VALVES_MAX; v++)
+		for (int on = 1; on >= 0; on--) {
+			const struct plan_edge *e = plan_edge_of(p->machine, v, on == 1);
+			if (e == NULL)
+				continue;
+			double delay = plan_edge_delay_s(e, &p->at) * 1e3;
+			double half = 1.96 * plan_edge_delay_sd_s(e, &p->at) * 1e3;
+			json_t *o = json_pack("{s:i, s:s, s:s}", "valve", v, "edge", on ? "opens" : "shuts",
+			                      "source", sources[e->source]);
+			put_number(o, "delay_ms", delay);
+			put(o, "delay_ms_ci95",
+			    json_pack("[o,o]", number(delay - half), number(delay + half)));
+			put_change(o, "ms_per_bar", e, PLAN_SUPPLY);
+			put_change(o, "ms_per_V", e, PLAN_BATTERY);
+			put_change(o, "ms_per_100_rpm", e, PLAN_SPEED);
+			json_array_append_new(a, o);
+		}
+	return a;
+}
+
+static json_t *friction(const struct plan *p)
+{
+	static const char *const sources[] = {[PLAN_FRICTION_ASSUMED] = "assumed",
+	                                      [PLAN_FRICTION_BY_HAND] = "by hand",
+	                                      [PLAN_FRICTION_MEASURED] = "measured",
+	                                      [PLAN_FRICTION_CAPPED] = "resistance"};
+	const struct plan_machine *m = p->machine;
+	const struct resistance_found *f = &m->resistance;
+	bool known = f->turns > 0, slope = f->cov[1][1] > 0, coast = f->coast_turns > 0;
+	json_t *o = json_pack("{s:s}", "source", sources[m->friction_from]);
+	put_number(o, "bar", m->friction_pa / 1e5);
+	put_number(o, "Nm", plan_friction_nm(m));
+	put_number(o, "Nm_sd", plan_friction_sd_nm(m));
+	put_number(o, "load_Nm", p->request.load_nm);
+	put_number(o, "resistance_Nm", known ? f->nm : NAN);
+	put_number(o, "resistance_Nm_sd", known ? sqrt(f->cov[0][0]) : NAN);
+	put_number(o, "resistance_rpm", known ? unit_rpm(f->omega_rad_s) : NAN);
+	put_number(o, "resistance_Nm_per_rpm", slope ? f->per_rad_s * UNIT_PI / 30 : NAN);
+	put_number(o, "resistance_Nm_per_rpm_sd", slope ? sqrt(f->cov[1][1]) * UNIT_PI / 30 : NAN);
+	put(o, "resistance_turns", json_integer((json_int_t)f->turns));
+	put_number(o, "inertia_kg_m2", known ? f->inertia_kg_m2 : NAN);
+	put_number(o, "inertia_kg_m2_sd", known ? f->inertia_sd : NAN);
+	put_number(o, "coast_Nm", coast ? f->coast_nm : NAN);
+	put_number(o, "coast_Nm_sd", coast ? f->coast_sd_nm : NAN);
+	put_number(o, "coast_rpm", coast ? unit_rpm(f->coast_omega_rad_s) : NAN);
+	return o;
 }
 
 static json_t *rows(const struct plan *p)
@@ -236,6 +330,7 @@ static json_t *conditions(const struct plan *p)
 	           p->request.aim.goal == PLAN_CHOSEN_TORQUE ? p->request.aim.net_torque_nm : NAN);
 	put_number(o, "speed_rpm", unit_rpm(p->at.omega_rad_s));
 	put_number(o, "supply_bar_gauge", plan_gauge_bar(p, p->at.supply_pa));
+	put_number(o, "battery_V", p->at.battery_v);
 	put_number(o, "friction_bar", p->machine->friction_pa / 1e5);
 	return o;
 }
@@ -246,9 +341,12 @@ int plan_json(const struct plan *p, FILE *out)
 	put(root, "schema", json_string("trammel.plan/1"));
 	put(root, "engine", words(p->machine->engine.name));
 	put(root, "run", p->machine->from_ride ? words(p->machine->run) : json_null());
+	put(root, "runs", rides(p));
 	put(root, "conditions", conditions(p));
 	put(root, "refused", lines(&p->refused));
 	put(root, "settings", settings(p));
+	put(root, "delays", delays(p));
+	put(root, "friction", friction(p));
 	put(root, "now", p->has_now ? prediction(p, &p->now) : json_null());
 	put(root, "planned", prediction(p, &p->best));
 	put(root, "change", doubt(&p->doubt));

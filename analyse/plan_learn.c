@@ -2,46 +2,34 @@
 #include "analyse/plan_learn.h"
 
 #include "analyse/delay.h"
+#include "analyse/trend.h"
 #include "common/unit.h"
 
+#include <gsl/gsl_sort.h>
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <string.h>
 
-#define HOLE_US 100e3      /* supply samples further apart say nothing in between */
-#define EVENTS_LEAST 40    /* fewer do not tell */
-#define LATTICE_SHARE 0.7  /* of the firings on one place of the pitch; the index may set another */
-#define SUPPLY_SPAN_PA 1e5 /* pressures that differ less say nothing of the delay */
+#define HOLE_US 100e3     /* sensor samples further apart say nothing in between */
+#define EVENTS_LEAST 40   /* fewer do not tell */
+#define LATTICE_SHARE 0.7 /* of the firings on one place of the pitch; the index may set another */
+
+/* Covariates that differ less say nothing of the delay: the noise of a gauge comes near. */
+static const double span_least[PLAN_COVARIATES] = {0.3e5, 0.2, 1};
 
 void plan_learn_start(struct plan_learn *learn, const struct engine *e)
 {
 	memset(learn, 0, sizeof *learn);
 	learn->engine = *e;
-	learn->supply_channel = engine_sensor_channel(e, SENSOR_SUPPLY);
-	learn->count.stride = 1;
-	for (int i = 0; i < 2 * ENGINE_VALVES_MAX; i++)
-		learn->delay[i / 2][i % 2].stride = 1;
-}
-
-static void thin(struct plan_series *s)
-{
-	for (size_t i = 0; i < PLAN_SERIES_KEPT / 2; i++) {
-		s->x[i] = s->x[2 * i];
-		s->y[i] = s->y[2 * i];
-		s->turn[i] = s->turn[2 * i];
+	learn->channel[PLAN_SUPPLY] = engine_sensor_channel(e, SENSOR_SUPPLY);
+	learn->channel[PLAN_BATTERY] = engine_sensor_channel(e, SENSOR_BATTERY);
+	learn->channel[PLAN_SPEED] = -1;
+	series_start(&learn->count);
+	for (int i = 0; i < 2 * ENGINE_VALVES_MAX; i++) {
+		series_start(&learn->delay[i / 2][i % 2]);
+		series_start(&learn->fired[i / 2][i % 2]);
 	}
-	s->n = PLAN_SERIES_KEPT / 2;
-	s->stride *= 2;
-}
-
-static void add(struct plan_series *s, double x, double y, int64_t turn)
-{
-	if (!isfinite(x) || !isfinite(y) || s->seen++ % s->stride != 0)
-		return;
-	if (s->n == PLAN_SERIES_KEPT)
-		thin(s);
-	s->x[s->n] = x;
-	s->y[s->n] = y;
-	s->turn[s->n++] = turn;
+	resistance_start(&learn->resistance, e);
 }
 
 static void add_lattice(struct plan_learn *learn, double controller_rad)
@@ -62,25 +50,45 @@ static bool energises(const struct engine *e, const struct valve_event *v)
 	return opens != e->valve[v->valve].rest_open;
 }
 
+/* What the delay may depend on, at the command; false when a sensor that is there did not tell. */
+static bool covariates(const struct plan_learn *learn, const struct leg *leg, const struct valve_event *v,
+                       double x[PLAN_COVARIATES])
+{
+	bool told = true;
+	for (int k = 0; k < PLAN_COVARIATES; k++) {
+		int channel = learn->channel[k];
+		x[k] = channel < 0 ? NAN : ride_series_at(&leg->sensor[channel], v->command_t_us, HOLE_US);
+		told = told && (channel < 0 || isfinite(x[k]));
+	}
+	x[PLAN_SPEED] = v->omega_rad_s;
+	return told && isfinite(v->omega_rad_s);
+}
+
 static void take(struct plan_learn *learn, const struct leg *leg, const struct valve_event *v)
 {
-	if (v->flagged)
+	double x[PLAN_COVARIATES], over_speed[SERIES_X] = {v->omega_rad_s, NAN, NAN};
+	const struct engine_valve *valve = &learn->engine.valve[v->valve];
+	bool on = energises(&learn->engine, v);
+	if (v->flagged || !isfinite(v->omega_rad_s))
 		return;
-	add(&learn->count, v->omega_rad_s, v->count_error_rad, v->revolution);
+	double lead = on ? valve->lead_open_s : valve->lead_shut_s;
+	series_add(&learn->count, over_speed, v->count_error_rad, v->revolution);
+	series_add(&learn->fired[v->valve][on], over_speed,
+	           v->count_error_rad + v->firing_error_rad + lead * v->omega_rad_s, v->revolution);
 	double controller = v->intended_rad + v->firing_error_rad;
 	if (!isnan(controller))
 		add_lattice(learn, controller);
-	if ((v->cls != EVENT_CLASS_A && v->cls != EVENT_CLASS_B) || learn->supply_channel < 0)
-		return;
-	double supply = ride_series_at(&leg->sensor[learn->supply_channel], v->command_t_us, HOLE_US);
-	add(&learn->delay[v->valve][energises(&learn->engine, v)], supply, v->delay_s, v->revolution);
+	if ((v->cls == EVENT_CLASS_A || v->cls == EVENT_CLASS_B) && covariates(learn, leg, v, x))
+		series_add(&learn->delay[v->valve][on], x, v->delay_s, v->revolution);
 }
 
 static int take_rows(void *ctx, const struct analysis_rows *rows, struct fault *fault)
 {
 	(void)fault;
+	struct plan_learn *learn = ctx;
 	for (size_t i = 0; i < rows->event_n; i++)
-		take(ctx, rows->leg, &rows->event[i]);
+		take(learn, rows->leg, &rows->event[i]);
+	resistance_add(&learn->resistance, rows);
 	return 0;
 }
 
@@ -89,25 +97,50 @@ struct analysis_sink plan_learn_sink(struct plan_learn *learn)
 	return (struct analysis_sink){.ctx = learn, .rows = take_rows};
 }
 
-bool plan_learn_slope(const struct plan_learn *learn, unsigned valve, bool on, double *per_pa, double *at_pa)
+/* Range of a covariate over the events: 2 % to 98 %. */
+static void range_of(const double *x, size_t n, double *mean, double *low, double *high)
 {
-	const struct plan_series *s = &learn->delay[valve][on];
-	struct delay_line line;
-	if (s->n < EVENTS_LEAST || delay_slope(s->x, s->y, s->turn, s->n, &line) != 0)
-		return false;
-	if (line.speed_high - line.speed_low < SUPPLY_SPAN_PA ||
-	    !(line.slope_ci95[0] * line.slope_ci95[1] > 0))
-		return false;
-	*per_pa = line.slope;
-	*at_pa = line.mean_speed;
-	return true;
+	double sorted[SERIES_KEPT];
+	memcpy(sorted, x, n * sizeof *x);
+	gsl_sort(sorted, 1, n);
+	*mean = gsl_stats_mean(sorted, 1, n);
+	*low = gsl_stats_quantile_from_sorted_data(sorted, 1, n, 0.02);
+	*high = gsl_stats_quantile_from_sorted_data(sorted, 1, n, 0.98);
+}
+
+void plan_learn_trend(const struct plan_learn *learn, unsigned valve, bool on, struct plan_trend *out)
+{
+	const struct series *s = &learn->delay[valve][on];
+	const double *x[TREND_TERMS] = {NULL};
+	int which[TREND_TERMS] = {0};
+	unsigned terms = 1;
+	struct trend t;
+	*out = (struct plan_trend){.n = s->n};
+	for (int k = 0; k < PLAN_COVARIATES; k++) {
+		out->mean[k] = out->low[k] = out->high[k] = NAN;
+		if (s->n == 0 || !isfinite(s->x[k][0]))
+			continue;
+		range_of(s->x[k], s->n, &out->mean[k], &out->low[k], &out->high[k]);
+		if (out->high[k] - out->low[k] < span_least[k])
+			continue;
+		which[terms] = k;
+		x[terms++] = s->x[k];
+	}
+	if (s->n < EVENTS_LEAST || terms == 1 || !trend_fit(s->y, x, terms, s->turn, s->n, &t))
+		return;
+	for (unsigned i = 1; i < terms; i++) {
+		out->told[which[i]] = true;
+		out->per[which[i]] = t.c[i];
+		for (unsigned j = 1; j < terms; j++)
+			out->cov[which[i]][which[j]] = t.cov[i][j];
+	}
 }
 
 bool plan_learn_count(const struct plan_learn *learn, double *offset_rad, double *latency_s)
 {
-	const struct plan_series *s = &learn->count;
+	const struct series *s = &learn->count;
 	struct delay_line line;
-	if (s->n < EVENTS_LEAST || delay_line(s->x, s->y, s->turn, s->n, &line) != 0)
+	if (s->n < EVENTS_LEAST || delay_line(s->x[0], s->y, s->turn, s->n, &line) != 0)
 		return false;
 	*offset_rad = line.separable ? line.at_zero : line.at_mean;
 	*latency_s = line.separable ? line.slope : 0;

@@ -21,9 +21,18 @@
 #define EVENTS_LEAST 3
 #define EXPANSION_LEAST 0.2 /* of ln V, to read n from */
 
-/* Systematic error of each kind of event's instant, however many there are, s:
- * what the event finder attains on simulated rides. */
-static const double instant_sd_s[EVENT_KINDS] = {0.00015, 0.00025, 0.0002, 0.001};
+double plan_instant_sd_s(enum valve_event_kind k)
+{
+	static const double attained[EVENT_KINDS] = {0.00015, 0.00025, 0.0002, 0.001};
+	return attained[k];
+}
+
+double plan_per_sd(enum plan_covariate k)
+{
+	static const double judged[PLAN_COVARIATES] = {
+	    [PLAN_SUPPLY] = 1e-8, [PLAN_BATTERY] = 2e-3, [PLAN_SPEED] = 5e-5};
+	return judged[k];
+}
 
 unsigned plan_passage(enum engine_end end, enum valve_event_kind k)
 {
@@ -45,19 +54,44 @@ double plan_ride_supply_pa(const struct plan_machine *m)
 	return n > 0 ? sum / n : m->supply_pa.median;
 }
 
-double plan_edge_delay_s(const struct plan_edge *e, double supply_pa)
+/* How far these conditions are from where the delay was found; 0 where one of both is not known. */
+static void from_there(const struct plan_edge *e, const struct plan_conditions *at,
+                       double off[PLAN_COVARIATES])
 {
-	return fmax(e->delay_s + e->delay_per_pa * (supply_pa - e->delay_at_pa), 0);
+	const double here[PLAN_COVARIATES] = {[PLAN_SUPPLY] = at->supply_pa,
+	                                      [PLAN_BATTERY] = at->battery_v > 0 ? at->battery_v : NAN,
+	                                      [PLAN_SPEED] = at->omega_rad_s};
+	for (int k = 0; k < PLAN_COVARIATES; k++)
+		off[k] = isfinite(here[k] - e->at[k]) ? here[k] - e->at[k] : 0;
 }
 
-double plan_edge_lead_s(const struct plan_edge *e, double supply_pa)
+double plan_edge_delay_s(const struct plan_edge *e, const struct plan_conditions *at)
 {
-	return fmax(plan_edge_delay_s(e, supply_pa) + e->latency_s, 0);
+	double off[PLAN_COVARIATES], delay = e->delay_s;
+	from_there(e, at, off);
+	for (int k = 0; k < PLAN_COVARIATES; k++)
+		delay += e->per[k] * off[k];
+	return fmax(delay, 0);
 }
 
-double plan_edge_scatter_rad(const struct plan_machine *m, const struct plan_edge *e, double omega_rad_s)
+double plan_edge_delay_sd_s(const struct plan_edge *e, const struct plan_conditions *at)
 {
-	double time = omega_rad_s * hypot(e->scatter_s, e->delay_sd_s);
+	double off[PLAN_COVARIATES], sd = e->delay_sd_s;
+	from_there(e, at, off);
+	for (int k = 0; k < PLAN_COVARIATES; k++)
+		sd = hypot(sd, e->per_sd[k] * off[k]);
+	return sd;
+}
+
+double plan_edge_lead_s(const struct plan_edge *e, const struct plan_conditions *at)
+{
+	return fmax(plan_edge_delay_s(e, at) + e->latency_s, 0);
+}
+
+double plan_edge_scatter_rad(const struct plan_machine *m, const struct plan_edge *e,
+                             const struct plan_conditions *at)
+{
+	double time = at->omega_rad_s * hypot(e->scatter_s, plan_edge_delay_sd_s(e, at));
 	double tooth = m->tooth_pitch_rad / sqrt(12);
 	return sqrt(time * time + tooth * tooth + e->offset_sd_rad * e->offset_sd_rad);
 }
@@ -85,6 +119,10 @@ static struct plan_edge bare_edge(const struct plan_machine *m, enum engine_end 
 	                      .offset_sd_rad = unit_rad(0.5),
 	                      .setting_rad = NAN,
 	                      .actual_rad = NAN};
+	for (int i = 0; i < PLAN_COVARIATES; i++) {
+		e.per_sd[i] = plan_per_sd((enum plan_covariate)i);
+		e.at[i] = e.low[i] = e.high[i] = NAN;
+	}
 	if (e.valve < 0)
 		return e;
 	const struct engine_valve *v = &m->engine.valve[e.valve];
@@ -152,9 +190,10 @@ static void measured_edge(const struct plan_machine *m, const struct plan_learn 
 	 * plan found by measuring knows better, a guessed one does not. */
 	if (m->planned_before && e->lead_s > 0 && fabs(s->delay_s - (e->lead_s - e->latency_s)) > CHANGED_S)
 		return;
-	e->measured = true;
+	e->source = PLAN_MEASURED;
 	e->delay_s = s->delay_s;
-	e->delay_sd_s = hypot(half_width(s->delay_ci95_s), instant_sd_s[k]);
+	e->scatter_sd_s = half_width(s->delay_ci95_s);
+	e->delay_sd_s = hypot(e->scatter_sd_s, plan_instant_sd_s(k));
 	e->scatter_s = isfinite(s->delay_sd_s) ? s->delay_sd_s : 0;
 	double dead_centre = mech_dead_centre_rad(&m->mech, (enum engine_end)s->end);
 	e->actual_rad = plan_natural_rad(k, s->actual_rad - dead_centre);
@@ -165,15 +204,8 @@ static void learn_edges(const struct report *r, const struct plan_learn *learn, 
 	for (size_t i = 0; i < r->event_n; i++) {
 		const struct valve_event_summary *s = &r->event[i];
 		struct plan_edge *e = &m->edge[s->end][s->event];
-		if (e->valve != s->valve)
-			continue;
-		measured_edge(m, learn, s, e);
-		double per_pa, at_pa;
-		if (learn != NULL && e->measured &&
-		    plan_learn_slope(learn, s->valve, e->on, &per_pa, &at_pa)) {
-			e->delay_per_pa = per_pa;
-			e->delay_at_pa = at_pa;
-		}
+		if (e->valve == s->valve)
+			measured_edge(m, learn, s, e);
 	}
 }
 
@@ -186,7 +218,7 @@ static double typical_delay_s(const struct plan_machine *m, bool on, int valve)
 	int n = 0;
 	for (int i = 0; i < END_COUNT * EVENT_KINDS; i++) {
 		const struct plan_edge *e = &m->edge[i / EVENT_KINDS][i % EVENT_KINDS];
-		if (e->measured && e->on == on && (valve < 0 || e->valve == valve)) {
+		if (e->source == PLAN_MEASURED && e->on == on && (valve < 0 || e->valve == valve)) {
 			sum += e->delay_s;
 			n++;
 		}
@@ -195,47 +227,21 @@ static double typical_delay_s(const struct plan_machine *m, bool on, int valve)
 }
 
 /* A well-timed valve moves where pressures are equal, and hides.  The lead that was loaded for
- * it is what an earlier ride knew. */
-static bool keep_lead(struct plan_machine *m, enum engine_end end, enum valve_event_kind k)
+ * it is what an earlier ride knew; else the other valves stand for it. */
+static void borrow(const struct plan_machine *m, struct plan_edge *e)
 {
-	struct plan_edge *e = &m->edge[end][k];
-	if (!(e->lead_s > 0))
-		return false;
-	e->delay_s = fmax(e->lead_s - e->latency_s, 0);
-	e->delay_sd_s = KEPT_DELAY_SD_S;
-	report_say(
-	    &m->remarks,
-	    "When the %s really %s did not show this time, or not believably (equal pressures hide it): "
-	    "the lead that is loaded, %.1f ms, is kept. If the valve was changed, load no lead and ride "
-	    "again.",
-	    engine_passage_name((enum engine_passage)plan_passage(end, k)), opens(k) ? "opens" : "shuts",
-	    e->lead_s * 1e3);
-	return true;
-}
-
-static void borrow(struct plan_machine *m, enum engine_end end, enum valve_event_kind k)
-{
-	struct plan_edge *e = &m->edge[end][k];
-	if (keep_lead(m, end, k))
-		return;
 	double delay = typical_delay_s(m, e->on, e->valve);
 	if (isnan(delay))
 		delay = typical_delay_s(m, e->on, -1);
-	if (isnan(delay)) {
-		report_say(&m->remarks,
-		           "When the %s really %s was not found: its delay is assumed to be %.0f ms, give "
-		           "or take %.0f.",
-		           engine_passage_name((enum engine_passage)plan_passage(end, k)),
-		           opens(k) ? "opens" : "shuts", ASSUMED_DELAY_S * 1e3, ASSUMED_DELAY_SD_S * 1e3);
-		return;
+	if (e->lead_s > 0) {
+		e->source = PLAN_KEPT_LEAD;
+		e->delay_s = fmax(e->lead_s - e->latency_s, 0);
+		e->delay_sd_s = KEPT_DELAY_SD_S;
+	} else if (isfinite(delay)) {
+		e->source = PLAN_BORROWED;
+		e->delay_s = delay;
+		e->delay_sd_s = BORROWED_DELAY_SD_S;
 	}
-	e->delay_s = delay;
-	e->delay_sd_s = BORROWED_DELAY_SD_S;
-	report_say(&m->remarks,
-	           "When the %s really %s was not found: the mean of the other valves, %.1f ms, stands "
-	           "for it.",
-	           engine_passage_name((enum engine_passage)plan_passage(end, k)),
-	           opens(k) ? "opens" : "shuts", delay * 1e3);
 }
 
 /* Where the event is now, as far as setting, controller and delay tell. */
@@ -253,8 +259,8 @@ static void fill_gaps(struct plan_machine *m)
 	for (int end = 0; end < END_COUNT; end++)
 		for (int k = 0; k < EVENT_KINDS && m->used[end]; k++) {
 			struct plan_edge *e = &m->edge[end][k];
-			if (!e->measured && m->from_ride)
-				borrow(m, (enum engine_end)end, (enum valve_event_kind)k);
+			if (e->source != PLAN_MEASURED && m->from_ride)
+				borrow(m, e);
 			if (m->from_ride)
 				reckon_actual(m, (enum engine_end)end, (enum valve_event_kind)k,
 				              m->speed_rad_s.median, e);
@@ -384,7 +390,8 @@ static void begin(struct plan_machine *m, const struct engine *e, double c_m3_s_
 	assume_gas(m, c_m3_s_pa);
 	for (int end = 0; end < END_COUNT; end++)
 		m->inlet_supply_pa[end] = NAN;
-	m->speed_rad_s = m->supply_pa = (struct report_range){NAN, NAN, NAN};
+	m->speed_rad_s = m->supply_pa = m->battery_v = (struct report_range){NAN, NAN, NAN};
+	m->friction_sd_pa = NAN;
 }
 
 static double mean_inlet_supply(const struct plan_machine *m, const struct stroke_diagram *d,
@@ -447,10 +454,14 @@ void plan_machine_by_hand(const struct engine *e, const struct plan_by_hand *h, 
 				continue;
 			edge->delay_s = edge->on ? h->delay_on_s[edge->valve] : h->delay_off_s[edge->valve];
 			edge->delay_sd_s = h->delay_sd_s;
+			edge->source = PLAN_BY_HAND;
 		}
-	fill_gaps(out);
+	for (int end = 0; end < END_COUNT; end++) {
+		out->n[end] = h->n;
+		out->leak_m3_s_pa[end] = h->leak_m3_s_pa;
+	}
 	report_say(&out->remarks,
-	           "Nothing is measured yet: delays and passages are as given by hand, n = %.2f is "
-	           "assumed. Record a ride and plan again.",
-	           PLAN_N);
+	           "Nothing is measured yet: delays, passages, index of expansion (%.2f), leak and friction "
+	           "are as given by hand or assumed. Record a ride and plan again.",
+	           h->n);
 }

@@ -27,8 +27,7 @@ void plan_timing_place(const struct plan_machine *m, const struct plan_condition
 		if (!m->used[end])
 			continue;
 		double theta = phi_rad[end][i % EVENT_KINDS] + mech_dead_centre_rad(&m->mech, end);
-		out->command_rad[e->valve][e->on] =
-		    theta - at->omega_rad_s * plan_edge_delay_s(e, at->supply_pa);
+		out->command_rad[e->valve][e->on] = theta - at->omega_rad_s * plan_edge_delay_s(e, at);
 	}
 }
 
@@ -41,10 +40,9 @@ void plan_timing_events(const struct plan_machine *m, const struct plan_conditio
 		const struct plan_edge *e = &m->edge[end][k];
 		phi_rad[end][k] = NAN;
 		if (m->used[end])
-			phi_rad[end][k] =
-			    plan_natural_rad(k, t->command_rad[e->valve][e->on] +
-			                            at->omega_rad_s * plan_edge_delay_s(e, at->supply_pa) -
-			                            mech_dead_centre_rad(&m->mech, end));
+			phi_rad[end][k] = plan_natural_rad(k, t->command_rad[e->valve][e->on] +
+			                                          at->omega_rad_s * plan_edge_delay_s(e, at) -
+			                                          mech_dead_centre_rad(&m->mech, end));
 	}
 }
 
@@ -102,6 +100,22 @@ static double greatest_force_n(const struct plan_machine *m, const struct plan_p
 	return most;
 }
 
+void plan_torque_range(const struct plan_machine *m, const struct plan_prediction *p, double *least_nm,
+                       double *most_nm)
+{
+	*least_nm = INFINITY;
+	*most_nm = -INFINITY;
+	for (int degree = 0; degree < CYCLE_DEGREES; degree++) {
+		double theta = unit_rad(degree), torque = 0;
+		for (int i = 0; i < END_COUNT; i++)
+			if (m->used[i])
+				torque += push_n(m, p, (enum engine_end)i, theta) / m->mech.area_m2[i] *
+				          mech_dvolume_m3(&m->mech, (enum engine_end)i, theta);
+		*least_nm = fmin(*least_nm, torque);
+		*most_nm = fmax(*most_nm, torque);
+	}
+}
+
 static double friction_j(const struct plan_machine *m)
 {
 	double swept = 0;
@@ -153,9 +167,10 @@ void plan_predict(const struct plan_machine *m, const struct plan_conditions *at
 
 /* --- what cannot be -------------------------------------------------------- */
 
-double plan_least_admission_rad(const struct plan_machine *m, enum engine_end end, double omega_rad_s)
+double plan_least_admission_rad(const struct plan_machine *m, enum engine_end end,
+                                const struct plan_conditions *at)
 {
-	return PLAN_Z90 * plan_edge_scatter_rad(m, &m->edge[end][EVENT_ADMISSION], omega_rad_s);
+	return PLAN_Z90 * plan_edge_scatter_rad(m, &m->edge[end][EVENT_ADMISSION], at);
 }
 
 static double ramp_of_event(const struct plan_machine *m, enum engine_end end, enum valve_event_kind k)
@@ -167,16 +182,16 @@ static double ramp_of_event(const struct plan_machine *m, enum engine_end end, e
 
 /* How long a coil must stay in its new state for the valve to follow. */
 static double hold_s(const struct plan_machine *m, enum engine_end end, enum valve_event_kind k,
-                     double supply_pa)
+                     const struct plan_conditions *at)
 {
-	return plan_edge_delay_s(&m->edge[end][k], supply_pa) + ramp_of_event(m, end, k) / 2;
+	return plan_edge_delay_s(&m->edge[end][k], at) + ramp_of_event(m, end, k) / 2;
 }
 
-double plan_shortest_admission_s(const struct plan_machine *m, enum engine_end end, double supply_pa)
+double plan_shortest_admission_s(const struct plan_machine *m, enum engine_end end,
+                                 const struct plan_conditions *at)
 {
-	return hold_s(m, end, EVENT_ADMISSION, supply_pa) +
-	       plan_edge_delay_s(&m->edge[end][EVENT_CUT_OFF], supply_pa) -
-	       plan_edge_delay_s(&m->edge[end][EVENT_ADMISSION], supply_pa);
+	return hold_s(m, end, EVENT_ADMISSION, at) + plan_edge_delay_s(&m->edge[end][EVENT_CUT_OFF], at) -
+	       plan_edge_delay_s(&m->edge[end][EVENT_ADMISSION], at);
 }
 
 /* Least angle between one passage half shut and the other half open. */
@@ -185,8 +200,8 @@ static double gap_rad(const struct plan_machine *m, const struct plan_conditions
 {
 	double ramps =
 	    at->omega_rad_s * (ramp_of_event(m, end, shuts) + ramp_of_event(m, end, then_opens)) / 2;
-	double scatter = hypot(plan_edge_scatter_rad(m, &m->edge[end][shuts], at->omega_rad_s),
-	                       plan_edge_scatter_rad(m, &m->edge[end][then_opens], at->omega_rad_s));
+	double scatter = hypot(plan_edge_scatter_rad(m, &m->edge[end][shuts], at),
+	                       plan_edge_scatter_rad(m, &m->edge[end][then_opens], at));
 	return ramps + PLAN_Z90 * scatter;
 }
 
@@ -226,7 +241,7 @@ static double short_pulse_s(const struct plan_machine *m, const struct plan_cond
 				continue;
 			double held =
 			    forward(t->command_rad[v][on], t->command_rad[v][!on]) / at->omega_rad_s;
-			sum += fmax(hold_s(m, end, k, at->supply_pa) - held, 0);
+			sum += fmax(hold_s(m, end, k, at) - held, 0);
 		}
 	return sum;
 }
@@ -239,7 +254,7 @@ struct plan_breach plan_breach_of(const struct plan_machine *m, const struct pla
 		if (!m->used[end])
 			continue;
 		const double *phi = p->phi_rad[end];
-		double least = plan_least_admission_rad(m, (enum engine_end)end, at->omega_rad_s);
+		double least = plan_least_admission_rad(m, (enum engine_end)end, at);
 		b.early_admission_rad += fmax(least - phi[EVENT_ADMISSION], 0);
 		b.overlap_rad += overlap_rad(m, at, (enum engine_end)end, phi);
 		b.over_supply_part += fmax(p->cycle[end].peak_pa / at->supply_pa - 1.02, 0);

@@ -8,11 +8,6 @@
 #include "analyse/cycle.h"
 #include "analyse/plan_machine.h"
 
-struct plan_conditions {
-	double omega_rad_s, supply_pa; /* absolute, at the inlet valves */
-	double top_rad_s; /* the force limit is to hold up to here as well; 0 or below omega: only at omega */
-};
-
 /* True crank angle at which each coil is switched, rad: [valve][off, on].  NAN
  * where the valve works no passage of an end in use. */
 struct plan_timing {
@@ -55,6 +50,10 @@ void plan_timing_events(const struct plan_machine *m, const struct plan_conditio
 void plan_predict(const struct plan_machine *m, const struct plan_conditions *at, const struct plan_timing *t,
                   int only, struct plan_prediction *p);
 
+/* Torque of both ends over the turn, against ambient, before friction. */
+void plan_torque_range(const struct plan_machine *m, const struct plan_prediction *p, double *least_nm,
+                       double *most_nm);
+
 /* The case of one end whose events fall at `phi_rad`. */
 struct cycle_case plan_cycle_case(const struct plan_machine *m, const struct plan_conditions *at,
                                   enum engine_end end, const double phi_rad[EVENT_KINDS]);
@@ -63,10 +62,12 @@ struct plan_breach plan_breach_of(const struct plan_machine *m, const struct pla
                                   const struct plan_timing *t, const struct plan_prediction *p);
 
 /* Least admission angle (half open, past dead centre) by the 90 % rule. */
-double plan_least_admission_rad(const struct plan_machine *m, enum engine_end end, double omega_rad_s);
+double plan_least_admission_rad(const struct plan_machine *m, enum engine_end end,
+                                const struct plan_conditions *at);
 
 /* Shortest time from half open to half shut that an inlet can do, s: the coil
  * must stay on until the valve is open. */
-double plan_shortest_admission_s(const struct plan_machine *m, enum engine_end end, double supply_pa);
+double plan_shortest_admission_s(const struct plan_machine *m, enum engine_end end,
+                                 const struct plan_conditions *at);
 
 #endif

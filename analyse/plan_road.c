@@ -10,15 +10,6 @@
 #define START_RPM 15.0
 #define DRAG_AREA_M2 0.6 /* a seated rider; judgement */
 
-double plan_friction_nm(const struct plan_machine *m)
-{
-	double swept = 0;
-	for (int end = 0; end < END_COUNT; end++)
-		if (m->used[end])
-			swept += mech_swept_m3(&m->mech, (enum engine_end)end);
-	return m->friction_pa * swept / TURN;
-}
-
 /* --- start ----------------------------------------------------------------- */
 
 /* Torque of an end at rest with its inlet open, N m; NAN when it is shut. */
@@ -33,7 +24,9 @@ static double end_torque_nm(const struct plan *p, enum engine_end end, double th
 
 void plan_start_find(struct plan *p)
 {
-	struct plan_conditions slow = {.omega_rad_s = START_RPM * UNIT_PI / 30, .supply_pa = p->at.supply_pa};
+	struct plan_conditions slow = {.omega_rad_s = START_RPM * UNIT_PI / 30,
+	                               .supply_pa = p->at.supply_pa,
+	                               .battery_v = p->at.battery_v};
 	const struct plan_aim strong = {.goal = PLAN_TORQUE};
 	struct plan_solution s;
 	plan_search(p->machine, &slow, &strong, NULL, &s);

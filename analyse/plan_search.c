@@ -71,7 +71,7 @@ static double untidy_deg(const struct plan_machine *m, const struct plan_conditi
 		enum engine_end end = (enum engine_end)i;
 		if (!m->used[i])
 			continue;
-		double least = plan_least_admission_rad(m, end, at->omega_rad_s);
+		double least = plan_least_admission_rad(m, end, at);
 		sum += unit_deg(fmax(p->phi_rad[i][EVENT_ADMISSION] - least, 0));
 		if (aim->goal == PLAN_FULL_EXPANSION)
 			sum += unit_deg(fabs(p->phi_rad[i][EVENT_RELEASE] - UNIT_PI));
@@ -268,8 +268,8 @@ static void start_timing(const struct plan_machine *m, const struct plan_conditi
 	for (int i = 0; i < END_COUNT; i++) {
 		enum engine_end end = (enum engine_end)i;
 		double part = m->used[i] ? fmin(fmax(start_cut_off_part(m, at, aim, end), 0.02), 0.95) : 0.5;
-		double shortest = at->omega_rad_s * plan_shortest_admission_s(m, end, at->supply_pa);
-		phi[i][EVENT_ADMISSION] = plan_least_admission_rad(m, end, at->omega_rad_s);
+		double shortest = at->omega_rad_s * plan_shortest_admission_s(m, end, at);
+		phi[i][EVENT_ADMISSION] = plan_least_admission_rad(m, end, at);
 		phi[i][EVENT_CUT_OFF] =
 		    fmax(mech_angle_at_fraction_rad(&m->mech, end, part), phi[i][EVENT_ADMISSION] + shortest);
 		phi[i][EVENT_RELEASE] = fmax(unit_rad(172), phi[i][EVENT_CUT_OFF] + unit_rad(8));
@@ -278,18 +278,24 @@ static void start_timing(const struct plan_machine *m, const struct plan_conditi
 	plan_timing_place(m, at, phi, out);
 }
 
-/* The same events at the top speed, as the leads make them; compression as early as one
- * in ten comes, for that is what raises the force. */
+/* The same events at the top speed, as the leads make them: a lead holds for the plan's speed, and
+ * the delay may change with it.  Compression as early as one in ten comes, for that is
+ * what raises the force. */
 static void predict_top(const struct search *s, struct plan_prediction *top)
 {
-	struct plan_conditions at = {.omega_rad_s = s->at->top_rad_s, .supply_pa = s->at->supply_pa};
+	struct plan_conditions at = *s->at;
 	struct plan_timing timing;
 	double phi[END_COUNT][EVENT_KINDS];
+	at.omega_rad_s = s->at->top_rad_s;
 	memcpy(phi, s->best->prediction.phi_rad, sizeof phi);
+	for (int i = 0; i < END_COUNT * EVENT_KINDS; i++) {
+		const struct plan_edge *e = &s->m->edge[i / EVENT_KINDS][i % EVENT_KINDS];
+		phi[i / EVENT_KINDS][i % EVENT_KINDS] +=
+		    at.omega_rad_s * (plan_edge_delay_s(e, &at) - plan_edge_delay_s(e, s->at));
+	}
 	for (int end = 0; end < END_COUNT; end++)
 		phi[end][EVENT_COMPRESSION] -=
-		    PLAN_Z90 *
-		    plan_edge_scatter_rad(s->m, &s->m->edge[end][EVENT_COMPRESSION], at.omega_rad_s);
+		    PLAN_Z90 * plan_edge_scatter_rad(s->m, &s->m->edge[end][EVENT_COMPRESSION], &at);
 	plan_timing_place(s->m, &at, phi, &timing);
 	plan_predict(s->m, &at, &timing, -1, top);
 }

@@ -2,6 +2,7 @@
 /* The plan for the terminal: what to load first, then what it gains, then the tables. */
 #include "analyse/escape.h"
 #include "analyse/plan_parts.h"
+#include "analyse/text_page.h"
 #include "common/air.h"
 #include "common/unit.h"
 
@@ -10,20 +11,12 @@
 
 #define LEAD_SPEEDS 6
 
-static void print_lines(FILE *out, const char *mark, const struct report_lines *l)
+static void print_lines(FILE *out, unsigned first, unsigned rest, const char *mark,
+                        const struct report_lines *l)
 {
-	for (size_t i = 0; i < l->n; i++) {
-		const char *s = l->line[i];
-		size_t column = (size_t)fprintf(out, "%s", mark);
-		while (*s != '\0') {
-			size_t word = strcspn(s, " ");
-			if (column + word > 78)
-				column = (size_t)fprintf(out, "\n%*s", (int)strlen(mark), "") - 1;
-			column += (size_t)fprintf(out, "%.*s%s", (int)word, s, s[word] == ' ' ? " " : "");
-			s += word + (s[word] == ' ');
-		}
-		fputc('\n', out);
-	}
+	const struct text_page page = {.out = out};
+	for (size_t i = 0; i < l->n; i++)
+		text_para(&page, first, rest, TONE_PLAIN, "%s%s", mark, l->line[i]);
 }
 
 static const char *goal_words(const struct plan *p, char text[60])
@@ -46,7 +39,7 @@ static void print_head(FILE *out, const struct plan *p)
 	        plan_gauge_bar(p, p->at.supply_pa), m->from_ride ? "" : "; by hand, nothing measured");
 	if (p->refused.n > 0) {
 		fputc('\n', out);
-		print_lines(out, "REFUSED  ", &p->refused);
+		print_lines(out, 0, 9, "REFUSED  ", &p->refused);
 	}
 }
 
@@ -168,11 +161,14 @@ static void print_doubt(FILE *out, const char *title, const struct plan_doubt *d
 static void print_gain(FILE *out, const struct plan *p)
 {
 	const struct plan_prediction *b = &p->best.prediction;
+	double least, most;
+	plan_torque_range(p->machine, b, &least, &most);
 	print_doubt(out, p->has_now ? "What it should change" : "What it should give", &p->doubt);
 	fprintf(out,
-	        "  mean torque %.1f N m (%.1f before friction of %.2f bar mean pressure), power %.0f W\n"
+	        "  mean torque %.1f N m (%.1f before friction), power %.0f W\n"
+	        "  over the turn the torque goes from %.1f to %.1f N m (before friction)\n"
 	        "  greatest rod force %.0f N, up to %.0f rpm %.0f N",
-	        b->net_torque_nm, b->torque_nm, p->machine->friction_pa / 1e5, b->power_w, b->rod_force_n,
+	        b->net_torque_nm, b->torque_nm, b->power_w, least, most, b->rod_force_n,
 	        unit_rpm(p->at.top_rad_s), p->best.top_force_n);
 	if (isfinite(p->machine->engine.limit_rod_force_n))
 		fprintf(out, ", limit %.0f N", p->machine->engine.limit_rod_force_n);
@@ -230,7 +226,7 @@ static double speed_step_rpm(const struct plan *p)
 static double angle_at(const struct plan *p, int valve, int on, double omega)
 {
 	const struct plan_setting *s = &p->setting[valve][on];
-	double deg = fmod(unit_deg(s->setting_rad - s->lead_s * omega), 360);
+	double deg = fmod(unit_deg(s->setting_rad - plan_lead_at_s(p, valve, on, omega) * omega), 360);
 	return deg < 0 ? deg + 360 : deg;
 }
 
@@ -353,6 +349,7 @@ int plan_text(const struct plan *p, FILE *out)
 	print_settings(out, p);
 	print_events(out, p);
 	print_gain(out, p);
+	plan_text_known(p, out);
 	print_rows(out, p);
 	print_leads(out, p);
 	print_curve(out, p);
@@ -361,7 +358,7 @@ int plan_text(const struct plan *p, FILE *out)
 	print_roads(out, p);
 	if (p->warnings.n > 0) {
 		fputs("\nWhat this plan cannot promise\n", out);
-		print_lines(out, "  - ", &p->warnings);
+		print_lines(out, 2, 4, "- ", &p->warnings);
 	}
 	fputs("\nLoad a new timing with the supply shut and the machine blocked; turn it by hand first.\n"
 	      "Trammel is a measuring instrument, never a safety device.\n",

@@ -66,7 +66,7 @@ static void say_cut_off(struct plan *p, enum engine_end end)
 		    "bar gauge would need less than no admission (%.1f %%). Use a higher supply, a smaller "
 		    "clearance, or release above ambient.",
 		    name, plan_gauge_bar(p, p->at.supply_pa), full * 100);
-	double shortest = p->at.omega_rad_s * plan_shortest_admission_s(m, end, p->at.supply_pa);
+	double shortest = p->at.omega_rad_s * plan_shortest_admission_s(m, end, &p->at);
 	double wanted = mech_angle_at_fraction_rad(&m->mech, end, fmax(full, 0));
 	if (p->request.aim.goal == PLAN_FULL_EXPANSION &&
 	    wanted - p->best.prediction.phi_rad[end][EVENT_ADMISSION] < shortest)
@@ -88,22 +88,28 @@ static void say_cut_off(struct plan *p, enum engine_end end)
 /* A ride pulled its load with the torque it had. */
 static void say_load(struct plan *p)
 {
-	if (!p->has_now || p->best.prediction.torque_nm >= 0.97 * p->now.prediction.torque_nm)
-		return;
-	report_say(
-	    &p->warnings,
-	    "The mean torque falls from %.1f to %.1f N m (before friction): with the same load the machine "
-	    "will run slower, and may stop where the load is greatest. --goal torque=%.0f keeps the torque "
-	    "for the least air.",
-	    p->now.prediction.torque_nm, p->best.prediction.torque_nm,
-	    fmax(ceil(p->now.prediction.net_torque_nm), 1));
+	double load = p->request.load_nm, torque = p->best.prediction.torque_nm;
+	if (isfinite(load) && p->best.prediction.net_torque_nm < load)
+		report_say(
+		    &p->warnings,
+		    "The mean torque left by friction, %.1f N m, is less than the load given, %.1f: with it "
+		    "the machine will run slower, and may stop. --goal torque=%.0f asks for what it "
+		    "needs.",
+		    p->best.prediction.net_torque_nm, load, fmax(ceil(load), 1));
+	else if (!isfinite(load) && p->has_now && torque < 0.97 * p->now.prediction.torque_nm)
+		report_say(
+		    &p->warnings,
+		    "The mean torque falls from %.1f to %.1f N m (before friction): with the same load "
+		    "the machine will run slower, and may stop where the load is greatest. --goal "
+		    "torque=%.0f keeps the torque for the least air.",
+		    p->now.prediction.torque_nm, torque, fmax(ceil(p->now.prediction.net_torque_nm), 1));
 }
 
 static void say_friction(struct plan *p)
 {
 	if (p->best.prediction.net_torque_nm <= 0)
 		report_say(&p->warnings,
-		           "The work of this timing does not pay for the friction assumed (%.2f bar mean "
+		           "The work of this timing does not pay for the friction (%.2f bar mean "
 		           "pressure): the supply is too low for it.",
 		           p->machine->friction_pa / 1e5);
 }
@@ -131,6 +137,113 @@ static void say_controller(struct plan *p)
 		report_say(&p->warnings, "%.0f rpm lies outside what was ridden (%.0f to %.0f rpm).",
 		           unit_rpm(p->at.omega_rad_s), unit_rpm(m->speed_rad_s.min),
 		           unit_rpm(m->speed_rad_s.max));
+}
+
+/* --- delays that were not measured ---------------------------------------------- */
+
+static const char *moves(enum valve_event_kind k)
+{
+	return k == EVENT_ADMISSION || k == EVENT_RELEASE ? "opens" : "shuts";
+}
+
+static void say_gap(struct plan *p, enum engine_end end, enum valve_event_kind k)
+{
+	const struct plan_edge *e = &p->machine->edge[end][k];
+	const char *passage = engine_passage_name((enum engine_passage)plan_passage(end, k));
+	if (e->source == PLAN_KEPT_LEAD)
+		report_say(&p->warnings,
+		           "When the %s really %s did not show this time, or not believably (equal pressures "
+		           "hide it): the lead that is loaded, %.1f ms, is kept. If the valve was changed, "
+		           "load no lead and ride again.",
+		           passage, moves(k), e->lead_s * 1e3);
+	else if (e->source == PLAN_BORROWED)
+		report_say(
+		    &p->warnings,
+		    "When the %s really %s was not found: the mean of the other valves, %.1f ms, stands "
+		    "for it.",
+		    passage, moves(k), e->delay_s * 1e3);
+	else if (e->source == PLAN_ASSUMED)
+		report_say(&p->warnings,
+		           "When the %s really %s was not found: its delay is assumed to be %.0f ms, give or "
+		           "take %.0f.",
+		           passage, moves(k), e->delay_s * 1e3, e->delay_sd_s * 1e3);
+}
+
+static void say_gaps(struct plan *p)
+{
+	for (int i = 0; i < END_COUNT * EVENT_KINDS; i++)
+		if (p->machine->used[i / EVENT_KINDS])
+			say_gap(p, (enum engine_end)(i / EVENT_KINDS),
+			        (enum valve_event_kind)(i % EVENT_KINDS));
+}
+
+/* --- what was ridden, and what was not --------------------------------------------- */
+
+static bool any_told(const struct plan_machine *m, enum plan_covariate k)
+{
+	for (int i = 0; i < END_COUNT * EVENT_KINDS; i++)
+		if (m->edge[i / EVENT_KINDS][i % EVENT_KINDS].told[k])
+			return true;
+	return false;
+}
+
+static bool outside(double x, double low, double high, double room)
+{
+	return isfinite(low) && (x < low - room || x > high + room);
+}
+
+#define SUPPLY_ROOM_PA 0.5e5 /* so far from what was ridden a delay hardly changes */
+#define BATTERY_ROOM_V 0.5
+
+static void say_ridden(struct plan *p)
+{
+	const struct plan_machine *m = p->machine;
+	double low = plan_gauge_bar(p, m->supply_pa.min), high = plan_gauge_bar(p, m->supply_pa.max);
+	if (outside(p->at.supply_pa, m->supply_pa.min, m->supply_pa.max, SUPPLY_ROOM_PA))
+		report_say(
+		    &p->warnings, "%.2f bar gauge lies outside what was ridden (%.2f to %.2f): %s",
+		    plan_gauge_bar(p, p->at.supply_pa), low, high,
+		    any_told(m, PLAN_SUPPLY)
+		        ? "the delays are taken on along their line, with wider intervals."
+		        : "how the delays change with pressure is not known; the intervals allow for it.");
+	else if (m->from_ride && !any_told(m, PLAN_SUPPLY) && isfinite(low))
+		report_say(
+		    &p->warnings,
+		    "The supply hardly changed (%.2f to %.2f bar gauge): how the delays change with it is "
+		    "not known. For leads at other pressures plan from rides at several: trammel plan "
+		    "RIDE RIDE ...",
+		    low, high);
+	if (isfinite(p->at.battery_v) && !any_told(m, PLAN_BATTERY))
+		report_say(&p->warnings,
+		           "How the delays change with the battery is not known (%s): the leads are those "
+		           "ridden, whatever the voltage asked for.",
+		           isfinite(m->battery_v.min) ? "its voltage hardly changed"
+		                                      : "no sensor has told its voltage");
+	else if (isfinite(p->at.battery_v) &&
+	         outside(p->at.battery_v, m->battery_v.min, m->battery_v.max, BATTERY_ROOM_V))
+		report_say(&p->warnings, "%.1f V lies outside what was ridden (%.1f to %.1f V).",
+		           p->at.battery_v, m->battery_v.min, m->battery_v.max);
+}
+
+/* --- friction --------------------------------------------------------------------- */
+
+static void say_friction_known(struct plan *p)
+{
+	const struct plan_machine *m = p->machine;
+	if (!m->from_ride || m->friction_from == PLAN_FRICTION_MEASURED ||
+	    m->friction_from == PLAN_FRICTION_BY_HAND)
+		return;
+	if (m->resistance.turns == 0)
+		report_say(&p->warnings,
+		           "What the crank worked against could not be found (it wants the pressure of every "
+		           "end and a crank whose angle is sure): friction is assumed.");
+	else
+		report_say(
+		    &p->warnings,
+		    "Friction cannot be told from the load by this ride: it is assumed%s. On a stand with "
+		    "nothing to pull (--load 0), or with the load known (--load \"8 N m\"), the ride tells "
+		    "it.",
+		    m->friction_from == PLAN_FRICTION_CAPPED ? ", as all that the ride worked against" : "");
 }
 
 static void say_sensors(struct plan *p)
@@ -163,6 +276,9 @@ void plan_warnings(struct plan *p)
 	say_friction(p);
 	say_controller(p);
 	say_sensors(p);
+	say_gaps(p);
+	say_ridden(p);
+	say_friction_known(p);
 	for (size_t i = 0; i < p->machine->remarks.n; i++)
 		report_say(&p->warnings, "%s", p->machine->remarks.line[i]);
 }

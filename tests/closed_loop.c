@@ -43,7 +43,7 @@ struct loop { /* one machine on its way round */
 	char text[LOOP_TEXT];     /* engine file that goes with it */
 	struct report *report;
 	struct plan_learn *learn;
-	struct plan_machine *machine;
+	struct plan_machine *fitted, *machine;
 	struct plan *plan;
 };
 
@@ -59,14 +59,21 @@ static void analyse(struct loop *l, const char *directory, int round)
 	for (int end = 0; end < END_COUNT; end++)
 		l->out->peak_force_n[round] =
 		    fmax(l->out->peak_force_n[round], l->report->stroke[end].peak_force_n);
-	plan_machine_from_report(l->report, l->learn, l->machine);
-	plan_fit(l->machine);
+	plan_machine_from_report(l->report, l->learn, l->fitted);
+	plan_fit(l->fitted);
+	const struct plan_lesson lesson = {l->fitted, l->learn};
+	bad = plan_pool(&lesson, 1, l->machine, &f);
+	ck_assert_msg(bad == 0, "%s", f.text);
 	const struct plan_request request = {.aim = l->m->aim,
 	                                     .speed_rad_s = NAN,
 	                                     .supply_pa = NAN,
+	                                     .battery_v = NAN,
 	                                     .friction_pa = PLAN_FRICTION_PA,
+	                                     .load_nm = NAN,
+	                                     .inertia_kg_m2 = NAN,
 	                                     .tank_pa = NAN,
 	                                     .grade = NAN};
+	plan_friction_settle(l->machine, &l->learn->resistance, &request);
 	if (round < LOOP_ROUNDS) {
 		bad = plan_make(l->machine, &request, l->plan, &f);
 		ck_assert_msg(bad == 0, "%s", f.text);
@@ -115,9 +122,11 @@ void loop_rounds(const struct loop_machine *m, struct loop_result *out)
 	                 .settings = m->settings,
 	                 .report = malloc(sizeof *l.report),
 	                 .learn = malloc(sizeof *l.learn),
+	                 .fitted = malloc(sizeof *l.fitted),
 	                 .machine = malloc(sizeof *l.machine),
 	                 .plan = malloc(sizeof *l.plan)};
-	ck_assert(l.report != NULL && l.learn != NULL && l.machine != NULL && l.plan != NULL);
+	ck_assert(l.report != NULL && l.learn != NULL && l.fitted != NULL && l.machine != NULL &&
+	          l.plan != NULL);
 	memset(out, 0, sizeof *out);
 	memcpy(l.text, m->text, sizeof l.text);
 	for (int round = 0; round <= LOOP_ROUNDS; round++) {
@@ -132,6 +141,7 @@ void loop_rounds(const struct loop_machine *m, struct loop_result *out)
 	compare(m, out);
 	free(l.report);
 	free(l.learn);
+	free(l.fitted);
 	free(l.machine);
 	free(l.plan);
 }

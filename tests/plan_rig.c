@@ -52,7 +52,10 @@ struct plan_request plan_rig_request(int goal, double rpm, double supply_bar)
 	return (struct plan_request){.aim = {.goal = (enum plan_goal)goal},
 	                             .speed_rad_s = rpm * UNIT_PI / 30,
 	                             .supply_pa = 1.013e5 + supply_bar * 1e5,
+	                             .battery_v = NAN,
 	                             .friction_pa = PLAN_FRICTION_PA,
+	                             .load_nm = NAN,
+	                             .inertia_kg_m2 = NAN,
 	                             .tank_pa = 11e5,
 	                             .grade = NAN};
 }
@@ -61,7 +64,7 @@ struct plan_rig plan_rig_of(const struct engine *e, double on_ms, double off_ms,
 {
 	struct plan_rig r = {
 	    .engine = *e, .machine = malloc(sizeof *r.machine), .plan = malloc(sizeof *r.plan)};
-	struct plan_by_hand h = {.delay_sd_s = 0.001, .conductance_m3_s_pa = PLAN_CONDUCTANCE};
+	struct plan_by_hand h = {.delay_sd_s = 0.001, .conductance_m3_s_pa = PLAN_CONDUCTANCE, .n = PLAN_N};
 	for (int v = 0; v < ENGINE_VALVES_MAX; v++) {
 		h.delay_on_s[v] = on_ms * 1e-3;
 		h.delay_off_s[v] = off_ms * 1e-3;

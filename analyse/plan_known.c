@@ -55,7 +55,12 @@ const char *plan_resistance_words(const struct plan *p, char text[PLAN_WORDS_MAX
 		return text;
 	n += snprintf(text, PLAN_WORDS_MAX, "%.1f +/- %.1f N m at %.0f rpm, friction and load together",
 	              f->nm, Z95 * sqrt(f->cov[0][0]), unit_rpm(f->omega_rad_s));
-	if (f->cov[1][1] > 0)
+	if (f->load_varies)
+		n += snprintf(
+		    text + n, (size_t)(PLAN_WORDS_MAX - n),
+		    ", less where the crank was faster (%+.1f +/- %.1f for 100 rpm): the load varied",
+		    per_100, Z95 * sqrt(f->cov[1][1]) * 100 * UNIT_PI / 30);
+	else if (f->cov[1][1] > 0)
 		n += snprintf(text + n, (size_t)(PLAN_WORDS_MAX - n), ", and %+.1f +/- %.1f for 100 rpm more",
 		              per_100, Z95 * sqrt(f->cov[1][1]) * 100 * UNIT_PI / 30);
 	n += snprintf(text + n, (size_t)(PLAN_WORDS_MAX - n), " (energy of %u turns)", f->turns);

@@ -184,12 +184,13 @@ void resistance_find(const struct resistance *r, double inertia_kg_m2, double in
 	out->turns = (unsigned)n;
 	double work_sd = WORK_PART * middling_work(&r->turn) / TURN;
 	out->cov[0][0] += work_sd * work_sd;
+	out->load_varies = out->per_rad_s + 1.96 * sqrt(out->cov[1][1]) < 0;
 	find_coast(&e, out);
 }
 
 double resistance_nm(const struct resistance_found *f, double omega_rad_s, double *sd)
 {
-	double off = omega_rad_s - f->omega_rad_s;
+	double off = f->load_varies ? 0 : omega_rad_s - f->omega_rad_s;
 	*sd = sqrt(fmax(f->cov[0][0] + 2 * off * f->cov[0][1] + off * off * f->cov[1][1], 0));
 	return f->nm + off * f->per_rad_s;
 }

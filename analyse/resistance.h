@@ -27,9 +27,10 @@ void resistance_add(struct resistance *r, const struct analysis_rows *rows);
 struct resistance_found {
 	unsigned turns; /* 0 = not known */
 	double omega_rad_s, omega_low, omega_high;
-	double nm,
-	    per_rad_s;    /* at omega_rad_s, and its change with speed; 0 where speeds are too alike to say */
-	double cov[2][2]; /* of these two; 1.96 sd is half a 95 % interval */
+	double nm;        /* at omega_rad_s */
+	double per_rad_s; /* its change with speed; 0 where the speeds are too alike to say */
+	bool load_varies; /* it falls with speed, as no friction does: a load that changes slows the crank */
+	double cov[2][2]; /* of nm and per_rad_s; 1.96 sd is half a 95 % interval */
 	double inertia_kg_m2, inertia_sd; /* NAN = not known */
 	unsigned coast_turns;             /* without push; 0 = the ride did not coast */
 	double coast_nm, coast_sd_nm, coast_omega_rad_s;
@@ -40,7 +41,7 @@ struct resistance_found {
 void resistance_find(const struct resistance *r, double inertia_kg_m2, double inertia_sd,
                      struct resistance_found *out);
 
-/* N m at a speed, and its standard deviation. */
+/* N m at a speed, and its standard deviation; where the load varies, that of the ride at any speed. */
 double resistance_nm(const struct resistance_found *f, double omega_rad_s, double *sd);
 
 #endif

@@ -250,6 +250,42 @@ START_TEST(a_coil_that_was_on_too_long_is_kept_off)
 }
 END_TEST
 
+/* Turned without its index, so that the exhausts are on (until it has stood for 0.4 s), and
+ * let stand: which part of the time they are on, without ever being on for 4 s. */
+static void turn_and_rest(struct bench *b, double turn_s, double rest_s, int times)
+{
+	b->no_index = true;
+	for (int i = 0; i < times; i++) {
+		bench_turn(b, turn_s);
+		ck_assert(board_coil(b->board, 1) && board_coil(b->board, 3));
+		bench_stand(b, rest_s);
+		ck_assert(!any_on(b));
+	}
+}
+
+START_TEST(a_coil_that_is_on_for_60_percent_of_the_time_stays_in_use)
+{
+	struct bench *b = bench("TRAMMEL_ELF", 144);
+	turn_and_rest(b, 2.0, 2.0, 5);
+	ck_assert_ptr_null(heard_mark(&b->heard, 0, "a coil was on too long"));
+	bench_free(b);
+}
+END_TEST
+
+START_TEST(a_coil_that_is_on_for_85_percent_of_the_time_is_kept_off)
+{
+	struct bench *b = bench("TRAMMEL_ELF", 144);
+	turn_and_rest(b, 3.0, 1.0, 1);
+	ck_assert_ptr_null(heard_mark(&b->heard, 0, "a coil was on too long"));
+	bench_turn(b, 2.5);
+	ck_assert_ptr_nonnull(heard_mark(&b->heard, 0, "a coil was on too long"));
+	ck_assert(!any_on(b));
+	bench_turn(b, 0.6); /* cooled to a half, it is in use again */
+	ck_assert(any_on(b));
+	bench_free(b);
+}
+END_TEST
+
 START_TEST(a_wrong_count_is_not_believed_until_a_turn_has_proved_right)
 {
 	struct bench *b = at_work();
@@ -334,6 +370,8 @@ int main(void)
 	tcase_add_test(t, too_fast_a_crank_gets_no_air);
 	tcase_add_test(t, a_program_that_hangs_is_reset_with_its_valves_shut);
 	tcase_add_test(t, a_coil_that_was_on_too_long_is_kept_off);
+	tcase_add_test(t, a_coil_that_is_on_for_60_percent_of_the_time_stays_in_use);
+	tcase_add_test(t, a_coil_that_is_on_for_85_percent_of_the_time_is_kept_off);
 	tcase_add_test(t, a_wrong_count_is_not_believed_until_a_turn_has_proved_right);
 	tcase_add_test(t, what_a_host_sends_does_not_look_like_a_lost_link);
 	tcase_add_test(t, without_a_listener_from_the_start_no_inlet_opens);

@@ -3,7 +3,8 @@
 # The circle closed with the real controller: ride with the engine file's timing, record,
 # report, plan, build the controller with the plan's header, ride again; then a ride on which the
 # serial plug is pulled.  trammeld records each at a pseudo-terminal while the controller's code
-# runs.  Figures of the report stand beside the simulated truth.  loop.sh BUILD [setting ...]
+# runs.  Figures of the report stand beside the simulated truth and must be as near to it as the
+# accuracy tables promise (tool_figures).  loop.sh BUILD [setting ...]
 set -eu
 build=$1
 shift
@@ -42,10 +43,11 @@ ride() { # name, controller, settings
 	"$build/trammel" report "$out/$name"/*.tram --json "$out/$name.json" >"$out/$name.report"
 }
 
+far=''
 figures() { # of the last ride
-	echo "$name:"
-	echo "  report  $("$build/avr/tool_figures" "$out/$name.json")"
-	echo "  truth   $(sed 's/^turns [^,]*, [^,]*, //' "$out/$name.truth")"
+	echo "$name: $(cat "$out/$name.truth")"
+	"$build/trammel" export "$out/$name"/*.tram --csv "$out/$name-csv" >"$out/$name.export"
+	"$build/avr/tool_figures" "$out/$name.json" "$out/$name-csv/crank.csv" "$out/$name-truth" || far="$far $name"
 }
 
 said() { # what the log of the last ride says of a kind
@@ -61,6 +63,8 @@ ride after "$build/firmware/planned.elf" "$@"
 figures
 [ "$(said lost)" = "" ] || fail "records lost on the way: $(said lost | head -n 3)"
 
+[ "$far" = "" ] || fail "further from the truth than promised:$far"
+
 # The crank is driven, so that it still turns when the plug is back.  In the gaps' second column
 # 1 is a link that went down, 2 one that came back: pulled, put back, and the end.
 ride unplugged "$build/firmware/planned.elf" drive=2 rpm=100 --unplug 15,17 duration=30 "$@"
@@ -70,5 +74,5 @@ back_us=$(echo "$back" | cut -d , -f 2)
 going_on=$(said tooth | awk -F , -v t="$back_us" '$2 > t { n++ } END { print n + 0 }')
 [ "$going_on" -gt 1000 ] || fail "after the return only $going_on tooth edges"
 said mark | grep -q 'count right: inlets free' || fail "the inlets were not freed: $(said mark)"
-echo "unplugged:"
+echo "unplugged: $(cat "$out/$name.truth")"
 echo "  log     $(echo "$back" | cut -d , -f 5-), count right: inlets free, $going_on tooth edges after the return"

@@ -61,14 +61,7 @@ static int take_orders(struct orders *o, char **argv, struct fault *f)
 static void sum_up(const struct ride *r)
 {
 	const struct truth *t = ride_truth(r);
-	double strokes = (double)(t->strokes[END_CAP] + t->strokes[END_ROD]);
-	double air_kg = (t->air_g[END_CAP] + t->air_g[END_ROD]) * 1e-3;
-	double work_j = t->work_j[END_CAP] + t->work_j[END_ROD];
-	double useful_deg = t->useful_deg[END_CAP] + t->useful_deg[END_ROD];
-	printf("turns %.1f, %.0f to %.0f rpm, useful fraction %.4f, work per kg of air %.0f J/kg, "
-	       "work per turn %.2f J\n",
-	       t->crank_turns, t->rpm_min, t->rpm_max, useful_deg / 180 / strokes, work_j / air_kg,
-	       work_j / strokes * 2);
+	printf("%.1f turns, %.0f to %.0f rpm\n", t->crank_turns, t->rpm_min, t->rpm_max);
 }
 
 static int ride(const struct orders *o, const struct ride_link *link, struct fault *f)

@@ -66,7 +66,8 @@ static void verdicts(FILE *out, const struct report *r)
 static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
-	char useful[WORDS_MAX], a[WORDS_NUMBER_MAX], b[WORDS_NUMBER_MAX], c[WORDS_NUMBER_MAX];
+	char useful[WORDS_MAX], left[WORDS_MAX], a[WORDS_NUMBER_MAX], b[WORDS_NUMBER_MAX],
+	    c[WORDS_NUMBER_MAX];
 	if (!words_has_end(r, end))
 		return;
 	fputs("<div class=\"card\">\n", out);
@@ -86,8 +87,8 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 	html_element(out, "p", NULL, "work a stroke; ideal %s, diagram factor %s",
 	             words_number(b, s->ideal_work_j, 2, "J"), words_number(c, s->diagram_factor, 2, ""));
 	html_element(out, "p", "soft",
-	             "%u strokes, %u left out. Mean effective pressure %s; at release %s; most force %s.",
-	             s->count, s->left_out, words_number(a, unit_bar(s->mep_pa), 3, "bar"),
+	             "%u strokes, %s. Mean effective pressure %s; at release %s; most force %s.", s->count,
+	             words_left_out(left, s), words_number(a, unit_bar(s->mep_pa), 3, "bar"),
 	             words_number(b, unit_bar_gauge(s->release_pa, r->engine.ambient_pa), 2, "bar gauge"),
 	             words_number(c, s->peak_force_n, 0, "N"));
 	fputs("</div>\n", out);
@@ -95,14 +96,14 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 
 static void strokes(FILE *out, const struct report *r)
 {
-	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX];
+	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX], closure[WORDS_MAX];
 	html_element(out, "h2", NULL, "How much of each stroke pushed");
 	fputs("<div class=\"cards\">\n", out);
 	stroke_card(out, r, END_CAP);
 	stroke_card(out, r, END_ROD);
 	fputs("</div>\n", out);
 	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
-		html_element(out, "p", "soft", "%s", words_work_error());
+		html_element(out, "p", "soft", "%s %s", words_closure(closure, r), words_work_error());
 	if (isfinite(r->air_kg_per_turn))
 		html_element(out, "p", NULL, "Air: %s a turn (ISO 8778). %s",
 		             words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),

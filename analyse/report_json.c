@@ -172,6 +172,14 @@ static json_t *ledger_of(const struct stroke_summary *s)
 	return o;
 }
 
+static json_t *reasons_of(const struct stroke_summary *s)
+{
+	json_t *o = json_object();
+	for (size_t i = 0; i < STROKE_REASONS && s->reason[i].why != NULL; i++)
+		json_put(o, s->reason[i].why, json_integer(s->reason[i].n));
+	return o;
+}
+
 static json_t *end_of(const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
@@ -189,6 +197,9 @@ static json_t *end_of(const struct report *r, enum engine_end end)
 	         json_put_number(unit_bar_gauge(s->release_pa, r->engine.ambient_pa)));
 	json_put(o, "ledger_J", ledger_of(s));
 	json_put(o, "left_out", json_integer(s->left_out));
+	json_put(o, "left_out_because", reasons_of(s));
+	json_put(o, "loop_gap", json_put_number(s->loop_gap));
+	json_put(o, "ledger_gap", json_put_number(s->ledger_gap));
 	json_put(o, "work_sd_J", json_put_number(s->work_sd_j));
 	json_put(o, "work_spread_J", json_put_number(s->work_spread_j));
 	json_put(o, "useful_sd_deg", json_put_number(unit_deg(s->useful_sd_rad)));

@@ -184,27 +184,26 @@ static void gains(const struct text_page *p, const struct report *r)
 static void stroke_detail(const struct text_page *p, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
-	char release[WORDS_NUMBER_MAX], force[WORDS_NUMBER_MAX], air[WORDS_NUMBER_MAX];
+	char release[WORDS_NUMBER_MAX], force[WORDS_NUMBER_MAX], air[WORDS_NUMBER_MAX], left[WORDS_MAX];
 	if (!r->has_strokes[end])
 		return;
-	text_para(
-	    p, 2, 4, TONE_PLAIN,
-	    "%s end: %u strokes, %u left out; pressure at release %s; most force on the piston %s; air %s a "
-	    "stroke.",
-	    engine_end_name(end), s->count, s->left_out,
-	    words_number(release, unit_bar_gauge(s->release_pa, r->engine.ambient_pa), 2, "bar gauge"),
-	    words_number(force, s->peak_force_n, 0, "N"),
-	    words_number(air, air_normal_litre(s->air_kg), 3, "normal litres"));
+	text_para(p, 2, 4, TONE_PLAIN,
+	          "%s end: %u strokes, %s; pressure at release %s; most force on the piston %s; air %s a "
+	          "stroke.",
+	          engine_end_name(end), s->count, words_left_out(left, s),
+	          words_number(release, unit_bar_gauge(s->release_pa, r->engine.ambient_pa), 2, "bar gauge"),
+	          words_number(force, s->peak_force_n, 0, "N"),
+	          words_number(air, air_normal_litre(s->air_kg), 3, "normal litres"));
 }
 
 static void air(const struct text_page *p, const struct report *r)
 {
-	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX];
+	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX], closure[WORDS_MAX];
 	text_heading(p, "Strokes and air");
 	stroke_detail(p, r, END_CAP);
 	stroke_detail(p, r, END_ROD);
 	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
-		text_para(p, 2, 4, TONE_PLAIN, "%s", words_work_error());
+		text_para(p, 2, 4, TONE_PLAIN, "%s %s", words_closure(closure, r), words_work_error());
 	if (!isfinite(r->air_kg_per_turn)) {
 		text_para(p, 2, 4, TONE_FAINT, "Air of a turn: not known.");
 		return;

@@ -167,6 +167,43 @@ const char *words_work_error(void)
 	       "work; that is not in it.";
 }
 
+const char *words_left_out(char out[WORDS_MAX], const struct stroke_summary *s)
+{
+	int n = snprintf(out, WORDS_MAX, "%u left out", s->left_out);
+	for (size_t i = 0; i < STROKE_REASONS && s->reason[i].why != NULL && n < WORDS_MAX; i++)
+		n += snprintf(out + n, (size_t)(WORDS_MAX - n), "%s%s: %u", i == 0 ? " (" : ", ",
+		              s->reason[i].why, s->reason[i].n);
+	if (s->left_out > 0 && n < WORDS_MAX)
+		snprintf(out + n, (size_t)(WORDS_MAX - n), ")");
+	return out;
+}
+
+/* The worse of the ends. */
+static double worst_of(const struct report *r, double cap, double rod)
+{
+	return fmax(r->has_strokes[END_CAP] ? cap : NAN, r->has_strokes[END_ROD] ? rod : NAN);
+}
+
+const char *words_closure(char out[WORDS_MAX], const struct report *r)
+{
+	double loop = worst_of(r, r->stroke[END_CAP].loop_gap, r->stroke[END_ROD].loop_gap);
+	double ledger = worst_of(r, r->stroke[END_CAP].ledger_gap, r->stroke[END_ROD].ledger_gap);
+	char percent[WORDS_NUMBER_MAX];
+	out[0] = '\0';
+	if (isnan(loop))
+		return out;
+	int n = snprintf(out, WORDS_MAX, "The diagram of every stroke counted closes, to %s of its work.",
+	                 words_number(percent, 100 * loop, 1, "%"));
+	if (ledger <= LEDGER_GAP_MAX)
+		snprintf(out + n, (size_t)(WORDS_MAX - n),
+		         " The lines of \"where the work went\" add up to the ideal less the measured work.");
+	else if (isfinite(ledger))
+		snprintf(out + n, (size_t)(WORDS_MAX - n),
+		         " The lines of \"where the work went\" do not add up: %.1e of the ideal is missing.",
+		         ledger);
+	return out;
+}
+
 const char *words_gains(char out[WORDS_MAX], const struct gains *g)
 {
 	if (g->known)

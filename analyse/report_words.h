@@ -60,6 +60,12 @@ const char *words_no_strokes(const struct report *r, enum engine_end end);
 /* What the +/- of work and angle is made of. */
 const char *words_work_error(void);
 
+/* "3 left out (pressure samples missing: 2, ...)". */
+const char *words_left_out(char out[WORDS_MAX], const struct stroke_summary *s);
+
+/* Whether the diagrams close and the ledger adds up, over the ends measured; "" when none was. */
+const char *words_closure(char out[WORDS_MAX], const struct report *r);
+
 /* What the simulated gains are worth; why there are none. */
 const char *words_gains(char out[WORDS_MAX], const struct gains *g);
 

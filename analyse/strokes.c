@@ -119,6 +119,7 @@ static struct stroke empty_row(const struct bench *b, const struct stroke_turn *
 	    .air_kg = NAN,
 	    .peak_force_n = NAN,
 	    .loop_gap_j = NAN,
+	    .ledger_gap_j = NAN,
 	    .flag = turn->flag,
 	};
 	for (int l = 0; l < LEDGER_LINES; l++)
@@ -212,6 +213,10 @@ static void judge_ledger(struct bench *b, struct ledger_case *c, const struct in
 	c->p_cut_off_pa = stroke_nodes_pa(&b->s->nodes, caught);
 	row->ideal_work_j = ledger_ideal_work_j(c);
 	ledger_partition(c, node, n, row->ledger_j);
+	double sum = 0;
+	for (int l = 0; l < LEDGER_LINES; l++)
+		sum += row->ledger_j[l];
+	row->ledger_gap_j = fabs(sum - (row->ideal_work_j - row->work_j));
 }
 
 /* sd of the loop's work: sampling noise, 2.22 sd(p) V_s / sqrt(samples) for a
@@ -243,6 +248,8 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	indicator_loop(node, past - first, &loop);
 	row->work_j = loop.work_j;
 	row->loop_gap_j = loop.gap_j;
+	if (!loop.closed)
+		row->flag = "the diagram does not close";
 	row->mep_pa = loop.work_j / mech_swept_m3(s->mech, b->end);
 	if (a->source[EVENT_RELEASE] < FROM_SETTING && a->source[EVENT_RELEASE] != FROM_MISSED)
 		row->release_pa = stroke_nodes_pa(&s->nodes, a->phi_rad[EVENT_RELEASE]);

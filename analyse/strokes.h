@@ -40,12 +40,20 @@ struct stroke {
 	double peak_force_n;
 	double loop_gap_j;             /* how far the loop is from closing, as work; 0 when closed */
 	double ledger_j[LEDGER_LINES]; /* sums to ideal - work; NAN when no ideal */
+	double ledger_gap_j;           /* by how much it does not, a matter of rounding; NAN when no ideal */
 	bool apart;                    /* not of the part of the ride that was asked for */
 	const char *flag;              /* "" or why the stroke is left out of means; static text */
 };
 
+#define STROKE_REASONS 8
+struct stroke_reason {   /* why strokes were left out, by the row's flag */
+	const char *why; /* static text; NULL = no more */
+	unsigned n;
+};
+
 struct stroke_summary {
 	unsigned count, left_out;
+	struct stroke_reason reason[STROKE_REASONS];
 	double omega_rad_s, supply_pa;    /* mean of the strokes counted; supply absolute */
 	double useful_rad, useful_sd_rad; /* likewise */
 	double useful_fraction, useful_fraction_work;
@@ -57,7 +65,12 @@ struct stroke_summary {
 	struct speed_line work_line, useful_line, factor_line, air_line;
 	double ideal_work_j, diagram_factor, mep_pa, release_pa, air_kg, peak_force_n;
 	double ledger_j[LEDGER_LINES];
+	/* The worst of the strokes counted: how far the loop is from closing, as part of its work; how far
+	   the ledger is from adding up, as part of the ideal work (NAN when no ideal). */
+	double loop_gap, ledger_gap;
 };
+
+#define LEDGER_GAP_MAX 1e-9 /* of the ideal work: more is no rounding */
 
 #define STROKE_USEFUL_SHARE 0.10 /* of the supply's gauge pressure: from here on the air pushes */
 

@@ -4,6 +4,7 @@
 #include "common/unit.h"
 
 #include <math.h>
+#include <string.h>
 
 static const double TURN = 2 * UNIT_PI;
 
@@ -21,6 +22,7 @@ static void add_known(struct mean_tally *t, double value)
 static void add_ideal(struct strokes_sum *s, const struct stroke *row, double intended_cut_off_rad)
 {
 	s->with_ideal++;
+	s->ledger_gap = fmax(s->ledger_gap, row->ledger_gap_j / fabs(row->ideal_work_j));
 	s->ideal_j += row->ideal_work_j;
 	s->work_with_ideal_j += row->work_j;
 	s->intended_cut_off_rad += intended_cut_off_rad;
@@ -28,13 +30,27 @@ static void add_ideal(struct strokes_sum *s, const struct stroke *row, double in
 		s->ledger_j[l] += row->ledger_j[l];
 }
 
+static void leave_out(struct strokes_sum *s, const char *why)
+{
+	s->left_out++;
+	for (size_t i = 0; i < STROKE_REASONS; i++) {
+		struct stroke_reason *r = &s->reason[i];
+		if (r->why != NULL && strcmp(r->why, why) != 0)
+			continue;
+		r->why = why;
+		r->n++;
+		return;
+	}
+}
+
 void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra)
 {
 	s->peak_force_n = fmax(s->peak_force_n, row->peak_force_n);
 	if (row->flag[0] != '\0') {
-		s->left_out++;
+		leave_out(s, row->flag);
 		return;
 	}
+	s->loop_gap = fmax(s->loop_gap, row->loop_gap_j / fabs(row->work_j));
 	mean_tally_add(&s->work, row->work_j);
 	mean_tally_add(&s->omega, row->omega_rad_s);
 	mean_tally_add(&s->mep, row->mep_pa);
@@ -80,6 +96,7 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 {
 	double n = (double)s->work.n, ideal_n = (double)s->with_ideal;
 	*out = (struct stroke_summary){.count = (unsigned)s->work.n, .left_out = s->left_out};
+	memcpy(out->reason, s->reason, sizeof out->reason);
 	out->omega_rad_s = mean_tally_mean(&s->omega);
 	out->supply_pa = mean_tally_mean(&s->supply);
 	out->useful_rad = mean_tally_mean(&s->useful);
@@ -100,6 +117,8 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->ideal_work_j = ideal_n > 0 ? s->ideal_j / ideal_n : NAN;
 	out->diagram_factor = ideal_n > 0 ? s->work_with_ideal_j / s->ideal_j : NAN;
 	out->useful_fraction_work = out->diagram_factor;
+	out->loop_gap = n > 0 ? s->loop_gap : NAN;
+	out->ledger_gap = ideal_n > 0 ? s->ledger_gap : NAN;
 	for (int l = 0; l < LEDGER_LINES; l++)
 		out->ledger_j[l] = ideal_n > 0 ? s->ledger_j[l] / ideal_n : NAN;
 }

@@ -9,6 +9,7 @@
 
 struct strokes_sum { /* zero before the first stroke */
 	unsigned left_out;
+	struct stroke_reason reason[STROKE_REASONS];
 	struct mean_tally work, useful, mep, release, air, supply, omega;
 	struct speed_sums work_line, useful_line, factor_line, air_line;
 	double peak_force_n;
@@ -18,6 +19,7 @@ struct strokes_sum { /* zero before the first stroke */
 	size_t with_ideal;
 	double ideal_j, work_with_ideal_j;
 	double ledger_j[LEDGER_LINES];
+	double loop_gap, ledger_gap; /* worst */
 	double intended_cut_off_rad; /* sum */
 	double measured_pa[STROKE_BINS], supply_pa[STROKE_BINS];
 	unsigned measured_n[STROKE_BINS], supply_n[STROKE_BINS];

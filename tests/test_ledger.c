@@ -1,10 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The ledger adds up whatever the events, and puts a loss where it was made. */
+#include "analyse/analysis.h"
 #include "analyse/ledger.h"
 #include "common/air.h"
 #include "common/unit.h"
 
 #include <check.h>
+#include <dirent.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -260,6 +262,66 @@ START_TEST(boundaries_come_sorted_once_and_inside_the_turn)
 }
 END_TEST
 
+/* --- the sample logs ---------------------------------------------------------- */
+
+static int check_rows(void *ctx, const struct analysis_rows *rows, struct fault *fault)
+{
+	unsigned *checked = ctx;
+	(void)fault;
+	for (size_t i = 0; i < rows->stroke_n; i++) {
+		const struct stroke *s = &rows->stroke[i];
+		if (s->flag[0] != '\0')
+			continue;
+		ck_assert_double_eq_tol(sum_of(s->ledger_j), s->ideal_work_j - s->work_j,
+		                        1e-9 * s->ideal_work_j);
+		ck_assert_double_le(s->loop_gap_j, 1e-9 * fabs(s->work_j));
+		(*checked)++;
+	}
+	return 0;
+}
+
+static void check_sample_log(const char *path)
+{
+	struct fault f = {0};
+	unsigned checked = 0;
+	struct report *r = calloc(1, sizeof *r);
+	struct ride *ride = ride_open(path, NULL, 60, &f);
+	ck_assert_msg(ride != NULL, "%s", f.text);
+	const struct analysis_sink sink = {.ctx = &checked, .rows = check_rows};
+	ck_assert_msg(analysis_run(ride, &sink, r, &f) == 0, "%s", f.text);
+	ck_assert_uint_ge(checked, 60);
+	for (int end = 0; end < END_COUNT; end++) {
+		const struct stroke_summary *s = &r->stroke[end];
+		ck_assert_double_eq_tol(sum_of(s->ledger_j), s->ideal_work_j * (1 - s->diagram_factor),
+		                        1e-9 * s->ideal_work_j);
+		ck_assert_double_le(s->ledger_gap, 1e-9);
+		ck_assert_double_le(s->loop_gap, 1e-9);
+	}
+	ride_close(ride);
+	free(r);
+}
+
+/* Every directory of sample-logs that holds a log. */
+START_TEST(lines_add_up_in_every_stroke_of_every_sample_log)
+{
+	DIR *d = opendir("sample-logs");
+	ck_assert_ptr_nonnull(d);
+	unsigned logs = 0;
+	for (const struct dirent *e; (e = readdir(d)) != NULL;) {
+		char path[400];
+		snprintf(path, sizeof path, "sample-logs/%s/000001-0001.tram", e->d_name);
+		FILE *there = fopen(path, "rb");
+		if (there == NULL)
+			continue;
+		fclose(there);
+		check_sample_log(path);
+		logs++;
+	}
+	closedir(d);
+	ck_assert_uint_ge(logs, 3);
+}
+END_TEST
+
 int main(void)
 {
 	mech = mech_of(&ENGINE);
@@ -273,6 +335,10 @@ int main(void)
 	tcase_add_test(t, the_ideal_work_gives_the_tabulated_mean_pressures);
 	tcase_add_test(t, boundaries_come_sorted_once_and_inside_the_turn);
 	suite_add_tcase(s, t);
+	TCase *logs = tcase_create("sample logs");
+	tcase_set_timeout(logs, 120);
+	tcase_add_test(logs, lines_add_up_in_every_stroke_of_every_sample_log);
+	suite_add_tcase(s, logs);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);
 	int failed = srunner_ntests_failed(r);

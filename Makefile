@@ -44,7 +44,7 @@ help:
 	@echo 'make clean'
 	@echo
 	@echo 'Long runs:'
-	@echo 'make accuracy        what angle and valve events attain, against truth'
+	@echo 'make accuracy        what angle, valve events and work attain, against truth'
 	@echo 'make faults          break disk, link, host and power under the recorder (about an hour)'
 	@echo 'make faults-reverse  break the recorder on purpose; the tests must notice'
 	@echo 'make fuzz            FUZZ_SECONDS=60 for each of the readers'

@@ -214,6 +214,7 @@ static void gather_slips(const struct believed *b, struct report *out)
 static void gather_strokes(const struct strokes *s, struct report *out)
 {
 	strokes_finish(s, out->stroke);
+	strokes_torque(s, &out->torque);
 	double air_kg = 0; /* of all ends; an end that is there and was not measured makes it unknown */
 	for (int e = 0; e < END_COUNT; e++) {
 		out->has_strokes[e] = out->stroke[e].count > 0;

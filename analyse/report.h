@@ -61,6 +61,7 @@ struct report {
 	bool has_strokes[END_COUNT];
 	struct stroke_summary stroke[END_COUNT];
 	struct stroke_diagram diagram[END_COUNT];
+	struct torque_summary torque;
 	struct gains gains[END_COUNT];
 	double air_kg_per_turn;         /* NAN */
 	struct air_known air[AIR_WAYS]; /* the same in all ways that the sensors allow */

@@ -88,20 +88,24 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 	             words_number(b, s->ideal_work_j, 2, "J"), words_number(c, s->diagram_factor, 2, ""));
 	html_element(out, "p", "soft",
 	             "%u strokes, %s. Mean effective pressure %s; at release %s; most force %s.", s->count,
-	             words_left_out(left, s), words_number(a, unit_bar(s->mep_pa), 3, "bar"),
-	             words_number(b, unit_bar_gauge(s->release_pa, r->engine.ambient_pa), 2, "bar gauge"),
+	             words_left_out(left, s),
+	             words_measured(a, unit_bar(s->mep_pa), 1.96 * unit_bar(s->mep_sd_pa), 3, "bar"),
+	             words_measured(b, unit_bar_gauge(s->release_pa, r->engine.ambient_pa),
+	                            1.96 * unit_bar(s->release_sd_pa), 2, "bar gauge"),
 	             words_number(c, s->peak_force_n, 0, "N"));
 	fputs("</div>\n", out);
 }
 
 static void strokes(FILE *out, const struct report *r)
 {
-	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX], closure[WORDS_MAX];
+	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX], closure[WORDS_MAX], torque[WORDS_MAX];
 	html_element(out, "h2", NULL, "How much of each stroke pushed");
 	fputs("<div class=\"cards\">\n", out);
 	stroke_card(out, r, END_CAP);
 	stroke_card(out, r, END_ROD);
 	fputs("</div>\n", out);
+	if (words_torque(torque, r)[0] != '\0')
+		html_element(out, "p", NULL, "%s", torque);
 	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
 		html_element(out, "p", "soft", "%s %s", words_closure(closure, r), words_work_error());
 	if (isfinite(r->air_kg_per_turn))

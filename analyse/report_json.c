@@ -201,6 +201,8 @@ static json_t *end_of(const struct report *r, enum engine_end end)
 	json_put(o, "loop_gap", json_put_number(s->loop_gap));
 	json_put(o, "ledger_gap", json_put_number(s->ledger_gap));
 	json_put(o, "work_sd_J", json_put_number(s->work_sd_j));
+	json_put(o, "mep_sd_bar", json_put_number(unit_bar(s->mep_sd_pa)));
+	json_put(o, "release_sd_bar", json_put_number(unit_bar(s->release_sd_pa)));
 	json_put(o, "work_spread_J", json_put_number(s->work_spread_j));
 	json_put(o, "useful_sd_deg", json_put_number(unit_deg(s->useful_sd_rad)));
 	json_put(o, "useful_spread_deg", json_put_number(unit_deg(s->useful_spread_rad)));
@@ -216,6 +218,18 @@ static json_t *both_ends(const struct report *r,
 	json_t *o = json_object();
 	for (int end = 0; end < END_COUNT; end++)
 		json_put(o, engine_end_name((enum engine_end)end), end_of_report(r, (enum engine_end)end));
+	return o;
+}
+
+static json_t *torque_of(const struct report *r)
+{
+	const struct torque_summary *t = &r->torque;
+	bool known = t->turns > 0;
+	json_t *o = json_object();
+	json_put(o, "turns", json_integer(t->turns));
+	json_put(o, "peak_mean_Nm", json_put_number(known ? t->mean_nm : NAN));
+	json_put(o, "peak_mean_sd_Nm", json_put_number(known ? t->mean_sd_nm : NAN));
+	json_put(o, "peak_most_Nm", json_put_number(known ? t->most_nm : NAN));
 	return o;
 }
 
@@ -284,5 +298,6 @@ int report_json(const struct report *r, FILE *out)
 	json_put(root, "advice", json_put_lines(&r->advice));
 	json_put(root, "findings", json_put_lines(&r->findings));
 	json_put(root, "gains", both_ends(r, gains_of));
+	json_put(root, "crank_torque", torque_of(r));
 	return json_put_write(root, out);
 }

@@ -191,17 +191,20 @@ static void stroke_detail(const struct text_page *p, const struct report *r, enu
 	          "%s end: %u strokes, %s; pressure at release %s; most force on the piston %s; air %s a "
 	          "stroke.",
 	          engine_end_name(end), s->count, words_left_out(left, s),
-	          words_number(release, unit_bar_gauge(s->release_pa, r->engine.ambient_pa), 2, "bar gauge"),
+	          words_measured(release, unit_bar_gauge(s->release_pa, r->engine.ambient_pa),
+	                         1.96 * unit_bar(s->release_sd_pa), 2, "bar gauge"),
 	          words_number(force, s->peak_force_n, 0, "N"),
 	          words_number(air, air_normal_litre(s->air_kg), 3, "normal litres"));
 }
 
 static void air(const struct text_page *p, const struct report *r)
 {
-	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX], closure[WORDS_MAX];
+	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX], closure[WORDS_MAX], torque[WORDS_MAX];
 	text_heading(p, "Strokes and air");
 	stroke_detail(p, r, END_CAP);
 	stroke_detail(p, r, END_ROD);
+	if (words_torque(torque, r)[0] != '\0')
+		text_para(p, 2, 4, TONE_PLAIN, "%s", torque);
 	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
 		text_para(p, 2, 4, TONE_PLAIN, "%s %s", words_closure(closure, r), words_work_error());
 	if (!isfinite(r->air_kg_per_turn)) {

@@ -162,9 +162,8 @@ const char *words_no_strokes(const struct report *r, enum engine_end end)
 
 const char *words_work_error(void)
 {
-	return "+/-: 95 % by noise, crank angle and sensor lag. A gauge that reads 1 % too much makes 1 % "
-	       "too much "
-	       "work; that is not in it.";
+	return "+/-: 95 % by noise, crank angle, sensor lag and a gauge whose zero is good to 0.1 % of its "
+	       "range. A gauge that reads 1 % too much makes 1 % too much work; that is not in it.";
 }
 
 const char *words_left_out(char out[WORDS_MAX], const struct stroke_summary *s)
@@ -201,6 +200,20 @@ const char *words_closure(char out[WORDS_MAX], const struct report *r)
 		snprintf(out + n, (size_t)(WORDS_MAX - n),
 		         " The lines of \"where the work went\" do not add up: %.1e of the ideal is missing.",
 		         ledger);
+	return out;
+}
+
+const char *words_torque(char out[WORDS_MAX], const struct report *r)
+{
+	char mean[WORDS_NUMBER_MAX], most[WORDS_NUMBER_MAX];
+	const struct torque_summary *t = &r->torque;
+	out[0] = '\0';
+	if (t->turns > 0)
+		snprintf(
+		    out, WORDS_MAX,
+		    "Most torque of the air on the crank: %s in a turn on the mean, %s in one of %u turns.",
+		    words_measured(mean, t->mean_nm, 1.96 * t->mean_sd_nm, 1, "N m"),
+		    words_number(most, t->most_nm, 1, "N m"), t->turns);
 	return out;
 }
 

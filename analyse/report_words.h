@@ -66,6 +66,9 @@ const char *words_left_out(char out[WORDS_MAX], const struct stroke_summary *s);
 /* Whether the diagrams close and the ledger adds up, over the ends measured; "" when none was. */
 const char *words_closure(char out[WORDS_MAX], const struct report *r);
 
+/* The most torque in a turn; "" when not known. */
+const char *words_torque(char out[WORDS_MAX], const struct report *r);
+
 /* What the simulated gains are worth; why there are none. */
 const char *words_gains(char out[WORDS_MAX], const struct gains *g);
 

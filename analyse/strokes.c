@@ -6,6 +6,7 @@
 #include "analyse/stroke_air.h"
 #include "analyse/stroke_events.h"
 #include "analyse/stroke_nodes.h"
+#include "analyse/stroke_torque.h"
 #include "analyse/strokes_sum.h"
 #include "analyse/supply_air.h"
 #include "common/air.h"
@@ -21,8 +22,9 @@ static const double DEFAULT_N = 1.3;           /* expansion index while none is 
 static const double RAMP_S = 0.006;            /* a valve's opening or shutting while none is learned */
 static const double LAG_MOST_S = 0.02;         /* a learned sensor lag above this is no lag */
 static const double UNKNOWN_LAG_S = 0.0005;    /* of a pressure sensor on a short hose */
-static const double LEARNED_LAG_SD_S = 0.0002; /* what is left when the lag was learned */
-static const double ZERO_SD_RAD = 0.0017;      /* 0.1 deg: index setting and lost motion */
+static const double LEARNED_LAG_SD_S = 0.0003; /* rms that is left when the lag was learned */
+static const double GAUGE_ZERO_PART = 0.001; /* of its range, sd: how well a gauge's zero is set with care */
+static const double ZERO_SD_RAD = 0.0017;    /* 0.1 deg: index setting and lost motion */
 #define REMARKS_MAX (END_COUNT * EVENT_KINDS + 2)
 #define REMARK_MAX 200
 
@@ -43,6 +45,8 @@ struct strokes {
 	struct stroke_end end[END_COUNT];
 	struct stroke_nodes nodes;
 	struct supply_air air;
+	struct mean_tally torque, torque_sd;
+	double most_torque_nm;
 	struct stroke *row;
 	size_t row_n, row_room;
 	char remark[REMARKS_MAX][REMARK_MAX];
@@ -58,6 +62,7 @@ struct strokes *strokes_new(const struct engine *e, const struct mech *m)
 		return NULL;
 	s->engine = e;
 	s->mech = m;
+	s->most_torque_nm = NAN;
 	s->air = supply_air_start(e->air_k, e->tank_m3);
 	for (int end = 0; end < END_COUNT; end++) {
 		struct stroke_end *x = &s->end[end];
@@ -98,7 +103,7 @@ struct bench {
 	enum engine_end end;
 	const struct gas_model *gas;
 	struct stroke_source source;
-	double noise_pa;
+	double noise_pa, zero_sd_pa;
 };
 
 static struct stroke empty_row(const struct bench *b, const struct stroke_turn *turn)
@@ -118,6 +123,8 @@ static struct stroke empty_row(const struct bench *b, const struct stroke_turn *
 	    .release_pa = NAN,
 	    .air_kg = NAN,
 	    .peak_force_n = NAN,
+	    .peak_torque_nm = NAN,
+	    .peak_torque_sd_nm = NAN,
 	    .loop_gap_j = NAN,
 	    .ledger_gap_j = NAN,
 	    .flag = turn->flag,
@@ -145,12 +152,13 @@ static double mean_supply_pa(const struct stroke_nodes *n, size_t from, double t
 
 /* Angle of the working stroke with gauge pressure above its share of the
  * supply's; the torque of the end is then positive, for the volume grows. */
-static double useful_rad(const struct stroke_nodes *n, size_t from, double turn_back_rad, double ambient_pa)
+static double useful_rad(const struct stroke_nodes *n, size_t from, double turn_back_rad, double ambient_pa,
+                         double zero_pa)
 {
 	double useful = 0, before = 0;
 	for (size_t k = from; k < n->n && n->node[k].phi_rad <= turn_back_rad; k++) {
 		double supply_gauge = n->supply_pa[k] - ambient_pa;
-		double gauge = n->node[k].p_pa - ambient_pa;
+		double gauge = n->node[k].p_pa - zero_pa - ambient_pa;
 		if (isnan(supply_gauge))
 			return NAN;
 		double above = fmin(gauge - STROKE_USEFUL_SHARE * supply_gauge, gauge);
@@ -231,6 +239,7 @@ static void judge_error(const struct bench *b, const struct stroke_turn *turn,
 	extra->angle_shift_j = fabs(indicator_work_per_rad(node, n)) * extra->angle_sd_rad;
 	extra->noise_j = 2.22 * b->noise_pa * mech_swept_m3(b->s->mech, b->end) / sqrt((double)n);
 	row->work_sd_j = hypot(extra->angle_shift_j, extra->noise_j);
+	extra->zero_sd_pa = b->zero_sd_pa;
 }
 
 /* Everything that follows from the nodes.  -1 when out of memory. */
@@ -254,7 +263,10 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	if (a->source[EVENT_RELEASE] < FROM_SETTING && a->source[EVENT_RELEASE] != FROM_MISSED)
 		row->release_pa = stroke_nodes_pa(&s->nodes, a->phi_rad[EVENT_RELEASE]);
 	row->supply_pa = mean_supply_pa(&s->nodes, first, back);
-	row->useful_rad = useful_rad(&s->nodes, first, back, ambient);
+	row->useful_rad = useful_rad(&s->nodes, first, back, ambient, 0);
+	extra->useful_zero_rad = (useful_rad(&s->nodes, first, back, ambient, -b->zero_sd_pa) -
+	                          useful_rad(&s->nodes, first, back, ambient, b->zero_sd_pa)) /
+	                         2;
 	row->air_kg =
 	    stroke_air_kg(&s->nodes, a, row->omega_rad_s, ramp_s(b, 0, 0), ramp_s(b, 0, 1), s->engine->air_k);
 	c.supply_pa = row->supply_pa;
@@ -307,13 +319,16 @@ static int measure_turn(struct bench *b, size_t i, struct stroke *row)
 
 /* --- a leg ------------------------------------------------------------- */
 
+static double span_pa(const struct engine_sensor *sensor)
+{
+	size_t n = sensor->points;
+	return n < 2 ? 0 : fabs(sensor->value[n - 1] - sensor->value[0]);
+}
+
 static double resolution_pa(const struct engine_sensor *sensor)
 {
 	size_t n = sensor->points;
-	if (n < 2)
-		return 0;
-	double span = sensor->value[n - 1] - sensor->value[0];
-	return fabs(span / (sensor->counts[n - 1] - sensor->counts[0])) / sqrt(12);
+	return n < 2 ? 0 : span_pa(sensor) / fabs(sensor->counts[n - 1] - sensor->counts[0]) / sqrt(12);
 }
 
 static struct bench bench_for(struct strokes *s, enum engine_end end, const struct leg *leg,
@@ -336,8 +351,62 @@ static struct bench bench_for(struct strokes *s, enum engine_end end, const stru
 	double lag_s = gas == NULL ? NAN : gas->sensor_lag_s[end];
 	if (lag_s > 0 && lag_s < LAG_MOST_S)
 		b.source.lag_us = lag_s * 1e6;
+	b.zero_sd_pa = GAUGE_ZERO_PART * span_pa(&s->engine->sensor[channel]);
 	b.noise_pa = fmax(isfinite(learned) ? learned : 0, resolution_pa(&s->engine->sensor[channel]));
 	return b;
+}
+
+/* --- torque ------------------------------------------------------------ */
+
+/* Every end that there is has to be measured.  False when not. */
+static bool torque_source(struct strokes *s, const struct leg *leg, const struct crank *c,
+                          const struct gas_model *gas, struct stroke_torque_source *out)
+{
+	*out =
+	    (struct stroke_torque_source){.crank = c, .mech = s->mech, .ambient_pa = s->engine->ambient_pa};
+	for (int end = 0; end < END_COUNT; end++) {
+		if (!isfinite(s->mech->clearance_m3[end]))
+			continue;
+		if (!s->end[end].measured)
+			return false;
+		struct bench b = bench_for(s, (enum engine_end)end, leg, c, gas);
+		out->chamber[end] = b.source.chamber;
+		out->lag_us[end] = b.source.lag_us;
+		out->noise_pa[end] = b.noise_pa;
+		out->zero_sd_pa[end] = b.zero_sd_pa;
+	}
+	return out->chamber[END_CAP] != NULL || out->chamber[END_ROD] != NULL;
+}
+
+/* A turn of the crank is one of the cap end's strokes (of the rod end's, where there is no cap end). */
+static void reckon_torque(struct strokes *s, const struct leg *leg, const struct crank *c,
+                          const struct gas_model *gas)
+{
+	struct stroke_torque_source source;
+	if (!torque_source(s, leg, c, gas, &source))
+		return;
+	enum engine_end by = source.chamber[END_CAP] != NULL ? END_CAP : END_ROD;
+	for (size_t i = 0; i < s->row_n; i++) {
+		struct stroke *row = &s->row[i];
+		if (row->end != by || row->apart || row->flag[0] != '\0')
+			continue;
+		struct stroke_torque t = stroke_torque_over(&source, row->t_start_us, row->t_end_us);
+		if (isnan(t.most_nm))
+			continue;
+		row->peak_torque_nm = t.most_nm;
+		row->peak_torque_sd_nm = t.sd_nm;
+		mean_tally_add(&s->torque, t.most_nm);
+		mean_tally_add(&s->torque_sd, t.sd_nm);
+		s->most_torque_nm = fmax(s->most_torque_nm, t.most_nm);
+	}
+}
+
+void strokes_torque(const struct strokes *s, struct torque_summary *out)
+{
+	*out = (struct torque_summary){.turns = (unsigned)s->torque.n,
+	                               .mean_nm = mean_tally_mean(&s->torque),
+	                               .mean_sd_nm = mean_tally_mean(&s->torque_sd),
+	                               .most_nm = s->most_torque_nm};
 }
 
 static int make_rows(struct strokes *s, size_t n)
@@ -472,6 +541,7 @@ int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank
 	if (s->row_n > 0)
 		qsort(s->row, s->row_n, sizeof *s->row, by_start);
 	reckon_air(s, leg);
+	reckon_torque(s, leg, c, gas);
 	drop_apart(s);
 	write_remarks(s);
 	*rows = s->row;

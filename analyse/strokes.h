@@ -38,6 +38,8 @@ struct stroke {
 	double release_pa; /* absolute, at release; NAN */
 	double air_kg;     /* NAN */
 	double peak_force_n;
+	double peak_torque_nm,
+	    peak_torque_sd_nm;         /* on the crank, both ends together; NAN: not all measured */
 	double loop_gap_j;             /* how far the loop is from closing, as work; 0 when closed */
 	double ledger_j[LEDGER_LINES]; /* sums to ideal - work; NAN when no ideal */
 	double ledger_gap_j;           /* by how much it does not, a matter of rounding; NAN when no ideal */
@@ -57,9 +59,10 @@ struct stroke_summary {
 	double omega_rad_s, supply_pa;    /* mean of the strokes counted; supply absolute */
 	double useful_rad, useful_sd_rad; /* likewise */
 	double useful_fraction, useful_fraction_work;
-	double work_j, work_sd_j; /* mean of the ride's strokes, and how well it is measured: noise,
-	                             angle, sensor lag; a gain error of the gauge is not in it */
-	double work_spread_j;     /* sd from stroke to stroke */
+	double mep_sd_pa, release_sd_pa; /* likewise */
+	double work_j, work_sd_j;        /* mean of the ride's strokes, and how well it is measured: noise,
+	                                    angle, sensor lag; a gain error of the gauge is not in it */
+	double work_spread_j;            /* sd from stroke to stroke */
 	double useful_spread_rad;
 	/* Over mean speed (rad/s), for comparing rides. */
 	struct speed_line work_line, useful_line, factor_line, air_line;
@@ -90,6 +93,14 @@ int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank
 
 /* Over the ride, by end.  count 0 where the end has no sensor. */
 void strokes_finish(const struct strokes *s, struct stroke_summary out[END_COUNT]);
+
+/* The most torque of a turn, by air alone, over the turns counted. */
+struct torque_summary {
+	unsigned turns;
+	double mean_nm, mean_sd_nm; /* NAN; sd: how well it is measured, alike in every turn */
+	double most_nm;             /* of the ride */
+};
+void strokes_torque(const struct strokes *s, struct torque_summary *out);
 
 /* Mean indicator diagram of an end: pressure by angle past the end's dead
  * centre, STROKE_BINS bins of a turn; NAN where nothing was measured. */

@@ -62,6 +62,9 @@ void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const stru
 	add_known(&s->supply, row->supply_pa);
 	s->angle_shift_j += extra->angle_shift_j;
 	s->angle_sd_rad += extra->angle_sd_rad;
+	s->zero_sd_pa = extra->zero_sd_pa;
+	if (isfinite(extra->useful_zero_rad))
+		s->useful_zero_rad += extra->useful_zero_rad;
 	s->noise_j2 += extra->noise_j * extra->noise_j;
 	if (isfinite(row->ideal_work_j))
 		add_ideal(s, row, extra->intended_cut_off_rad);
@@ -100,7 +103,7 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->omega_rad_s = mean_tally_mean(&s->omega);
 	out->supply_pa = mean_tally_mean(&s->supply);
 	out->useful_rad = mean_tally_mean(&s->useful);
-	out->useful_sd_rad = n > 0 ? s->angle_sd_rad / n : NAN;
+	out->useful_sd_rad = n > 0 ? hypot(s->angle_sd_rad, s->useful_zero_rad) / n : NAN;
 	out->useful_spread_rad = mean_tally_sd(&s->useful);
 	out->work_spread_j = mean_tally_sd(&s->work);
 	out->useful_fraction = out->useful_rad / strokes_turn_back_rad(m, end);
@@ -111,7 +114,9 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->factor_line = speed_sums_line(&s->factor_line);
 	out->air_line = speed_sums_line(&s->air_line);
 	out->mep_pa = mean_tally_mean(&s->mep);
+	out->mep_sd_pa = out->work_sd_j / mech_swept_m3(m, end);
 	out->release_pa = mean_tally_mean(&s->release);
+	out->release_sd_pa = hypot(s->zero_sd_pa, mean_tally_sd(&s->release) / sqrt((double)s->release.n));
 	out->air_kg = mean_tally_mean(&s->air);
 	out->peak_force_n = n > 0 ? s->peak_force_n : NAN;
 	out->ideal_work_j = ideal_n > 0 ? s->ideal_j / ideal_n : NAN;

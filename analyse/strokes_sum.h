@@ -13,8 +13,9 @@ struct strokes_sum { /* zero before the first stroke */
 	struct mean_tally work, useful, mep, release, air, supply, omega;
 	struct speed_sums work_line, useful_line, factor_line, air_line;
 	double peak_force_n;
-	double angle_shift_j; /* sum of |dW/dphi| sd(phi), phi off alike in every stroke */
-	double angle_sd_rad;  /* sum */
+	double angle_shift_j;                 /* sum of |dW/dphi| sd(phi), phi off alike in every stroke */
+	double angle_sd_rad, useful_zero_rad; /* sums */
+	double zero_sd_pa;                    /* of the gauge */
 	double noise_j2;
 	size_t with_ideal;
 	double ideal_j, work_with_ideal_j;
@@ -27,6 +28,8 @@ struct strokes_sum { /* zero before the first stroke */
 
 struct stroke_extra { /* what the sums need beside the row */
 	double intended_cut_off_rad, angle_sd_rad, angle_shift_j, noise_j;
+	double useful_zero_rad; /* change of the useful angle by a zero off by its sd */
+	double zero_sd_pa;
 };
 
 void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra);

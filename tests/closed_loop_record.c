@@ -6,11 +6,11 @@
 #include <check.h>
 
 void loop_record(const char *engine_text, const struct settings *settings, const char *directory,
-                 struct loop_ride *out)
+                 const char *truth_dir, struct loop_ride *out)
 {
 	struct engine e = rehearse_rig_engine_of(engine_text);
 	struct rehearse_rig_log log = {0};
-	struct rehearse *r = rehearse_rig_run(&e, settings, NULL, &log);
+	struct rehearse *r = rehearse_rig_run(&e, settings, truth_dir, &log);
 	log_rig_write(directory, 1, 1, engine_text, log.record, log.len);
 	const struct truth *t = rehearse_truth(r);
 	*out = (struct loop_ride){.top_rpm = t->rpm_max};

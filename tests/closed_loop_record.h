@@ -11,8 +11,9 @@ struct loop_ride { /* mean of a ride, both ends, a turn */
 };
 
 /* Plays a ride of the machine as `engine_text` and `settings` say into `directory` as
- * segments, and tells what really happened.  Aborts the test (Check) when a step fails. */
+ * segments, and tells what really happened; with its tables in `truth_dir` (NULL = none).  Aborts the test
+ * (Check) when a step fails. */
 void loop_record(const char *engine_text, const struct settings *settings, const char *directory,
-                 struct loop_ride *out);
+                 const char *truth_dir, struct loop_ride *out);
 
 #endif

@@ -67,6 +67,8 @@ static void fill_strokes(struct report *r, int end)
 	    .ideal_work_j = 100,
 	    .diagram_factor = 0.62,
 	    .mep_pa = 1.6e5,
+	    .mep_sd_pa = 8e2,
+	    .release_sd_pa = 1e3,
 	    .release_pa = 2.9e5,
 	    .air_kg = 1.4e-3,
 	    .peak_force_n = 1380,
@@ -160,6 +162,8 @@ struct report *report_rig_full(void)
 		for (int kind = 0; kind < EVENT_KINDS; kind++)
 			fill_event(&r->event[r->event_n++], end, kind);
 	}
+	r->torque =
+	    (struct torque_summary){.turns = 139, .mean_nm = 48.3, .mean_sd_nm = 0.3, .most_nm = 52.1};
 	r->air_kg_per_turn = 2.8e-3;
 	r->air[AIR_BY_CHAMBERS] = (struct air_known){2.8e-3, 2e-4};
 	r->air[AIR_BY_TANK] = (struct air_known){2.9e-3, 3e-4};

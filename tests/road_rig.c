@@ -5,6 +5,7 @@
 #include "analyse/commands.h"
 #include "common/unit.h"
 #include "tests/log_rig.h"
+#include "tests/stroke_truth.h"
 
 #include <check.h>
 #include <math.h>
@@ -158,20 +159,18 @@ static void read_true_events(const struct road *r, struct truth_tables *t)
 
 static void read_true_strokes(struct road *r)
 {
-	FILE *f = open_truth(r, "stroke_truth.csv");
-	char end[20], line[300];
-	while (fgets(line, sizeof line, f) != NULL) {
-		double work = NAN, useful = NAN, air = NAN;
-		const char *last = strrchr(line, ',');
-		ck_assert_int_eq(sscanf(line, "%19[^,],%*d,%*f,%*f,%lf,%lf", end, &work, &useful), 3);
-		air = strtod(last + 1, NULL);
-		struct road_truth_mean *m = &r->truth[which(end_words, 2, end)];
-		m->work_j += work;
-		m->useful_deg += useful;
-		m->air_g += air;
+	char truth[300];
+	size_t n;
+	snprintf(truth, sizeof truth, "%s/truth", r->directory);
+	struct true_stroke *s = stroke_truth_read(truth, &n);
+	for (size_t i = 0; i < n; i++) {
+		struct road_truth_mean *m = &r->truth[s[i].end];
+		m->work_j += s[i].work_j;
+		m->useful_deg += s[i].useful_deg;
+		m->air_g += s[i].air_g;
 		m->strokes++;
 	}
-	fclose(f);
+	free(s);
 	for (int e = 0; e < END_COUNT; e++) {
 		struct road_truth_mean *m = &r->truth[e];
 		if (m->strokes == 0)

@@ -57,6 +57,7 @@ static void close_loop(const struct loop *l, const struct plant *p, enum engine_
 	                    .useful_deg = unit_deg(l->useful_rad),
 	                    .mep_bar = unit_bar(work / mech_swept_m3(&p->mech, end)),
 	                    .release_bar_gauge = l->release_bar_gauge,
+	                    .peak_torque_nm = l->peak_torque_nm,
 	                    .air_g = (at_part(p, AIR + (int)end, u) - l->air_kg) * 1e3,
 	                });
 }
@@ -74,6 +75,7 @@ static void pass_dead_centre(struct loop *l, const struct plant *p, enum engine_
 	    .work_j = at_part(p, WORK + (int)end, u),
 	    .air_kg = at_part(p, AIR + (int)end, u),
 	    .release_bar_gauge = NAN,
+	    .peak_torque_nm = -INFINITY,
 	};
 }
 
@@ -88,8 +90,10 @@ void loops_step(struct loops *s, const struct plant *p, const struct sender *clo
 			l->valid = false;
 		else if (floor(turns(p, end, now)) > floor(turns(p, end, before)))
 			pass_dead_centre(l, p, end, clock, t);
-		if (l->valid)
-			l->useful_rad += useful_rad(p, end);
+		if (!l->valid)
+			continue;
+		l->useful_rad += useful_rad(p, end);
+		l->peak_torque_nm = fmax(l->peak_torque_nm, plant_gas_torque(p, &p->now));
 	}
 }
 

@@ -10,7 +10,7 @@
 
 struct loop {
 	bool valid;
-	double start_s, work_j, air_kg, useful_rad, release_bar_gauge;
+	double start_s, work_j, air_kg, useful_rad, release_bar_gauge, peak_torque_nm;
 };
 
 struct loops {

@@ -155,7 +155,7 @@ static void warm(const struct plant *p, const double y[PLANT_STATES], const stru
 	}
 }
 
-static double gas_torque(const struct plant *p, const struct plant_view *v)
+double plant_gas_torque(const struct plant *p, const struct plant_view *v)
 {
 	double cap = (v->chamber[END_CAP].p_pa - p->ambient_pa) * p->mech.area_m2[END_CAP];
 	double rod = (v->chamber[END_ROD].p_pa - p->ambient_pa) * p->mech.area_m2[END_ROD];
@@ -165,7 +165,8 @@ static double gas_torque(const struct plant *p, const struct plant_view *v)
 static struct drive_load load_of(const struct plant *p, const struct plant_view *v)
 {
 	double across = fabs(v->chamber[END_CAP].p_pa - v->chamber[END_ROD].p_pa) * 1e-5;
-	return (struct drive_load){.gas = gas_torque(p, v), .dry = p->dry + p->s.pressure_friction * across};
+	return (struct drive_load){.gas = plant_gas_torque(p, v),
+	                           .dry = p->dry + p->s.pressure_friction * across};
 }
 
 static void put(double d[PLANT_STATES], int at, struct gas_rate r)

@@ -73,6 +73,8 @@ void plant_step(struct plant *p, const struct plant_areas *areas);
  * through both ends). */
 double plant_theta(const struct plant *p, double t_s);
 double plant_omega(const struct plant *p, double t_s);
+/* Torque of the air in both ends on the crank, N m. */
+double plant_gas_torque(const struct plant *p, const struct plant_view *v);
 /* Time within the last step at which the crank passes theta_rad. */
 double plant_passes(const struct plant *p, double theta_rad);
 

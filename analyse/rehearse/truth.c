@@ -37,9 +37,11 @@ static int open_tables(struct truth *t, struct fault *fault)
 	t->crank = open_table(t->dir, "crank_truth.csv", "t_us,theta_deg,rpm", fault);
 	t->valve = open_table(t->dir, "valve_truth.csv",
 	                      "valve,end,event,command_t_us,half_open_t_us,half_open_theta_deg,moved", fault);
-	t->stroke = open_table(
-	    t->dir, "stroke_truth.csv",
-	    "end,stroke,t_start_us,t_end_us,work_J,useful_deg,mep_bar,release_bar_gauge,air_g", fault);
+	t->stroke =
+	    open_table(t->dir, "stroke_truth.csv",
+	               "end,stroke,t_start_us,t_end_us,work_J,useful_deg,mep_bar,release_bar_gauge,air_g,"
+	               "peak_torque_Nm",
+	               fault);
 	return t->crank && t->valve && t->stroke ? 0 : -1;
 }
 
@@ -121,7 +123,7 @@ void truth_stroke(struct truth *t, const struct truth_stroke *s)
 	        s->start_us, s->end_us, s->work_j, s->useful_deg, s->mep_bar);
 	if (!isnan(s->release_bar_gauge))
 		fprintf(t->stroke, "%.5f", s->release_bar_gauge);
-	fprintf(t->stroke, ",%.6f\n", s->air_g);
+	fprintf(t->stroke, ",%.6f,%.4f\n", s->air_g, s->peak_torque_nm);
 }
 
 struct truth_slip *truth_slip(struct truth *t, double t_us, double theta_deg, enum cause cause)

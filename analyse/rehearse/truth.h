@@ -30,6 +30,7 @@ struct truth_stroke {
 	long number; /* turns of the crank since the beginning */
 	double start_us, end_us;
 	double work_j, useful_deg, mep_bar, release_bar_gauge, air_g;
+	double peak_torque_nm; /* of both ends together, by air alone */
 };
 
 struct truth_slip {

@@ -99,7 +99,7 @@ static void ride_round(struct loop *l, int round)
 {
 	char *directory = log_rig_directory();
 	l->settings.seed = l->m->settings.seed + 1000 * (uint64_t)round;
-	loop_record(l->text, &l->settings, directory, NULL, &l->out->ride[round]);
+	loop_record(l->text, &l->settings, directory, &l->out->ride[round]);
 	analyse(l, directory, round);
 	log_rig_remove(directory);
 }

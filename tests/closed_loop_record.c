@@ -5,8 +5,8 @@
 
 #include <check.h>
 
-void loop_record(const char *engine_text, const struct settings *settings, const char *directory,
-                 const char *truth_dir, struct loop_ride *out)
+void loop_record_truth(const char *engine_text, const struct settings *settings, const char *directory,
+                       const char *truth_dir, struct loop_ride *out)
 {
 	struct engine e = rehearse_rig_engine_of(engine_text);
 	struct rehearse_rig_log log = {0};
@@ -24,4 +24,10 @@ void loop_record(const char *engine_text, const struct settings *settings, const
 	rehearse_free(r);
 	rehearse_rig_log_free(&log);
 	engine_free(&e);
+}
+
+void loop_record(const char *engine_text, const struct settings *settings, const char *directory,
+                 struct loop_ride *out)
+{
+	loop_record_truth(engine_text, settings, directory, NULL, out);
 }

@@ -11,9 +11,12 @@ struct loop_ride { /* mean of a ride, both ends, a turn */
 };
 
 /* Plays a ride of the machine as `engine_text` and `settings` say into `directory` as
- * segments, and tells what really happened; with its tables in `truth_dir` (NULL = none).  Aborts the test
- * (Check) when a step fails. */
+ * segments, and tells what really happened.  Aborts the test (Check) when a step fails. */
 void loop_record(const char *engine_text, const struct settings *settings, const char *directory,
-                 const char *truth_dir, struct loop_ride *out);
+                 struct loop_ride *out);
+
+/* The same, with the truth's tables in a directory of their own. */
+void loop_record_truth(const char *engine_text, const struct settings *settings, const char *directory,
+                       const char *truth_dir, struct loop_ride *out);
 
 #endif

@@ -26,7 +26,8 @@ void work_rig_draw(unsigned i, double duration_s, struct loop_machine *m)
 	loop_draw(i, m);
 	set(&m->settings, "duration", duration_s);
 	set(&m->settings, "sweep", duration_s / 2);
-	/* A vehicle's mass, and a load that grows with speed: the crank's speed ripples as it does on the road. */
+	/* A vehicle's mass, and a load that grows with speed: the crank's speed ripples as it does on the
+	 * road. */
 	set(&m->settings, "inertia", 0.8 + 1.2 * prng_uniform(&random));
 	set(&m->settings, "hold", 8);
 	set(&m->settings, "lag", 0.2 + 0.8 * prng_uniform(&random));
@@ -90,7 +91,7 @@ void work_rig_ride(const struct loop_machine *m, struct work_ride *out)
 	size_t n;
 	memset(out, 0, sizeof *out);
 	snprintf(truth_dir, sizeof truth_dir, "%s/truth", directory);
-	loop_record(m->text, &m->settings, directory, truth_dir, &means);
+	loop_record_truth(m->text, &m->settings, directory, truth_dir, &means);
 	struct true_stroke *truth = stroke_truth_read(truth_dir, &n);
 	log_rig_remove(strdup(truth_dir));
 	analyse(directory, truth, n, out);

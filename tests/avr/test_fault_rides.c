@@ -205,7 +205,9 @@ START_TEST(a_burst_of_tooth_pulses_shuts_the_inlets)
 	ck_assert(proved > FAULT_S);
 	ck_assert(!inlet_on(FAULT_S + TURN_S, proved - 0.002));
 	ck_assert(inlet_on(proved, proved + TURN_S));
-	ck_assert_uint_eq(run.heard.kinds[RECORD_TOOTH] > ride_fed(run.ride).tooth - 40, 1);
+	/* Every edge is in the log, false ones too, but for 20 ms on the way at the end. */
+	ck_assert_uint_eq(run.heard.lost + run.heard.damages + run.heard.frames_lost, 0);
+	ck_assert_uint_le(ride_fed(run.ride).tooth - run.heard.kinds[RECORD_TOOTH], 4);
 	done();
 }
 END_TEST

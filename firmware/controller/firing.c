@@ -18,13 +18,26 @@ static uint16_t least(uint16_t a, uint16_t b)
 	return a < b ? a : b;
 }
 
-/* Where to switch off: the table's angle; a start needs more air. */
-static uint16_t shuts_at(const struct crank *c, uint8_t valve)
+/* Where to switch off at a start, which needs more air; START_AS_TABLE when
+ * this is none, or makes no difference to the valve. */
+static uint16_t start_shuts(const struct crank *c, uint8_t valve)
 {
 	static const uint16_t start[VALVES] = {START_SHUTS};
-	if (start[valve] != START_AS_TABLE && (c->speed == 0 || c->turn_us > START_TURN_US))
-		return start[valve];
-	return timing_angle(valve, false);
+	return c->speed == 0 || c->turn_us > START_TURN_US ? start[valve] : START_AS_TABLE;
+}
+
+static uint16_t shuts_at(const struct crank *c, uint8_t valve)
+{
+	uint16_t start = start_shuts(c, valve);
+	return start != START_AS_TABLE ? start : timing_angle(valve, false);
+}
+
+int16_t firing_setting(const struct crank *c, uint8_t valve, bool on)
+{
+	uint16_t start = on ? START_AS_TABLE : start_shuts(c, valve);
+	if (start == START_AS_TABLE)
+		return timing_setting(valve, on);
+	return (int16_t)(((uint32_t)start * 3600 + 32768) >> 16);
 }
 
 /* Should the coil be on at this angle? */

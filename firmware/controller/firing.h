@@ -17,6 +17,10 @@ struct firing {
  * are firing_limit's business). */
 void firing_edge(struct firing *f, const struct crank *c, uint8_t allowed);
 
+/* Where the valve is to move, 0.1 degree: the start's setting while that rules,
+ * else the timing's. */
+int16_t firing_setting(const struct crank *c, uint8_t valve, bool on);
+
 /* Switches off what is no longer allowed. */
 void firing_limit(struct firing *f, uint8_t allowed);
 

@@ -127,7 +127,7 @@ static void report_valves(struct controller *c)
 		uint32_t t_us = clock_of(e.tick);
 		bool known = c->crank.placed;
 		trammel_send_valve(&c->send, t_us, e.valve, e.on,
-		                   e.planned ? timing_setting(e.valve, e.on) : TRAMMEL_ANGLE_NONE,
+		                   e.planned ? firing_setting(&c->crank, e.valve, e.on) : TRAMMEL_ANGLE_NONE,
 		                   known ? CRANK_DDEG(crank_at(&c->crank, t_us)) : TRAMMEL_ANGLE_NONE);
 	}
 }

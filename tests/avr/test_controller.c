@@ -177,6 +177,32 @@ START_TEST(the_inlets_work_when_all_is_well)
 }
 END_TEST
 
+/* A degree of the controller's own angle, and what it says was asked for. */
+static void check_cut_off(double edges_per_s, int ddeg)
+{
+	struct bench *b = bench("TRAMMEL_ELF", edges_per_s);
+	unsigned seen = 0;
+	bench_turn(b, 3.5 * 2 * BENCH_TEETH / edges_per_s);
+	for (size_t i = 0; i < b->heard.n; i++) {
+		const struct record *r = &b->heard.record[i];
+		if (r->kind != RECORD_VALVE || r->channel != 0 || r->value != 0)
+			continue;
+		ck_assert_int_eq(r->intended_ddeg, ddeg);
+		ck_assert_int_le(abs(r->controller_ddeg - ddeg), 10);
+		seen++;
+	}
+	ck_assert_uint_ge(seen, 2);
+	bench_free(b);
+}
+
+/* 40 rpm is a start, 60 rpm is none (config.h: 50 rpm, 130 degrees; timing_default.h: 96). */
+START_TEST(at_a_start_the_inlet_shuts_late_and_the_log_says_that_it_was_meant_to)
+{
+	check_cut_off(48, 1300);
+	check_cut_off(72, 960);
+}
+END_TEST
+
 START_TEST(a_crank_that_stands_gets_all_valves_shut)
 {
 	struct bench *b = at_work();
@@ -365,6 +391,7 @@ int main(void)
 	tcase_add_test(t, beyond_that_everything_lost_is_counted);
 	tcase_add_test(t, the_sender_gives_the_same_bytes_on_the_avr_as_on_the_host);
 	tcase_add_test(t, the_inlets_work_when_all_is_well);
+	tcase_add_test(t, at_a_start_the_inlet_shuts_late_and_the_log_says_that_it_was_meant_to);
 	tcase_add_test(t, a_crank_that_stands_gets_all_valves_shut);
 	tcase_add_test(t, a_shut_throttle_shuts_the_inlets_and_leaves_the_exhausts);
 	tcase_add_test(t, too_fast_a_crank_gets_no_air);

@@ -67,7 +67,7 @@ $(BUILD)/firmware/put_cost.elf: tests/avr/put_cost_avr.c firmware/trammel_send.c
 UNHEARD := $(BUILD)/firmware/unheard.elf
 $(UNHEARD): CONTROLLER_FLAGS += -DLINK_LOSS_SHUTS=0
 
-# The rig's own tests: about a minute.
+# The rig's own tests: a minute or two.
 firmware-check: $(CONTROLLER) $(UNHEARD) $(CALLS) $(BUILD)/avr/test_controller $(BUILD)/avr/test_fault_rides $(BUILD)/avr/test_sketch firmware-lint firmware-size
 	TRAMMEL_ELF=$(CONTROLLER) TRAMMEL_CALLS_ELF=$(CALLS) $(BUILD)/avr/test_controller
 	TRAMMEL_ELF=$(CONTROLLER) TRAMMEL_UNHEARD_ELF=$(UNHEARD) $(BUILD)/avr/test_fault_rides

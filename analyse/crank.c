@@ -53,7 +53,8 @@ struct crank_solver *crank_solver_new(const struct engine *e, const struct wheel
 		return NULL;
 	s->wheel = wheel;
 	s->engine = *e;
-	s->noise = (struct smooth_noise){wheel->edge_sd_rad, wheel->drift_rad2_s4};
+	s->noise =
+	    (struct smooth_noise){.edge_sd_rad = wheel->edge_sd_rad, .drift_rad2_s4 = wheel->drift_rad2_s4};
 	s->teeth = teeth_new();
 	s->work = smooth_work_new();
 	if (s->teeth == NULL || s->work == NULL) {

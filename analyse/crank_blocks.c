@@ -8,6 +8,7 @@
 
 #define TWO_PI 6.283185307179586477
 #define LEARN_EDGES 30000 /* of a leg, spread over it; more tells no more */
+#define FEWER_EDGES 8000  /* ... while the slots are still being told apart */
 #define LEARN_WORK 1e9    /* multiplications */
 #define ALONE_TURNS 4
 #define SLOW_PART 0.3 /* of the mean speed: slower is starting or stopping */
@@ -121,7 +122,8 @@ static bool list_chosen(const struct crank_learner *l, const struct choice *c, s
 {
 	const struct teeth *t = l->teeth;
 	size_t size = learner_block_edges(&l->wheel), passed = 0;
-	size_t stride = t->n / learner_edges_within(&l->wheel, LEARN_EDGES, LEARN_WORK) + 1;
+	size_t most = l->all_blocks ? LEARN_EDGES : FEWER_EDGES;
+	size_t stride = t->n / learner_edges_within(&l->wheel, most, LEARN_WORK) + 1;
 	for (size_t i = 0; i < t->run_n; i++) {
 		const struct tooth_mark *mark = t->mark + t->run[i].first;
 		struct align_fix f;
@@ -202,7 +204,7 @@ bool learner_push_block(struct crank_learner *l, const struct leg *leg, struct b
 	b->push = malloc(b->n * l->torque.columns * sizeof *b->push);
 	struct torque_turn *turn = malloc(b->n * sizeof *turn);
 	bool ok = b->push != NULL && turn != NULL && smooth_block(l, b, turn);
-	b->hole = ok && !torque_pushes(&l->torque, leg, b->mark, turn, b->n, l->wheel.slots, b->push);
+	b->hole = ok && !torque_pushes(&l->torque, leg, b->mark, turn, b->n, b->push);
 	free(turn);
 	return ok;
 }

@@ -155,8 +155,10 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 		return 0;
 	if (round == 0)
 		l->noise =
-		    (struct smooth_noise){l->wheel.edge_sd_rad, FIRST_DRIFT * pow(learner_mean_omega(l), 4)};
+		    (struct smooth_noise){.edge_sd_rad = l->wheel.edge_sd_rad,
+		                          .drift_rad2_s4 = FIRST_DRIFT * pow(learner_mean_omega(l), 4)};
 	learner_forget_blocks(b);
+	l->all_blocks = round + 1 == ROUNDS;
 	if (!learner_fresh_halves(l) || !learner_list_blocks(l, round > 0, b) ||
 	    !learner_take_blocks(l, leg, &l->noise, b))
 		return learner_out_of_memory(fault);
@@ -203,6 +205,9 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 	if (bad == 0 && b.n > 0) {
 		bad = learner_joint(l, leg, &b, fault);
 		fit_noise(l);
+		/* With the pushes taken out the edges' own scatter shows; without, what the
+		 * crank does between few teeth hides it. */
+		l->wheel.edge_sd_rad = fmax(l->wheel.edge_sd_rad, l->joint.edge_sd_rad);
 		l->watch = (struct index_watch){.n = 0};
 		l->started = true;
 		watch_index(l);

@@ -27,7 +27,8 @@ struct crank_learner {
 	size_t closing_cap, closings;
 	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
 	bool started;
-	unsigned legs; /* after the first */
+	bool all_blocks; /* false: a part of them will do for this round */
+	unsigned legs;   /* after the first */
 	uint64_t edges, index_events;
 	struct index_watch watch, opens;
 	int64_t *opening_us;

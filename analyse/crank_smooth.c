@@ -2,7 +2,6 @@
 #include "analyse/crank_smooth.h"
 #include "analyse/crank_motion.h"
 
-#include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
@@ -90,7 +89,7 @@ static void filter(struct step *step, const struct smooth_noise *noise, const st
 		s->innovation = innovation;
 		s->inverse_s = 1 / g.s;
 		s->dt = i + 1 < n ? e[i + 1].t_s - e[i].t_s : 0;
-		motion_move(&m, s->dt, noise->drift_rad2_s4 * fabs(m.x[1]));
+		motion_move(&m, s->dt, smooth_drift(noise, m.x[1]));
 	}
 }
 
@@ -197,7 +196,7 @@ static struct tally tally_innovations(const struct smooth_noise *noise, const st
 		}
 		t.far += far;
 		if (i + 1 < n)
-			motion_move(&m, e[i + 1].t_s - e[i].t_s, noise->drift_rad2_s4 * fabs(m.x[1]));
+			motion_move(&m, e[i + 1].t_s - e[i].t_s, smooth_drift(noise, m.x[1]));
 	}
 	return t;
 }
@@ -217,7 +216,7 @@ double smooth_density(const struct smooth_noise *noise, const struct smooth_edge
 			used++;
 		}
 		if (i + 1 < n)
-			motion_move(&m, e[i + 1].t_s - e[i].t_s, noise->drift_rad2_s4 * fabs(m.x[1]));
+			motion_move(&m, e[i + 1].t_s - e[i].t_s, smooth_drift(noise, m.x[1]));
 	}
 	*rms = used > 0 ? sqrt(square / used) : INFINITY;
 	return sum;
@@ -225,7 +224,9 @@ double smooth_density(const struct smooth_noise *noise, const struct smooth_edge
 
 static struct smooth_noise scaled(struct smooth_noise n, double scale)
 {
-	return (struct smooth_noise){n.edge_sd_rad * scale, n.drift_rad2_s4 * scale * scale};
+	n.edge_sd_rad *= scale;
+	n.drift_rad2_s4 *= scale * scale;
+	return n;
 }
 
 /* Likelihood at the best scale, in which a few edges far off (an extra one
@@ -234,8 +235,7 @@ static double robust_likelihood(struct smooth_noise *noise, const struct smooth_
                                 double *size)
 {
 	tally_innovations(noise, e, n, 1e9, size);
-	gsl_sort(size, 1, n - SETTLE);
-	*noise = scaled(*noise, gsl_stats_median_from_sorted_data(size, 1, n - SETTLE) / 0.6745);
+	*noise = scaled(*noise, gsl_stats_median(size, 1, n - SETTLE) / 0.6745);
 	struct tally t = tally_innovations(noise, e, n, FAR_SD, NULL);
 	if (t.used < n / 2)
 		return -INFINITY;
@@ -254,7 +254,8 @@ bool smooth_fit_noise(const struct smooth_edge *edge, size_t n, struct smooth_no
 		return false;
 	double omega = (edge[n - 1].angle_rad - edge[0].angle_rad) / (edge[n - 1].t_s - edge[0].t_s);
 	for (double lg = -7; lg < 2.01; lg += 0.25) {
-		struct smooth_noise trial = {1e-3, pow(10, lg) * pow(omega, 4)};
+		struct smooth_noise trial = {.edge_sd_rad = 1e-3,
+		                             .drift_rad2_s4 = pow(10, lg) * pow(omega, 4)};
 		double value = robust_likelihood(&trial, edge, n, size);
 		if (value > best) {
 			best = value;

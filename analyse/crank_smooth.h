@@ -5,6 +5,7 @@
 #ifndef TRAMMEL_CRANK_SMOOTH_H
 #define TRAMMEL_CRANK_SMOOTH_H
 
+#include <math.h>
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -21,7 +22,21 @@ struct smooth_state {
 struct smooth_noise {
 	double edge_sd_rad;
 	double drift_rad2_s4; /* growth of the acceleration's variance per radian turned */
+	int steepness;        /* ... at `pivot_rad_s`; with that power of the speed elsewhere */
+	double pivot_rad_s;
 };
+
+/* Growth of the acceleration's variance per second. */
+static inline double smooth_drift(const struct smooth_noise *noise, double omega_rad_s)
+{
+	double drift = noise->drift_rad2_s4 * fabs(omega_rad_s);
+	double part = noise->steepness != 0 ? fmax(fabs(omega_rad_s) / noise->pivot_rad_s, 0.1) : 1;
+	for (int i = 0; i < noise->steepness; i++)
+		drift *= part;
+	for (int i = 0; i > noise->steepness; i--)
+		drift /= part;
+	return drift;
+}
 
 struct smooth_work; /* opaque: storage for one block */
 struct smooth_work *smooth_work_new(void);

@@ -77,6 +77,11 @@ void pitch_clear(struct pitch *p)
 	p->edges = 0;
 }
 
+void pitch_expect(struct pitch *p, const struct torque *torque)
+{
+	memcpy(p->torque.prior_sd, torque->prior_sd, sizeof p->torque.prior_sd);
+}
+
 void pitch_join(struct pitch *p, const struct pitch *other, double weight)
 {
 	for (size_t i = 0; i < p->size * p->size; i++)
@@ -100,17 +105,18 @@ static void start_columns(struct pitch *p)
 		p->active[i] = (struct column){{0, 0, 0}, (unsigned)p->slots + i};
 }
 
-static void move_columns(struct pitch *p, double dt, const struct torque_push *push)
+static void move_columns(struct pitch *p, const struct motion_step *step, double dt,
+                         const struct torque_push *push)
 {
 	for (size_t j = 0; j < p->torque.columns; j++) {
 		struct column *c = &p->active[j];
-		motion_move_state(c->x, dt);
+		motion_step_state(c->x, step);
 		c->x[0] += push[j].rad;
 		c->x[1] += push[j].rad_s;
 	}
 	for (size_t j = p->torque.columns; j < p->active_n;) {
 		struct column *c = &p->active[j];
-		motion_move_state(c->x, dt);
+		motion_step_state(c->x, step);
 		double size = fabs(c->x[0]) + fabs(c->x[1] * dt) + fabs(c->x[2] * dt * dt);
 		if (size < FORGOTTEN)
 			*c = p->active[--p->active_n];
@@ -171,12 +177,13 @@ static bool is_outlier(const struct pitch *p, const double *v, double innovation
 	return innovation * innovation > OUTLIER_SD * OUTLIER_SD * s;
 }
 
-static struct motion set_out(const struct wheel *w, const struct tooth_mark *mark, int64_t shift)
+static struct motion set_out(const struct wheel *w, double drag, const struct tooth_mark *mark, int64_t shift)
 {
 	double a0 = teeth_angle_rad(w, mark[0].slot + shift);
 	double dt = 1e-6 * (double)(mark[1].t_us - mark[0].t_us);
 	double omega = (teeth_angle_rad(w, mark[1].slot + shift) - a0) / dt, w2 = omega * omega;
-	return (struct motion){.x = {a0, omega, 0}, .p = {1, 0, 0, w2, 0, w2 * w2}};
+	double held = drag * omega; /* something works against the load */
+	return (struct motion){.x = {a0, omega, held}, .p = {1, 0, 0, w2, 0, w2 * w2 + held * held}};
 }
 
 void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct tooth_mark *mark, size_t n,
@@ -185,7 +192,8 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 	if (n < 16)
 		return;
 	const struct wheel *w = &p->nominal;
-	struct motion m = set_out(w, mark, shift);
+	double drag = p->torque.drag_per_s;
+	struct motion m = set_out(w, drag, mark, shift);
 	double edge_var = noise->edge_sd_rad * noise->edge_sd_rad, v[CRANK_SLOTS_MAX + TORQUE_MAX];
 	unsigned row = 0;
 	start_columns(p);
@@ -206,8 +214,10 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 		if (i + 1 == n)
 			break;
 		double dt = 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us);
-		motion_move(&m, dt, noise->drift_rad2_s4 * fabs(m.x[1]));
-		move_columns(p, dt, push == NULL ? NULL : push + i * p->torque.columns);
+		struct motion_step step = motion_step_of(drag, dt);
+		motion_step_covariance(m.p, &step, drag, dt, smooth_drift(noise, m.x[1]));
+		motion_step_state(m.x, &step);
+		move_columns(p, &step, dt, push == NULL ? NULL : push + i * p->torque.columns);
 	}
 }
 
@@ -325,6 +335,8 @@ static void judge(const struct pitch *p, const gsl_vector *e, const gsl_matrix *
 		explained += gsl_vector_get(e, i) * p->right[i];
 	out->residual = fmax(p->square - explained, 1e-12) / n;
 	out->evidence = -0.5 * (n * log(out->residual) + p->log_s) - log_det_half(cholesky);
+	for (unsigned i = 0; i < p->torque.columns; i++)
+		out->evidence -= log(p->torque.prior_sd[i]);
 }
 
 static bool solve(const struct pitch *p, unsigned low_limit, gsl_matrix *a, gsl_vector *b,

@@ -24,6 +24,9 @@ struct pitch *pitch_new(const struct wheel *nominal, const struct torque *torque
 void pitch_free(struct pitch *p);
 void pitch_clear(struct pitch *p);
 
+/* Another prior for the torque's factors. */
+void pitch_expect(struct pitch *p, const struct torque *torque);
+
 /* Adds a row of marks; `shift` turns its slots into the wheel's; push as from
  * torque_pushes (NULL when there are no torque columns). */
 void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct tooth_mark *mark, size_t n,

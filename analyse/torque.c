@@ -1,19 +1,31 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/torque.h"
 
-#include <math.h>
+#include "analyse/crank_motion.h"
 
-#define STEP_S 2e-3 /* longest step of the integration */
+#include <math.h>
+#include <string.h>
+
+#define STEP_S 1e-3 /* longest step of the integration */
 #define STEPS_MAX 64
 #define HOLE_US 50000 /* samples farther apart are a hole */
 #define ORDERS_ASSUMED 6
+#define ORDERS_CHANGING 4 /* the lower ones, for which the wheel may be taken */
+#define FIRST_CHANGING (1 + 2 * ORDERS_ASSUMED)
+#define CHANGE_FIRST 0.1 /* part of the torque; until the ride has told */
+#define CHANGE_LEAST 1e-6
 #define ARM_STEP 1e-4
 
-enum measured_column {                 /* order of the columns */
-	               COLUMN_VISCOUS, /* of either kind */
+enum measured_column {              /* order of the columns */
+	               COLUMN_DRAG, /* of either kind */
 	               COLUMN_GAS,
 	               COLUMN_GAS_RATE,
+	               COLUMN_PLACE,
+	               COLUMN_ZERO,
+	               COLUMN_ROD,
 	               COLUMN_FRICTION,
+	               COLUMN_BEARING,
+	               COLUMN_PACKING,
 	               COLUMN_COS,
 	               COLUMN_SIN,
 	               COLUMN_PISTON,
@@ -21,42 +33,72 @@ enum measured_column {                 /* order of the columns */
 };
 
 /* Factors by order of size: J from 0.01 kg m2 on; gauges lag a few ms;
- * friction a few per cent of the gas force; half a kilogram out of balance; a
- * piston of a kilogram or two.  All but the first are in parts of 1/J, see scale(). */
+ * friction a few per cent of the gas force, at the bearings on an arm of a few
+ * millimetres; packings as tight as half a bar; half a kilogram out of balance; a
+ * piston of a kilogram or two; the index is a degree or two off, a gauge 0.2 bar,
+ * and one against the other a few per cent.  All but the first are in parts of 1/J, see scale(). */
 #define PRIOR_INVERSE_J 100.0
 #define PRIOR_LAG_S 3e-3
+#define PRIOR_PLACE_RAD 0.03
+#define PRIOR_ZERO_PA 2e4
+#define PRIOR_GAIN 0.03
 #define PRIOR_FRICTION 0.1 /* of the area */
+#define PRIOR_BEARING_M 2e-3
+#define PRIOR_PACKING_PA 5e4
 #define PRIOR_UNBALANCE_KG 0.3
 #define PRIOR_PISTON_KG 1.0
 #define TYPICAL_INVERSE_J 1.0
-#define PRIOR_VISCOUS 1.0  /* 1/s */
-#define PRIOR_ASSUMED 40.0 /* rad/s2 */
+#define PRIOR_DRAG_MEASURED 30.0 /* 1/s: a brake that holds the speed */
+#define PRIOR_DRAG_ASSUMED 10.0
+#define PRIOR_ASSUMED 400.0 /* rad/s2 */
+
+/* Root sum of squares of an assumed torque's orders, rad/s2; the prior's until found. */
+static double assumed_size(const struct torque *t)
+{
+	double sum = 0;
+	for (unsigned i = COLUMN_DRAG + 1; i < FIRST_CHANGING && i < t->columns; i++)
+		sum += t->factor[i] * t->factor[i];
+	return t->found ? fmax(sqrt(sum), 1e-3) : PRIOR_ASSUMED;
+}
 
 static void set_priors(struct torque *t, double inverse_j)
 {
 	double *sd = t->prior_sd;
-	sd[COLUMN_VISCOUS] = PRIOR_VISCOUS;
+	sd[COLUMN_DRAG] = t->kind == TORQUE_MEASURED ? PRIOR_DRAG_MEASURED : PRIOR_DRAG_ASSUMED;
 	if (t->kind != TORQUE_MEASURED) {
-		for (unsigned i = COLUMN_VISCOUS + 1; i < t->columns; i++)
-			sd[i] = PRIOR_ASSUMED;
+		double size = assumed_size(t);
+		for (unsigned i = COLUMN_DRAG + 1; i < t->columns; i++)
+			sd[i] =
+			    i < FIRST_CHANGING ? PRIOR_ASSUMED : size * fmax(t->change_part, CHANGE_LEAST);
 		return;
 	}
 	sd[COLUMN_GAS] = PRIOR_INVERSE_J;
 	sd[COLUMN_GAS_RATE] = PRIOR_LAG_S * inverse_j;
+	sd[COLUMN_PLACE] = PRIOR_PLACE_RAD * inverse_j;
+	sd[COLUMN_ZERO] = PRIOR_ZERO_PA * t->mech.area_m2[END_CAP] * inverse_j;
+	sd[COLUMN_ROD] = PRIOR_GAIN * inverse_j;
 	sd[COLUMN_FRICTION] = PRIOR_FRICTION * inverse_j;
+	sd[COLUMN_BEARING] = PRIOR_BEARING_M * inverse_j;
+	sd[COLUMN_PACKING] = PRIOR_PACKING_PA * t->mech.area_m2[END_CAP] * inverse_j;
 	sd[COLUMN_COS] = sd[COLUMN_SIN] = PRIOR_UNBALANCE_KG * 9.81 * t->mech.r_m * inverse_j;
 	sd[COLUMN_PISTON] = PRIOR_PISTON_KG * inverse_j;
 }
 
-void torque_scale(struct torque *t, const double *factor, const double *factor_sd)
+void torque_found(struct torque *t, const double *factor, const double *factor_sd)
 {
-	if (t->kind == TORQUE_MEASURED)
+	t->found = true;
+	memcpy(t->factor, factor, t->columns * sizeof *factor);
+	if (t->kind == TORQUE_ASSUMED)
+		set_priors(t, TYPICAL_INVERSE_J);
+	else if (t->kind == TORQUE_MEASURED)
 		set_priors(t, fmin(fabs(factor[COLUMN_GAS]) + 2 * factor_sd[COLUMN_GAS], PRIOR_INVERSE_J));
 }
 
 double torque_assumed_order(const struct torque *t, const double *factor, unsigned order)
 {
-	return 2 * order < t->columns ? hypot(factor[2 * order - 1], factor[2 * order]) : 0;
+	return 2 * order < FIRST_CHANGING && 2 * order < t->columns
+	           ? hypot(factor[2 * order - 1], factor[2 * order])
+	           : 0;
 }
 
 struct torque torque_of(const struct engine *e, bool angle_known)
@@ -67,7 +109,8 @@ struct torque torque_of(const struct engine *e, bool angle_known)
 	                   .cap = engine_sensor_channel(e, SENSOR_CAP),
 	                   .rod = engine_sensor_channel(e, SENSOR_ROD),
 	                   .supply = engine_sensor_channel(e, SENSOR_SUPPLY),
-	                   .columns = 1 + 2 * ORDERS_ASSUMED};
+	                   .columns = FIRST_CHANGING + 2 * ORDERS_CHANGING,
+	                   .change_part = CHANGE_FIRST};
 	bool single = isnan(t.mech.clearance_m3[END_ROD]) || isnan(t.mech.area_m2[END_ROD]);
 	if (angle_known && t.cap >= 0 && (t.rod >= 0 || single)) {
 		t.kind = TORQUE_MEASURED;
@@ -75,6 +118,23 @@ struct torque torque_of(const struct engine *e, bool angle_known)
 	}
 	set_priors(&t, TYPICAL_INVERSE_J);
 	return t;
+}
+
+void torque_may_change(struct torque *t, double part)
+{
+	t->change_part = part;
+	set_priors(t, TYPICAL_INVERSE_J);
+}
+
+bool torque_follow_supply(struct torque *t, const struct leg *leg)
+{
+	const struct ride_series *s = &leg->sensor[t->supply < 0 ? 0 : t->supply];
+	double sum = 0;
+	for (size_t i = 0; i < s->n; i++)
+		sum += fmax((double)s->value[i] - t->ambient_pa, 0);
+	t->by_supply = t->kind == TORQUE_ASSUMED && t->supply >= 0 && sum > 0;
+	t->supply_pa = t->by_supply ? sum / (double)s->n : NAN;
+	return t->by_supply;
 }
 
 struct torque torque_even(void)
@@ -113,8 +173,9 @@ static struct reader reader_at(const struct leg *leg, int channel, int64_t from_
 	return r;
 }
 
-struct gas { /* both chambers' gauges */
-	struct reader cap, rod;
+struct gas { /* what the gauges say */
+	struct reader cap, rod, supply;
+	double change; /* speed of the row over the pivot, less 1 */
 	bool has_rod;
 };
 
@@ -124,26 +185,37 @@ static void measured(const struct torque *t, struct gas *g, double t_us, double 
 	const struct mech *m = &t->mech;
 	double arm = mech_arm_m(m, theta), rate = 0, rod_rate = 0;
 	double force = m->area_m2[END_CAP] * (read_at(&g->cap, t_us, &rate) - t->ambient_pa);
-	double force_rate = m->area_m2[END_CAP] * rate;
+	double force_rate = m->area_m2[END_CAP] * rate, rod_force = 0;
 	if (g->has_rod) {
-		force -= m->area_m2[END_ROD] * (read_at(&g->rod, t_us, &rod_rate) - t->ambient_pa);
+		rod_force = m->area_m2[END_ROD] * (read_at(&g->rod, t_us, &rod_rate) - t->ambient_pa);
+		force -= rod_force;
 		force_rate -= m->area_m2[END_ROD] * rod_rate;
 	}
 	double bend = (mech_arm_m(m, theta + ARM_STEP) - mech_arm_m(m, theta - ARM_STEP)) / (2 * ARM_STEP);
 	u[COLUMN_GAS] = force * arm;
 	u[COLUMN_GAS_RATE] = force_rate * arm;
+	u[COLUMN_PLACE] = force * bend;
+	u[COLUMN_ZERO] = arm;
+	u[COLUMN_ROD] = -rod_force * arm;
 	u[COLUMN_FRICTION] = -fabs(force) * fabs(arm);
+	u[COLUMN_BEARING] = -fabs(force);
+	u[COLUMN_PACKING] = -fabs(arm);
 	u[COLUMN_COS] = cos(theta);
 	u[COLUMN_SIN] = sin(theta);
 	u[COLUMN_PISTON] = -arm * bend * omega * omega;
 }
 
-static void assumed(double theta, double *u)
+static void assumed(const struct torque *t, struct gas *g, double t_us, double theta, double *u)
 {
+	double rate, part = 1;
+	if (t->by_supply)
+		part = fmax(read_at(&g->supply, t_us, &rate) - t->ambient_pa, 0) / t->supply_pa;
 	for (unsigned h = 1; h <= ORDERS_ASSUMED; h++) {
-		u[2 * h - 1] = cos(h * theta);
-		u[2 * h] = sin(h * theta);
+		u[2 * h - 1] = part * cos(h * theta);
+		u[2 * h] = part * sin(h * theta);
 	}
+	for (unsigned c = FIRST_CHANGING; c < t->columns; c++)
+		u[c] = g->change * u[c - FIRST_CHANGING + 1];
 }
 
 struct stretch { /* between two edges */
@@ -157,6 +229,8 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 	double u[TORQUE_MAX];
 	unsigned steps = (unsigned)fmin(fmax(ceil(s->dt_s / STEP_S), 2), STEPS_MAX);
 	double h = s->dt_s / steps, rise = s->to.theta_rad - s->from.theta_rad;
+	double left_rad, left_rad_s, rad, rad_s; /* of a push of 1 from here to the end; from a step on */
+	motion_constant(t->drag_per_s, s->dt_s, &left_rad, &left_rad_s);
 	for (unsigned c = 0; c < t->columns; c++)
 		push[c] = (struct torque_push){0, 0, 0};
 	for (unsigned j = 0; j < steps; j++) {
@@ -165,70 +239,96 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 		if (t->kind == TORQUE_MEASURED)
 			measured(t, g, s->from_us + 1e6 * part * s->dt_s, theta, omega, u);
 		else if (t->kind == TORQUE_ASSUMED)
-			assumed(theta, u);
-		u[COLUMN_VISCOUS] = -omega;
+			assumed(t, g, s->from_us + 1e6 * part * s->dt_s, theta, u);
+		u[COLUMN_DRAG] = -omega;
+		motion_constant(t->drag_per_s, s->dt_s - (j + 1) * h, &rad, &rad_s);
 		for (unsigned c = 0; c < t->columns; c++) {
-			push[c].rad_s += h * u[c];
-			push[c].rad += h * u[c] * (1 - part) * s->dt_s;
+			push[c].impulse += h * u[c];
+			push[c].rad_s += (left_rad_s - rad_s) * u[c];
+			push[c].rad += (left_rad - rad) * u[c];
 		}
+		left_rad = rad;
+		left_rad_s = rad_s;
 	}
-	return t->kind != TORQUE_MEASURED || !isnan(push[COLUMN_GAS].rad);
+	return t->columns < 2 || !isnan(push[COLUMN_GAS].rad);
 }
 
-struct window { /* a turn of marks */
-	size_t from, to;
+struct row { /* of marks, with the pushes between them */
+	const struct tooth_mark *mark;
+	size_t n;
+	struct torque_push *push;
+	unsigned columns;
 };
 
-static struct window turn_about(const struct tooth_mark *mark, size_t n, size_t i, int64_t slots,
-                                struct window w)
+static double row_s(const struct row *r, size_t i)
 {
-	int64_t first = mark[i].slot - slots / 2, latest = mark[n - 1].slot - slots;
-	first = first < latest ? first : latest;
-	while (w.from + 1 < n && mark[w.from].slot < first)
-		w.from++;
-	while (w.to + 1 < n && mark[w.to].slot < mark[w.from].slot + slots)
-		w.to++;
-	return w;
+	return 1e-6 * (double)(r->mark[i].t_us - r->mark[0].t_us);
 }
 
-/* The mean over a turn is taken out of every column: how torque and load
- * balance in the mean says nothing of the wheel, and the load is not known. */
-static void take_mean_out(unsigned columns, const struct tooth_mark *mark, size_t n, int64_t slots,
-                          struct torque_push *push)
+/* The straight line over the row is taken out of a column: how torque and load
+ * balance in the mean says nothing of the wheel, and the load is not known.  What
+ * changes from turn to turn stays: the crank must have answered to it. */
+static void take_line_out(const struct row *r, double drag_per_s, unsigned column)
 {
-	for (unsigned c = 0; c < columns; c++) {
-		const struct torque_push *last = &push[(n - 2) * columns + c];
-		double end = last->sum_rad_s + last->rad_s;
-		struct window w = {0, 0};
-		for (size_t i = 0; i + 1 < n; i++) {
-			w = turn_about(mark, n, i, slots, w);
-			double to = w.to + 1 < n ? push[w.to * columns + c].sum_rad_s : end;
-			double mean = (to - push[w.from * columns + c].sum_rad_s) /
-			              (1e-6 * (double)(mark[w.to].t_us - mark[w.from].t_us));
-			double dt = 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us);
-			push[i * columns + c].rad_s -= mean * dt;
-			push[i * columns + c].rad -= 0.5 * mean * dt * dt;
-		}
+	double middle = 0.5 * (row_s(r, 0) + row_s(r, r->n - 1)), moment = 0, spread = 0, sum = 0;
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		const struct torque_push *push = &r->push[i * r->columns + column];
+		double dt = row_s(r, i + 1) - row_s(r, i), at = row_s(r, i) + 0.5 * dt - middle;
+		sum += push->impulse;
+		moment += at * push->impulse;
+		spread += at * at * dt;
+	}
+	double mean = sum / (row_s(r, r->n - 1) - row_s(r, 0)), slope = spread > 0 ? moment / spread : 0;
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		struct torque_push *push = &r->push[i * r->columns + column];
+		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i);
+		double off = mean + slope * (row_s(r, i) + 0.5 * dt - middle);
+		motion_constant(drag_per_s, dt, &rad, &rad_s);
+		push->rad_s -= off * rad_s;
+		push->rad -= off * rad;
+	}
+}
+
+/* What the drag is off by is learned from the speed as the pushes make it, not as
+ * it was seen: scatter of the edges seen would stand on both sides, and pull. */
+static void drag_by_model(const struct row *r, const struct torque *t)
+{
+	double speed = 0;
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		struct torque_push *push = &r->push[i * r->columns];
+		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i);
+		motion_constant(t->drag_per_s, dt, &rad, &rad_s);
+		double next = (1 - t->drag_per_s * rad_s) * speed;
+		for (unsigned c = COLUMN_DRAG + 1; c < t->columns; c++)
+			next += t->factor[c] * push[c].rad_s;
+		double mean = -0.5 * (speed + next);
+		push[COLUMN_DRAG] = (struct torque_push){mean * rad, mean * rad_s, mean * dt};
+		speed = next;
 	}
 }
 
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
-                   const struct torque_turn *turn, size_t n, unsigned slots, struct torque_push *push)
+                   const struct torque_turn *turn, size_t n, struct torque_push *push)
 {
 	struct gas g = {.has_rod = t->rod >= 0};
 	g.cap = reader_at(leg, t->cap, mark[0].t_us);
 	g.rod = reader_at(leg, t->rod, mark[0].t_us);
+	g.supply = reader_at(leg, t->supply, mark[0].t_us);
+	double turned = turn[n - 1].theta_rad - turn[0].theta_rad;
+	g.change = turned / (1e-6 * (double)(mark[n - 1].t_us - mark[0].t_us)) / t->pivot_rad_s - 1;
 	for (size_t i = 0; i + 1 < n; i++) {
 		struct stretch s = {(double)mark[i].t_us, 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us),
 		                    turn[i], turn[i + 1]};
 		if (!push_over(t, &g, &s, push + i * t->columns))
 			return false;
-		for (unsigned c = 0; i > 0 && c < t->columns; c++) {
-			const struct torque_push *before = &push[(i - 1) * t->columns + c];
-			push[i * t->columns + c].sum_rad_s = before->sum_rad_s + before->rad_s;
-		}
 	}
-	if (n >= 2)
-		take_mean_out(t->columns, mark, n, (int64_t)slots, push);
+	if (n < 2)
+		return true;
+	struct row r = {mark, n, push, t->columns};
+	for (unsigned c = COLUMN_DRAG + 1; c < t->columns; c++)
+		take_line_out(&r, t->drag_per_s, c);
+	if (t->found)
+		drag_by_model(&r, t);
+	take_line_out(&r, t->drag_per_s, COLUMN_DRAG);
 	return true;
 }

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-# How exactly the crank is followed, over wheels, motions and seeds of known truth.
-# SEEDS=50 gives the full table (about an hour); 5 by default.
+# How exactly the crank is followed, over wheels, motions and seeds of known truth, then
+# over rehearsed machines.  SEEDS=50 gives the full tables; 5 by default.
 .PHONY: accuracy-crank
-accuracy-crank: $(BUILD)/tests/tool_accuracy_crank
+accuracy-crank: $(BUILD)/tests/tool_accuracy_crank $(BUILD)/tests/tool_accuracy_machines
 	$(BUILD)/tests/tool_accuracy_crank $(SEEDS)
+	$(BUILD)/tests/tool_accuracy_machines 1 $(or $(SEEDS),5)

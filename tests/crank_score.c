@@ -37,14 +37,15 @@ static void take(struct crank_score *c, const struct sample *s, size_t n, double
 	}
 }
 
-static void compare(struct crank_score *c, const struct wheel_rig *r, const struct crank *crank)
+static void compare(struct crank_score *c, const struct crank_ride *r, const struct crank *crank)
 {
-	size_t cap = (size_t)((double)(r->leg.to_us - r->leg.from_us) / ASK_US) + 2, n = 0, hint = 0;
+	const struct leg *leg = r->leg;
+	size_t cap = (size_t)((double)(leg->to_us - leg->from_us) / ASK_US) + 2, n = 0, hint = 0;
 	struct sample *s = malloc(cap * sizeof *s);
-	for (double t = (double)r->leg.from_us; t < (double)r->leg.to_us && n < cap; t += ASK_US) {
+	for (double t = (double)leg->from_us; t < (double)leg->to_us && n < cap; t += ASK_US) {
 		struct crank_state at;
 		crank_at(crank, t, &hint, &at);
-		double truth = wheel_rig_theta(r, t);
+		double truth = r->theta(r->ctx, t);
 		if (at.flag == CRANK_OUTSIDE || isnan(truth))
 			continue;
 		c->asked++;
@@ -55,33 +56,48 @@ static void compare(struct crank_score *c, const struct wheel_rig *r, const stru
 		s[n++] = (struct sample){remainder(at.theta_rad - truth, TWO_PI) * 360 / TWO_PI,
 		                         at.sd_rad * 360 / TWO_PI};
 	}
-	take(c, s, n, r->engine.tooth_count);
+	take(c, s, n, r->engine->tooth_count);
 	free(s);
+}
+
+bool crank_score_ride(struct crank_score *c, const struct crank_ride *r, struct crank_totals *totals)
+{
+	struct wheel wheel;
+	struct fault fault;
+	struct crank_learner *l = crank_learner_new(r->engine);
+	const struct crank *crank;
+	bool ok = crank_learn(l, r->leg, &fault) == 0 && crank_learned(l, &wheel, &fault) == 0;
+	c->rides++;
+	if (ok) {
+		struct crank_solver *s = crank_solver_new(r->engine, &wheel);
+		ok = crank_solve(s, r->leg, &crank, &fault) == 0;
+		if (ok)
+			compare(c, r, crank);
+		*totals = *crank_solver_totals(s);
+		c->refused += !wheel.low_orders_known;
+		crank_solver_free(s);
+	}
+	if (!ok)
+		fprintf(stderr, "ride %u: %s\n", c->rides, fault.text);
+	c->failed += !ok;
+	crank_learner_free(l);
+	return ok;
+}
+
+static double rig_theta(const void *ctx, double t_us)
+{
+	return wheel_rig_theta(ctx, t_us);
 }
 
 void crank_score_add(struct crank_score *c, const struct wheel_setup *setup)
 {
 	struct wheel_rig *r = wheel_rig_new(setup);
-	struct wheel wheel;
-	struct fault fault;
-	struct crank_learner *l = crank_learner_new(&r->engine);
-	const struct crank *crank;
-	c->rides++;
-	if (crank_learn(l, &r->leg, &fault) != 0 || crank_learned(l, &wheel, &fault) != 0) {
-		fprintf(stderr, "seed %u: %s\n", setup->seed, fault.text);
-		c->failed++;
-	} else {
-		struct crank_solver *s = crank_solver_new(&r->engine, &wheel);
-		if (crank_solve(s, &r->leg, &crank, &fault) != 0)
-			c->failed++;
-		else
-			compare(c, r, crank);
-		const struct crank_totals *t = crank_solver_totals(s);
-		c->missed_off += (double)t->teeth_missed - (double)r->missed;
-		c->extra_off += (double)t->teeth_extra - (double)r->extra;
-		crank_solver_free(s);
+	struct crank_ride ride = {&r->engine, &r->leg, rig_theta, r};
+	struct crank_totals t;
+	if (crank_score_ride(c, &ride, &t)) {
+		c->missed_off += (double)t.teeth_missed - (double)r->missed;
+		c->extra_off += (double)t.teeth_extra - (double)r->extra;
 	}
-	crank_learner_free(l);
 	wheel_rig_free(r);
 }
 

@@ -11,12 +11,22 @@ struct crank_score {
 	size_t slips;                 /* good times at which the angle is off by half a tooth or more */
 	double missed_off, extra_off; /* counts found less true ones, mean over seeds */
 	double offset_deg;
-	unsigned rides, failed;
+	unsigned rides, failed, refused; /* refused: low orders not told from torque, and said so */
 	/* working storage */
 	double *error_deg;
 	size_t n, cap, asked, flagged, within;
 	double sum2;
 };
+
+struct crank_ride { /* one leg and its truth */
+	const struct engine *engine;
+	const struct leg *leg;
+	double (*theta)(const void *ctx, double t_us); /* NAN = not known */
+	const void *ctx;
+};
+
+/* Learns and solves a ride and adds its errors as below.  False when it cannot be solved. */
+bool crank_score_ride(struct crank_score *c, const struct crank_ride *r, struct crank_totals *totals);
 
 /* Learns and solves one ride (one leg); adds its errors (constant offset of the
  * ride removed: the index angle is given, not measured). */

@@ -81,7 +81,7 @@ START_TEST(the_smoother_agrees_with_dense_conditioning)
 	struct smooth_state out[EDGES];
 	double mean[EDGES], var[EDGES];
 	make_edges(e, (unsigned)_i + 1);
-	struct smooth_noise noise = {EDGE_SD, DRIFT};
+	struct smooth_noise noise = {.edge_sd_rad = EDGE_SD, .drift_rad2_s4 = DRIFT};
 	struct smooth_work *w = smooth_work_new();
 	smooth_run(w, &noise, e, EDGES, out);
 	smooth_work_free(w);
@@ -131,7 +131,7 @@ START_TEST(blocks_do_not_show)
 		e[i].angle_rad =
 		    OMEGA * e[i].t_s + 0.01 * sin(2 * OMEGA * e[i].t_s) + gsl_ran_gaussian(rng, EDGE_SD);
 	}
-	struct smooth_noise noise = {EDGE_SD, 1.0};
+	struct smooth_noise noise = {.edge_sd_rad = EDGE_SD, .drift_rad2_s4 = 1.0};
 	struct smooth_work *w = smooth_work_new();
 	smooth_run(w, &noise, e, n, all);
 	smooth_run(w, &noise, e + 1000, n - 1000, part); /* cut elsewhere */
@@ -164,7 +164,7 @@ START_TEST(the_noise_is_found)
 			x[1] += 0.02 * (OMEGA - x[1]);
 		}
 	}
-	struct smooth_noise noise = {0, 0};
+	struct smooth_noise noise = {.edge_sd_rad = 0};
 	ck_assert(smooth_fit_noise(e, N, &noise));
 	ck_assert_double_eq_tol(noise.edge_sd_rad / EDGE_SD, 1, 0.15);
 	ck_assert(!smooth_fit_noise(e, 20, &noise));
@@ -177,7 +177,7 @@ START_TEST(a_wrong_edge_hardly_pulls)
 	struct smooth_edge e[EDGES];
 	struct smooth_state before[EDGES], after[EDGES];
 	make_edges(e, 5);
-	struct smooth_noise noise = {EDGE_SD, DRIFT};
+	struct smooth_noise noise = {.edge_sd_rad = EDGE_SD, .drift_rad2_s4 = DRIFT};
 	struct smooth_work *w = smooth_work_new();
 	smooth_run(w, &noise, e, EDGES, before);
 	e[30].angle_rad += 0.01; /* 50 standard deviations */

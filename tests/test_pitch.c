@@ -66,7 +66,7 @@ START_TEST(errors_are_found_and_claims_are_honest)
 		turn(&x, seed, 0.02);
 		struct wheel w = equal_wheel();
 		struct pitch *p = pitch_new(&w, NULL);
-		struct smooth_noise noise = {0.02 * DEG, 1e-3};
+		struct smooth_noise noise = {.edge_sd_rad = 0.02 * DEG, .drift_rad2_s4 = 1e-3};
 		struct fault fault;
 		pitch_add(p, &noise, x.mark, x.n, 0, NULL);
 		ck_assert_int_eq(pitch_solve(p, 0, &r, &fault), 0);
@@ -91,7 +91,7 @@ START_TEST(held_orders_stay_at_zero)
 	turn(&x, 3, 0.02);
 	struct wheel w = equal_wheel();
 	struct pitch *p = pitch_new(&w, NULL);
-	struct smooth_noise noise = {0.02 * DEG, 1e-3};
+	struct smooth_noise noise = {.edge_sd_rad = 0.02 * DEG, .drift_rad2_s4 = 1e-3};
 	struct fault fault;
 	pitch_add(p, &noise, x.mark, x.n, 0, NULL);
 	ck_assert_int_eq(pitch_solve(p, 5, &r, &fault), 0);
@@ -119,7 +119,7 @@ START_TEST(two_parts_joined_are_the_whole)
 	static struct pitch_result a, b;
 	turn(&x, 4, 0.02);
 	struct wheel w = equal_wheel();
-	struct smooth_noise noise = {0.02 * DEG, 1e-3};
+	struct smooth_noise noise = {.edge_sd_rad = 0.02 * DEG, .drift_rad2_s4 = 1e-3};
 	struct fault fault;
 	struct pitch *whole = pitch_new(&w, NULL), *part = pitch_new(&w, NULL), *sum = pitch_new(&w, NULL);
 	size_t half = x.n / 2;

@@ -9,7 +9,7 @@
 #define SLOW_RPM 30
 #define RETURN_FROM (200 * STROKE_BINS / 360) /* of the diagram, well inside the return stroke */
 #define RETURN_TO (340 * STROKE_BINS / 360)
-#define ZERO_PA 6e3       /* a gauge may read this much below the air outside */
+#define ZERO_PA 6e3       /* a gauge may read this much beside the air outside */
 #define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
 #define INDEX_LEAST 0.97  /* of expansion: walls that keep the air as warm as it was give 1 ... */
 #define INDEX_MOST 1.45   /* ... and without heat it is 1.4 */
@@ -44,18 +44,38 @@ static double least_pa(const struct stroke_diagram *d)
 	return least;
 }
 
-/* On its way back the piston drives the air out: nothing stands below the air outside then, unless
- * it was expanded too far before. */
+/* How much too high the gauge reads (< 0: too low), Pa, and what it reads at its least.  On its way back the
+ * piston drives the air out; near the dead centre it hardly moves, and what the exhaust's resistance keeps up
+ * is next to nothing: the simulated stroke says how much, and at the ride's top speed
+ * how much at most.  Without one: nothing stands below the air outside
+ * then, unless it was expanded too far before.  0 when nothing is amiss. */
+static double zero_error_pa(const struct report *r, enum engine_end end, double *least)
+{
+	const struct gains *g = &r->gains[end];
+	double error = g->floor_pa - g->simulated_floor_pa, ambient = r->engine.ambient_pa;
+	*least = g->floor_pa;
+	if (isfinite(error)) {
+		double doubtful = ZERO_PA + fmax(g->top_floor_pa - ambient, 0);
+		return fabs(error) > doubtful ? error : 0;
+	}
+	*least = least_pa(&r->diagram[end]);
+	bool sucks = r->stroke[end].release_pa < ambient;
+	return ambient - *least > ZERO_PA && !sucks ? *least - ambient : 0;
+}
+
 static void zero(struct report *r, enum engine_end end)
 {
-	double below_pa = r->engine.ambient_pa - least_pa(&r->diagram[end]);
-	bool sucks = r->stroke[end].release_pa < r->engine.ambient_pa;
-	if (below_pa > ZERO_PA && !sucks)
+	double least, error = zero_error_pa(r, end, &least);
+	if (error != 0)
 		report_say(
 		    &r->warnings,
-		    "The %s end's gauge falls to %.2f bar below the air outside: its zero is off by about "
-		    "that much. Set `low` in the engine file by the reading with the hose off.",
-		    engine_end_name(end), unit_bar(below_pa));
+		    "The %s end's gauge reads about %.2f bar too %s: at its least, with the exhaust open and "
+		    "the piston all but still, it shows %.2f bar gauge. Set `low` in the engine file by the "
+		    "reading with the hose off. The zero does not change the work; it changes the useful "
+		    "angle, "
+		    "the air and every pressure told.",
+		    engine_end_name(end), unit_bar(fabs(error)), error > 0 ? "high" : "low",
+		    unit_bar_gauge(least, r->engine.ambient_pa));
 }
 
 /* The chamber cannot stand above the supply that fills it. */

@@ -11,7 +11,10 @@
 #define SUBSETS (1u << GAIN_CAUSES)
 #define WALLS_PART 0.05 /* of the air: heat of the walls while it comes in; judgement */
 #define WIDER 2.0       /* times the conductance, to see what wire-drawing costs */
-#define REST_DEGREES 9  /* the supply at rest: highest mean over this much of the turn */
+#define FLOOR_DEGREES 5
+#define FLOOR_FROM 200 /* well inside the return stroke */
+#define FLOOR_TO 359
+#define REST_DEGREES 9 /* the supply at rest: highest mean over this much of the turn */
 
 const char *gain_key(enum gain_cause c)
 {
@@ -203,6 +206,35 @@ static double air_wider_kg(const struct bench *b, double times)
 	return result.air_kg;
 }
 
+/* Mean pressure over FLOOR_DEGREES from a degree on. */
+static double floor_at(const double *pressure_pa, int from)
+{
+	double sum = 0;
+	for (int k = from; k < from + FLOOR_DEGREES; k++)
+		sum += pressure_pa[k];
+	return sum / FLOOR_DEGREES;
+}
+
+static void find_floor(const struct report *r, const struct bench *b, const struct cycle_result *as_is,
+                       struct gains *g)
+{
+	const double *measured_pa = r->diagram[b->end].measured_pa;
+	struct cycle_case top = b->as_is;
+	struct cycle_result at_top;
+	int place = -1;
+	for (int k = FLOOR_FROM; k + FLOOR_DEGREES <= FLOOR_TO; k++)
+		if (isfinite(floor_at(measured_pa, k)) && !(floor_at(measured_pa, k) >= g->floor_pa)) {
+			g->floor_pa = floor_at(measured_pa, k);
+			place = k;
+		}
+	if (place < 0)
+		return;
+	top.omega_rad_s = fmax(r->speed_rpm.max * 2 * UNIT_PI / 60, top.omega_rad_s);
+	cycle_run(&top, &at_top);
+	g->simulated_floor_pa = floor_at(as_is->pressure_pa, place);
+	g->top_floor_pa = floor_at(at_top.pressure_pa, place);
+}
+
 static void reckon_end(const struct report *r, const struct plan_machine *m, enum engine_end end,
                        struct gains *g)
 {
@@ -217,6 +249,7 @@ static void reckon_end(const struct report *r, const struct plan_machine *m, enu
 	cycle_run(&b.as_is, &as_is);
 	g->measured_j = r->stroke[end].work_j;
 	g->simulated_j = as_is.work_j;
+	find_floor(r, &b, &as_is, g);
 	g->simulated_air_kg = as_is.air_kg;
 	double off = 1.96 * m->c_sd_part[end][0];
 	g->simulated_air_error_kg =
@@ -244,6 +277,9 @@ void gains_reckon(const struct report *r, struct gains *out)
 		out[end] = (struct gains){.why = "out of memory",
 		                          .measured_j = NAN,
 		                          .simulated_j = NAN,
+		                          .floor_pa = NAN,
+		                          .simulated_floor_pa = NAN,
+		                          .top_floor_pa = NAN,
 		                          .simulated_air_kg = NAN,
 		                          .simulated_air_error_kg = NAN,
 		                          .all_j = NAN,

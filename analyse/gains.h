@@ -36,7 +36,10 @@ struct gain {                     /* of one stroke; all NAN when not known */
 struct gains {
 	bool known; /* false: `why` */
 	char why[160];
-	double measured_j, simulated_j;                  /* as it was; NAN */
+	double measured_j, simulated_j; /* as it was; NAN */
+	/* Least pressure of the return stroke, absolute: measured; simulated there, at the mean and at the
+	   top speed of the ride; NAN. */
+	double floor_pa, simulated_floor_pa, top_floor_pa;
 	double simulated_air_kg, simulated_air_error_kg; /* NAN; by conductances off as they may be, 95 % */
 	double all_j, all_kg;                            /* change when everything is put right */
 	struct gain gain[GAIN_CAUSES];

@@ -251,10 +251,12 @@ static void gather_air(const struct stages *s, struct report *out)
 	enum air_way a, b;
 	struct air_known *way = out->air;
 	gains_reckon(out, out->gains);
-	way[AIR_BY_CHAMBERS] = (struct air_known){out->air_kg_per_turn, BALANCE_PART * out->air_kg_per_turn};
+	way[AIR_BY_CHAMBERS] =
+	    (struct air_known){out->air_kg_per_turn, BALANCE_PART * out->air_kg_per_turn + air_blown_kg(out)};
 	way[AIR_BY_VALVES] = air_by_valves(out);
 	way[AIR_BY_TANK] = selection_of(s) == NULL ? tank_watch_air(&s->tank, &out->engine, out->revolutions)
 	                                           : (struct air_known){NAN, NAN};
+	out->air_error_kg = air_ways_reach_kg(way);
 	if (air_ways_disagree(way, &a, &b))
 		report_say(
 		    &out->warnings,

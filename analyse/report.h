@@ -64,6 +64,7 @@ struct report {
 	struct torque_summary torque;
 	struct gains gains[END_COUNT];
 	double air_kg_per_turn;         /* NAN */
+	double air_error_kg;            /* half of its 95 % interval; NAN */
 	struct air_known air[AIR_WAYS]; /* the same in all ways that the sensors allow */
 	size_t profile_n;
 	struct report_profile_point profile[REPORT_PROFILE_POINTS];

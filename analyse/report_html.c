@@ -110,7 +110,8 @@ static void strokes(FILE *out, const struct report *r)
 		html_element(out, "p", "soft", "%s %s", words_closure(closure, r), words_work_error());
 	if (isfinite(r->air_kg_per_turn))
 		html_element(out, "p", NULL, "Air: %s a turn (ISO 8778). %s",
-		             words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
+		             words_measured(litres, air_normal_litre(r->air_kg_per_turn),
+		                            air_normal_litre(r->air_error_kg), 2, "normal litres"),
 		             words_air(r));
 	if (words_air_ways(ways, r)[0] != '\0')
 		html_element(out, "p", NULL, "%s.", ways);

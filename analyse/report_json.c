@@ -237,6 +237,7 @@ static json_t *air_of(const struct report *r)
 {
 	json_t *o = json_object();
 	json_put(o, "per_revolution_normal_litre", json_put_number(air_normal_litre(r->air_kg_per_turn)));
+	json_put(o, "per_revolution_half_width", json_put_number(air_normal_litre(r->air_error_kg)));
 	for (int w = 0; w < AIR_WAYS; w++) {
 		json_t *way = json_object();
 		json_put(way, "normal_litre", json_put_number(air_normal_litre(r->air[w].kg)));

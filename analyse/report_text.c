@@ -212,7 +212,8 @@ static void air(const struct text_page *p, const struct report *r)
 		return;
 	}
 	text_para(p, 2, 4, TONE_PLAIN, "Air: %s a turn (ISO 8778). %s",
-	          words_number(litres, air_normal_litre(r->air_kg_per_turn), 3, "normal litres"),
+	          words_measured(litres, air_normal_litre(r->air_kg_per_turn),
+	                         air_normal_litre(r->air_error_kg), 2, "normal litres"),
 	          words_air(r));
 	if (words_air_ways(ways, r)[0] != '\0')
 		text_para(p, 2, 4, TONE_PLAIN, "%s.", ways);

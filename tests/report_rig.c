@@ -140,7 +140,7 @@ struct report *report_rig_empty(void)
 	r->duration_s = 61.5;
 	r->revolutions = NAN;
 	r->speed_rpm = r->supply_pa = (struct report_range){NAN, NAN, NAN};
-	r->air_kg_per_turn = NAN;
+	r->air_kg_per_turn = r->air_error_kg = NAN;
 	for (int w = 0; w < AIR_WAYS; w++)
 		r->air[w] = (struct air_known){NAN, NAN};
 	r->counts.records = 1234;
@@ -165,6 +165,7 @@ struct report *report_rig_full(void)
 	r->torque =
 	    (struct torque_summary){.turns = 139, .mean_nm = 48.3, .mean_sd_nm = 0.3, .most_nm = 52.1};
 	r->air_kg_per_turn = 2.8e-3;
+	r->air_error_kg = 2e-4;
 	r->air[AIR_BY_CHAMBERS] = (struct air_known){2.8e-3, 2e-4};
 	r->air[AIR_BY_TANK] = (struct air_known){2.9e-3, 3e-4};
 	fill_wheel(r);

@@ -74,7 +74,7 @@ START_TEST(json_has_the_keys_of_the_schema_in_order)
 	ck_assert_str_eq(keys_of(json_object_get(cap, "ledger_J")),
 	                 "late_admission cut_off release compression wire_drawing back_pressure remainder ");
 	ck_assert_str_eq(keys_of(json_object_get(o, "air")),
-	                 "per_revolution_normal_litre chambers tank valves ");
+	                 "per_revolution_normal_litre per_revolution_half_width chambers tank valves ");
 	json_decref(o);
 	free(r);
 }

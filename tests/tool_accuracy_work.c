@@ -12,12 +12,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum quantity { WORK, MEP, USEFUL, FRACTION, AIR_END, AIR_TURN, TORQUE, QUANTITIES };
-static const char *const NAME[QUANTITIES] = {
-    "work a stroke", "mean eff. pressure",   "useful angle, deg", "useful fraction, %",
-    "air a stroke",  "air a turn, chambers", "peak torque"};
-static const bool RELATIVE[QUANTITIES] = {
-    [WORK] = true, [MEP] = true, [AIR_END] = true, [AIR_TURN] = true, [TORQUE] = true};
+enum quantity { WORK, MEP, USEFUL, FRACTION, AIR_TURN, TORQUE, QUANTITIES };
+static const char *const NAME[QUANTITIES] = {"work a stroke",      "mean eff. pressure", "useful angle, deg",
+                                             "useful fraction, %", "air a turn",         "peak torque"};
+static const bool RELATIVE[QUANTITIES] = {[WORK] = true, [MEP] = true, [AIR_TURN] = true, [TORQUE] = true};
 
 struct tally {
 	unsigned n, inside;
@@ -50,7 +48,6 @@ static void print_end(const struct work_ride *r, int end)
 	add(MEP, s->mep_pa, half * per, t->work_j * per);
 	bool angle = add(USEFUL, unit_deg(s->useful_rad), useful, t->useful_deg);
 	add(FRACTION, 100 * s->useful_fraction, useful / 1.8, t->useful_deg / 1.8);
-	add(AIR_END, s->air_kg * 1e3, 0.08 * s->air_kg * 1e3, t->air_g);
 	printf("  %s %3u  %7.2f +/- %.2f, true %7.2f J%c  %6.2f +/- %.2f, true %6.2f deg%c  air %6.3f, true "
 	       "%6.3f g",
 	       engine_end_name((enum engine_end)end), t->n, s->work_j, half, t->work_j, work ? ' ' : '!',
@@ -80,8 +77,10 @@ static void print_ride(unsigned i)
 	printf("%3u %3.0f-%-3.0f rpm", i, m.rpm, m.rpm_to);
 	for (int end = 0; end < END_COUNT; end++)
 		print_end(r, end);
-	const struct air_known *air = &r->report.air[AIR_BY_CHAMBERS];
-	add(AIR_TURN, air->kg * 1e3, air->half_width_kg * 1e3, r->truth[0].air_g + r->truth[1].air_g);
+	double air = r->report.air_kg_per_turn * 1e3, half = r->report.air_error_kg * 1e3;
+	bool held = add(AIR_TURN, air, half, r->truth[0].air_g + r->truth[1].air_g);
+	printf("  air of a turn %.3f +/- %.3f, true %.3f g%c", air, half,
+	       r->truth[0].air_g + r->truth[1].air_g, held ? ' ' : '!');
 	const struct torque_summary *q = &r->report.torque;
 	bool torque = add(TORQUE, q->mean_nm, 1.96 * q->mean_sd_nm, r->truth[END_CAP].peak_torque_nm);
 	printf("  torque %6.2f +/- %.2f, true %6.2f N m%c%s\n", q->mean_nm, 1.96 * q->mean_sd_nm,

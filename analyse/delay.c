@@ -12,7 +12,7 @@
 #define BISQUARE 4.685
 #define RESAMPLES 1000
 #define SEED 20150406ul
-#define TERMS 2
+#define TERMS (1 + DELAY_CAUSES)
 
 static int compare_double(const void *a, const void *b)
 {
@@ -37,12 +37,12 @@ static double quantile_sorted(const double *x, size_t n, double q)
 
 struct problem {
 	size_t n;
-	int terms; /* 1: mean, 2: line */
+	int terms; /* 1: mean, 2: line, 3: plane */
 	const double *y;
-	const double *z;   /* centred speed, NULL with one term */
-	double *given;     /* weights known beforehand */
-	double *weight;    /* given * robust weight */
-	double *curvature; /* given * derivative of the influence function */
+	const double *z[TERMS - 1]; /* centred, those of the terms in use */
+	double *given;              /* weights known beforehand */
+	double *weight;             /* given * robust weight */
+	double *curvature;          /* given * derivative of the influence function */
 	double *scratch;
 	const int64_t *turn;
 	double scale;
@@ -51,12 +51,14 @@ struct problem {
 
 static double term(const struct problem *p, int j, size_t i)
 {
-	return j == 0 ? 1 : p->z[i];
+	return j == 0 ? 1 : p->z[j - 1][i];
 }
 
 static double residual(const struct problem *p, size_t i)
 {
-	double fit = p->beta[0] + (p->terms > 1 ? p->beta[1] * p->z[i] : 0);
+	double fit = p->beta[0];
+	for (int j = 1; j < p->terms; j++)
+		fit += p->beta[j] * p->z[j - 1][i];
 	return (p->y[i] - fit) * sqrt(p->given[i]);
 }
 
@@ -73,8 +75,33 @@ static void add_point(const struct problem *p, size_t i, double weight, struct s
 	}
 }
 
+/* Elimination, for three terms; false when two of them are as good as one. */
+static bool solve_three(const struct sums *s, double *beta)
+{
+	struct sums e = *s;
+	for (int k = 0; k < TERMS; k++) {
+		if (!(e.a[k][k] > 1e-9 * s->a[k][k]))
+			return false;
+		for (int j = k + 1; j < TERMS; j++) {
+			double by = e.a[j][k] / e.a[k][k];
+			for (int l = k; l < TERMS; l++)
+				e.a[j][l] -= by * e.a[k][l];
+			e.b[j] -= by * e.b[k];
+		}
+	}
+	for (int k = TERMS - 1; k >= 0; k--) {
+		beta[k] = e.b[k];
+		for (int l = k + 1; l < TERMS; l++)
+			beta[k] -= e.a[k][l] * beta[l];
+		beta[k] /= e.a[k][k];
+	}
+	return true;
+}
+
 static bool solve(const struct problem *p, const struct sums *s, double *beta)
 {
+	if (p->terms == TERMS)
+		return solve_three(s, beta);
 	if (p->terms == 1) {
 		beta[0] = s->b[0] / s->a[0][0];
 		return s->a[0][0] > 0;
@@ -135,18 +162,23 @@ static void fit_robust(struct problem *p)
 	memcpy(p->weight, p->given, sizeof(*p->weight) * p->n);
 	memcpy(p->scratch, p->y, sizeof(*p->y) * p->n);
 	p->beta[0] = median(p->scratch, p->n);
-	p->beta[1] = 0;
+	for (int j = 1; j < TERMS; j++)
+		p->beta[j] = 0;
 	if (p->terms > 1)
 		fit_weighted(p);
 	for (int round = 0; round < 40; round++) {
 		bool huber = round < 20;
-		double before[TERMS] = {p->beta[0], p->beta[1]};
+		double before[TERMS], change = 0, size = 0;
+		memcpy(before, p->beta, sizeof(before));
 		if (huber)
 			p->scale = robust_scale(p);
 		reweight(p, huber);
 		fit_weighted(p);
-		double change = fabs(p->beta[0] - before[0]) + fabs(p->beta[1] - before[1]);
-		if (change <= 1e-12 * (fabs(before[0]) + fabs(before[1])) && !huber)
+		for (int j = 0; j < p->terms; j++) {
+			change += fabs(p->beta[j] - before[j]);
+			size += fabs(before[j]);
+		}
+		if (change <= 1e-12 * size && !huber)
 			break;
 	}
 	reweight(p, false);
@@ -251,14 +283,17 @@ static bool estimate(const struct problem *p, const struct blocks *b, const stru
 	return true;
 }
 
-/* What an interval is wanted of: beta[0] + at * beta[1], or beta[1]. */
+/* What an interval is wanted of: a sum of the betas. */
 struct wanted {
 	double c[TERMS];
 };
 
 static double combine(const struct wanted *w, const double *beta, int terms)
 {
-	return w->c[0] * beta[0] + (terms > 1 ? w->c[1] * beta[1] : 0);
+	double sum = w->c[0] * beta[0];
+	for (int j = 1; j < terms; j++)
+		sum += w->c[j] * beta[j];
+	return sum;
 }
 
 /* Acceleration from leaving out one block at a time (Efron 1987). */
@@ -349,7 +384,7 @@ static int intervals(const struct problem *p, const struct wanted *wanted, int c
 	return status;
 }
 
-/* --- the two public questions ------------------------------------------------------ */
+/* --- the public questions ------------------------------------------------------ */
 
 static bool problem_new(struct problem *p, const double *y, const int64_t *turn, size_t n, int terms)
 {
@@ -418,7 +453,7 @@ static double bend(const struct problem *p)
 	if (square == NULL)
 		return NAN;
 	for (size_t i = 0; i < p->n; i++)
-		square[i] = p->z[i] * p->z[i];
+		square[i] = p->z[0][i] * p->z[0][i];
 	q.y = square;
 	fit_weighted(&q);
 	double cross = 0, norm = 0, noise = 0;
@@ -507,7 +542,7 @@ static int line_of(const double *speed, const double *y, const int64_t *turn, si
 	out->mean_speed = sum / (double)n;
 	for (size_t i = 0; i < n; i++)
 		z[i] = speed[i] - out->mean_speed;
-	p.z = z;
+	p.z[0] = z;
 	out->separable = n >= 8 && spans_enough(out->speed_low, out->speed_high);
 	bool line = n >= 8 && out->speed_high - out->speed_low > 0.01 * fabs(out->mean_speed);
 	int status = line ? fit_line(&p, speed, out) : fit_mean_only(&p, out);
@@ -527,4 +562,71 @@ int delay_line(const double *speed, const double *y, const int64_t *turn, size_t
 int delay_slope(const double *x, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
 {
 	return line_of(x, y, turn, n, out);
+}
+
+/* --- a plane ----------------------------------------------------------------------- */
+
+/* Span and middle of one cause; its values less the middle go to `z`. */
+static void centre_cause(const double *x, size_t n, double *z, struct delay_cause *out)
+{
+	double sum = 0;
+	memcpy(z, x, sizeof(*z) * n);
+	qsort(z, n, sizeof(*z), compare_double);
+	out->low = quantile_sorted(z, n, 0.02);
+	out->high = quantile_sorted(z, n, 0.98);
+	for (size_t i = 0; i < n; i++)
+		sum += x[i];
+	out->mean = sum / (double)n;
+	for (size_t i = 0; i < n; i++)
+		z[i] = x[i] - out->mean;
+}
+
+static double correlation(const double *a, const double *b, size_t n)
+{
+	double ab = 0, aa = 0, bb = 0;
+	for (size_t i = 0; i < n; i++) {
+		ab += a[i] * b[i];
+		aa += a[i] * a[i];
+		bb += b[i] * b[i];
+	}
+	return aa > 0 && bb > 0 ? ab / sqrt(aa * bb) : 0;
+}
+
+static int fit_plane(struct problem *p, struct delay_plane *out)
+{
+	static const struct wanted wanted[DELAY_CAUSES] = {{{0, 1, 0}}, {{0, 0, 1}}};
+	double ci[DELAY_CAUSES][2] = {{NAN, NAN}, {NAN, NAN}};
+	fit_robust(p);
+	int status = intervals(p, wanted, p->terms - 1, ci);
+	for (int j = 0; j + 1 < p->terms; j++) {
+		out->cause[j].per = p->beta[j + 1];
+		memcpy(out->cause[j].per_ci95, ci[j], sizeof(ci[j]));
+	}
+	return status;
+}
+
+int delay_plane(const double *const *x, int causes, const double *y, const int64_t *turn, size_t n,
+                struct delay_plane *out)
+{
+	struct problem p;
+	*out = (struct delay_plane){.n = n, .alike = 0};
+	for (int j = 0; j < DELAY_CAUSES; j++)
+		out->cause[j] = (struct delay_cause){NAN, {NAN, NAN}, NAN, NAN, NAN};
+	if (n < 8 || causes < 1)
+		return 0;
+	double *z = malloc(sizeof(*z) * n * DELAY_CAUSES);
+	if (z == NULL || !problem_new(&p, y, turn, n, 1 + causes)) {
+		free(z);
+		return -1;
+	}
+	for (int j = 0; j < causes; j++) {
+		centre_cause(x[j], n, z + (size_t)j * n, &out->cause[j]);
+		p.z[j] = z + (size_t)j * n;
+	}
+	if (causes > 1)
+		out->alike = correlation(p.z[0], p.z[1], n);
+	int status = fit_plane(&p, out);
+	free(p.given);
+	free(z);
+	return status;
 }

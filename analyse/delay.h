@@ -47,4 +47,22 @@ int delay_line(const double *speed, const double *y, const int64_t *turn, size_t
 /* The same line over anything else than speed, given whatever the span of x. */
 int delay_slope(const double *x, const double *y, const int64_t *turn, size_t n, struct delay_line *out);
 
+#define DELAY_CAUSES 2
+
+struct delay_cause {
+	double per, per_ci95[2]; /* change of y per unit of this cause, the others held */
+	double low, high, mean;  /* of the cause: 2 % and 98 % quantiles */
+};
+
+struct delay_plane {
+	size_t n;
+	struct delay_cause cause[DELAY_CAUSES]; /* NAN = not asked, or fewer than 8 values */
+	double alike; /* correlation of the two causes: near +-1 they cannot be told apart, and the intervals
+	                 are wide */
+};
+
+/* Robust plane of y over one or two causes at once, x[0..causes - 1][0..n - 1]. -1 when memory runs out. */
+int delay_plane(const double *const *x, int causes, const double *y, const int64_t *turn, size_t n,
+                struct delay_plane *out);
+
 #endif

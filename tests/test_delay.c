@@ -189,6 +189,97 @@ START_TEST(a_bent_line_is_noticed)
 }
 END_TEST
 
+/* Supply from 4 to 6 bar and battery from 12.6 V down, `alike` of its way with the supply: 20 ms, -1.5 ms a
+ * bar, -0.8 ms a volt; scatter and outliers as above. */
+struct causes {
+	double supply_pa[200], battery_v[200], delay_s[200];
+};
+
+static void make_causes(gsl_rng *rng, double alike, struct causes *c)
+{
+	for (int i = 0; i < 200; i++) {
+		double way = (double)i / 200, own = gsl_rng_uniform(rng);
+		c->supply_pa[i] = 6e5 - 2e5 * way;
+		c->battery_v[i] = 12.6 - 1.5 * (alike * way + (1 - alike) * own);
+		c->delay_s[i] = 20e-3 - 1.5e-8 * (c->supply_pa[i] - 5e5) - 0.8e-3 * (c->battery_v[i] - 12) +
+		                gsl_ran_gaussian(rng, 0.4e-3);
+		if (gsl_rng_uniform(rng) < 0.1)
+			c->delay_s[i] += gsl_rng_uniform(rng) < 0.5 ? -20e-3 : 20e-3;
+	}
+}
+
+START_TEST(two_causes_are_told_apart)
+{
+	enum { SETS = 60 };
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_taus2);
+	int inside[2] = {0, 0};
+	for (int i = 0; i < SETS; i++) {
+		struct causes c;
+		struct delay_plane p;
+		make_causes(rng, 0.3, &c);
+		const double *x[2] = {c.supply_pa, c.battery_v};
+		ck_assert_int_eq(delay_plane(x, 2, c.delay_s, NULL, 200, &p), 0);
+		ck_assert_double_eq_tol(p.cause[0].per, -1.5e-8, 0.35e-8);
+		ck_assert_double_eq_tol(p.cause[1].per, -0.8e-3, 0.4e-3);
+		inside[0] += p.cause[0].per_ci95[0] < -1.5e-8 && -1.5e-8 < p.cause[0].per_ci95[1];
+		inside[1] += p.cause[1].per_ci95[0] < -0.8e-3 && -0.8e-3 < p.cause[1].per_ci95[1];
+	}
+	ck_assert_int_ge(inside[0], SETS * 88 / 100);
+	ck_assert_int_ge(inside[1], SETS * 88 / 100);
+	gsl_rng_free(rng);
+}
+END_TEST
+
+START_TEST(causes_that_move_together_widen_the_interval)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_taus2);
+	struct causes apart, together;
+	struct delay_plane a, t;
+	make_causes(rng, 0.3, &apart);
+	make_causes(rng, 0.97, &together);
+	const double *xa[2] = {apart.supply_pa, apart.battery_v};
+	const double *xt[2] = {together.supply_pa, together.battery_v};
+	ck_assert_int_eq(delay_plane(xa, 2, apart.delay_s, NULL, 200, &a), 0);
+	ck_assert_int_eq(delay_plane(xt, 2, together.delay_s, NULL, 200, &t), 0);
+	ck_assert_double_gt(fabs(t.alike), 0.99);
+	ck_assert_double_lt(fabs(a.alike), 0.9);
+	double wide = t.cause[0].per_ci95[1] - t.cause[0].per_ci95[0];
+	ck_assert_double_gt(wide, 4 * (a.cause[0].per_ci95[1] - a.cause[0].per_ci95[0]));
+	ck_assert_double_lt(t.cause[0].per_ci95[0], -1.5e-8);
+	ck_assert_double_gt(t.cause[0].per_ci95[1], -1.5e-8);
+	gsl_rng_free(rng);
+}
+END_TEST
+
+START_TEST(gsl_finds_the_same_plane)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_taus2);
+	struct causes c;
+	struct delay_plane p;
+	make_causes(rng, 0.3, &c);
+	const double *x[2] = {c.supply_pa, c.battery_v};
+	ck_assert_int_eq(delay_plane(x, 2, c.delay_s, NULL, 200, &p), 0);
+	gsl_matrix *m = gsl_matrix_alloc(200, 3);
+	gsl_vector_view y = gsl_vector_view_array(c.delay_s, 200);
+	for (size_t i = 0; i < 200; i++) {
+		gsl_matrix_set(m, i, 0, 1);
+		gsl_matrix_set(m, i, 1, (c.supply_pa[i] - 5e5) * 1e-5);
+		gsl_matrix_set(m, i, 2, c.battery_v[i] - 12);
+	}
+	gsl_vector *b = gsl_vector_alloc(3);
+	gsl_matrix *cov = gsl_matrix_alloc(3, 3);
+	gsl_multifit_robust_workspace *work = gsl_multifit_robust_alloc(gsl_multifit_robust_bisquare, 200, 3);
+	ck_assert_int_eq(gsl_multifit_robust(m, &y.vector, b, cov, work), 0);
+	ck_assert_double_eq_tol(p.cause[0].per * 1e5, gsl_vector_get(b, 1), sqrt(gsl_matrix_get(cov, 1, 1)));
+	ck_assert_double_eq_tol(p.cause[1].per, gsl_vector_get(b, 2), sqrt(gsl_matrix_get(cov, 2, 2)));
+	gsl_multifit_robust_free(work);
+	gsl_matrix_free(cov);
+	gsl_vector_free(b);
+	gsl_matrix_free(m);
+	gsl_rng_free(rng);
+}
+END_TEST
+
 int main(void)
 {
 	Suite *suite = suite_create("delay");
@@ -203,6 +294,9 @@ int main(void)
 	tcase_add_test(tc, delay_and_offset_are_told_apart_over_a_wide_span);
 	tcase_add_test(tc, a_narrow_span_is_refused_but_its_middle_is_given);
 	tcase_add_test(tc, a_bent_line_is_noticed);
+	tcase_add_test(tc, two_causes_are_told_apart);
+	tcase_add_test(tc, causes_that_move_together_widen_the_interval);
+	tcase_add_test(tc, gsl_finds_the_same_plane);
 	suite_add_tcase(suite, tc);
 	SRunner *runner = srunner_create(suite);
 	srunner_run_all(runner, CK_NORMAL);

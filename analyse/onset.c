@@ -169,7 +169,8 @@ static void exchange(const struct onset_window *w, size_t k, struct model *m, co
 static void advance(const struct onset_window *w, size_t k, struct model *m, struct gas *g)
 {
 	double half = exp_small(AIR_GAMMA / 2 * (w->log_volume[k] - w->log_volume[k + 1]));
-	double volume = w->volume_m3[k], heat = w->step_s * (AIR_GAMMA - 1) / volume;
+	double volume = w->volume_m3[k], walls = w->wall + w->wall_per_m3 * volume;
+	double heat = w->step_s * (AIR_GAMMA - 1) / volume * walls;
 	struct lanes warm;
 	for (int l = 0; l < LANES; l++) {
 		g->p_pa.at[l] *= half;

@@ -7,7 +7,8 @@
  *
  * F = a(t) K p_up phi(p_down/p_up) for a passage, inward positive, with the flow function phi of
  * ISO 6358 (air.h) and K = C rho0 R sqrt(T0 Tw) (m3/s), outflow times sqrt(T/Tw).  What flows in
- * has the walls' temperature Tw.  M is the air's mass times R Tw; H = (wall heat, W/K) x Tw.  The
+ * has the walls' temperature Tw.  M is the air's mass times R Tw; H = (wall heat, W/K) x Tw, with as
+ * much of the walls as the piston lays open.  The
  * area a(t) is a ramp from 0 to 1 (or 1 to 0) over `ramp`, half way at t50.  The sensor
  * follows with a first-order lag.
  *
@@ -48,6 +49,7 @@ struct onset_window {
 	double log_volume[ONSET_CELLS_MAX + 1];
 	double volume_m3[ONSET_CELLS_MAX]; /* mid cell */
 	double supply_pa[ONSET_CELLS_MAX]; /* as its sensor shows it, mid cell */
+	double wall, wall_per_m3;          /* walls that the air touches: wall + wall_per_m3 V, relative */
 	struct {
 		double k_m3_s;
 		bool moves, opening; /* moves: about t50; else it stays as `opening` says */
@@ -98,13 +100,17 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
  * the difference there was, against what it would have been; NAN when it does not get there. */
 double onset_share_time(const struct onset_window *w, const double value[ONSET_PARAMETERS], double share);
 
+struct onset_shared {                /* how surely the shared parameters are known */
+	double sd[ONSET_PARAMETERS]; /* of K, warm0, H, ramp, b, leak; NAN = not known */
+	double t50_common_s;         /* sd that all t50 have in common because of that */
+};
+
 /* Learns what the events of one kind share (K, warm0, H, ramp, b, leak) together with each event's own t50,
  * p0 and time of the other passage.  `value[i]` starts and ends as the parameters of window i (the shared
  * ones are made equal); `use[i]` false leaves a window out.  The prior acts on the shared
- * parameters, on t50 and on the other passage's time.  Returns the objective (minus twice the log posterior),
- * and in `t50_common_s` the sd that all t50 have in common because the shared parameters are not known
- * exactly. */
+ * parameters, on t50 and on the other passage's time.  Returns the objective (minus twice the log posterior).
+ */
 double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
-                   double (*value)[ONSET_PARAMETERS], const bool *use, double *t50_common_s);
+                   double (*value)[ONSET_PARAMETERS], const bool *use, struct onset_shared *shared);
 
 #endif

@@ -296,8 +296,16 @@ static void share(struct learning *l)
 		memcpy(l->value[i] + OWN, l->shared + OWN, sizeof(double) * SHARED);
 }
 
+static void note_shared(const struct learning *l, const struct block *block, const double *inverse,
+                        struct onset_shared *out)
+{
+	out->t50_common_s = common_sd(l, block, inverse);
+	for (int j = 0; j < SHARED; j++)
+		out->sd[j + OWN] = sqrt(inverse[j * SPD_MAX + j]);
+}
+
 double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
-                   double (*value)[ONSET_PARAMETERS], const bool *use, double *t50_common_s)
+                   double (*value)[ONSET_PARAMETERS], const bool *use, struct onset_shared *shared)
 {
 	struct learning l = {
 	    .w = w, .n = n < BLOCKS_MAX ? n : BLOCKS_MAX, .prior = prior, .use = use, .value = value};
@@ -308,13 +316,15 @@ double onset_learn(const struct onset_window *w, size_t n, const struct onset_pr
 			memcpy(l.shared, value[i], sizeof(l.shared));
 	share(&l);
 	double sum = total(&l);
-	*t50_common_s = 0;
+	for (int j = 0; j < ONSET_PARAMETERS; j++)
+		shared->sd[j] = NAN;
+	shared->t50_common_s = 0;
 	for (int round = 0; round < 12; round++) {
 		double before = sum;
 		if (!gather(&l, block, s, right) || !spd_solve(s, right, SHARED, step))
 			break;
 		if (spd_inverse(s, SHARED, inverse))
-			*t50_common_s = common_sd(&l, block, inverse);
+			note_shared(&l, block, inverse, shared);
 		if (!improve(&l, block, step, &sum) || before - sum < 0.05)
 			break;
 	}

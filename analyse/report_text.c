@@ -2,6 +2,7 @@
 /* The report for a terminal: what to know first stands on the first screen. */
 #include "analyse/report.h"
 #include "analyse/report_words.h"
+#include "analyse/valve_events_causes.h"
 #include "analyse/text_page.h"
 #include "common/air.h"
 #include "common/unit.h"
@@ -247,6 +248,9 @@ static void events(const struct text_page *p, const struct report *r)
 	for (size_t i = 0; i < r->event_n; i++)
 		if (r->event[i].words[0] != '\0' && !words_said(&r->advice, r->event[i].words))
 			text_para(p, 2, 4, TONE_PLAIN, "- %s", r->event[i].words);
+	char unknown[200];
+	if (valve_causes_unknown(r->event, r->event_n, unknown, sizeof unknown)[0] != '\0')
+		text_para(p, 2, 4, TONE_FAINT, "- %s", unknown);
 }
 
 static void slips(const struct text_page *p, const struct report *r)

@@ -43,11 +43,20 @@ struct valve_event {
 	double delay_s;                           /* event - command */
 	double count_error_rad, firing_error_rad; /* NAN = not known */
 	double omega_rad_s;                       /* speed at the command */
-	double t10_s;          /* command to 10 % of the pressure difference, openings only; NAN */
-	double up_pa, down_pa; /* upstream and downstream pressure at the command */
-	bool flagged;          /* angle not to be trusted: left out of statistics */
+	double t10_s;                /* command to 10 % of the pressure difference, openings only; NAN */
+	double up_pa, down_pa;       /* upstream and downstream pressure at the command */
+	double supply_pa, battery_v; /* at the command; NAN = no sensor */
+	bool flagged;                /* angle not to be trusted: left out of statistics */
 	/* Set by the fit, for plots and the gas model: */
 	double log_bayes_factor;
+};
+
+/* How the delay goes with supply pressure (per Pa) or battery (per V), the other held; NAN = not told: no
+ * sensor, too few events, or it changed too little (0.5 bar, 0.3 V). */
+struct valve_event_cause {
+	double per, per_ci95[2]; /* s per unit */
+	double low, high, mean;  /* of the cause, over the events: 2 % and 98 % quantiles; NAN = no sensor */
+	double alike;            /* correlation of supply and battery: near +-1 the intervals are wide */
 };
 
 /* One (valve, end, event) over the ride. Angles rad; NAN = not known. */
@@ -63,10 +72,11 @@ struct valve_event_summary {
 	double t10_s; /* shifting time in the manner of ISO 12238, after the command; NAN */
 	double offset_rad, offset_ci95_rad[2]; /* controller's part at zero speed */
 	double latency_s, latency_ci95_s[2];   /* controller's part per speed */
-	double speed_rad_s;                    /* mean */
-	bool separable;                        /* the speed range tells offset from latency */
-	char verdict[16];                      /* "late", "early", "on time", "not known", "missed" */
-	char words[320];                       /* the verdict in plain words with numbers and remedy */
+	struct valve_event_cause supply, battery;
+	double speed_rad_s; /* mean */
+	bool separable;     /* the speed range tells offset from latency */
+	char verdict[16];   /* "late", "early", "on time", "not known", "missed" */
+	char words[400];    /* the verdict in plain words with numbers and remedy */
 };
 
 #define VALVE_EVENT_SUMMARIES (ENGINE_VALVES_MAX * 4)
@@ -105,7 +115,7 @@ struct gas_model {
 	double ramp_s[END_COUNT][2][2];   /* [end][inlet/exhaust][open/close] */
 	double leak_m3_s_pa[END_COUNT];
 	double noise_pa[END_COUNT];
-	double sensor_lag_s[END_COUNT];
+	double sensor_lag_s[END_COUNT], sensor_lag_sd_s[END_COUNT]; /* first order, and its doubt */
 };
 const struct gas_model *valve_events_gas_model(const struct valve_events *v);
 

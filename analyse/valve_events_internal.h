@@ -14,11 +14,14 @@
 struct group {
 	bool learned;
 	unsigned learned_from;          /* windows */
+	double flow_sd;                 /* of log K as learned; NAN = not known */
 	double common_sd_s;             /* what all t50 may be off by together, lag apart */
 	double delay_s, scale_s;        /* of t50 after the command: where to look */
 	double spread_s;                /* scatter of t50 - command, sd */
 	double value[ONSET_PARAMETERS]; /* K, n, ramp, b in force */
 	double sd[ONSET_PARAMETERS];    /* how far one event may stray from them */
+	unsigned timed;                 /* events found */
+	double doubt_sum_s;             /* of these: what the model may be off by */
 	double noise_factor;            /* sd of residuals over the sensor's own noise, >= 1 */
 };
 
@@ -54,8 +57,10 @@ struct batch { /* the windows of one kind, to learn from */
 struct valve_events {
 	struct engine engine; /* shallow copy */
 	struct mech mech;
-	int channel[END_COUNT]; /* sensor, -1 = none */
-	int supply_channel;     /* -1 = none */
+	int channel[END_COUNT];  /* sensor, -1 = none */
+	int supply_channel;      /* or the tank's; -1 = none */
+	bool supply_is_measured; /* not merely the tank */
+	int battery_channel;     /* -1 = none */
 	struct group group[END_COUNT][EVENT_KINDS];
 	double usual[ONSET_PARAMETERS]; /* of a machine of this size, before anything was seen */
 	double lag_s[END_COUNT], lag_sd_s[END_COUNT];

@@ -19,19 +19,29 @@ static double median(double *x, size_t n)
 	return n % 2 ? x[n / 2] : (x[n / 2 - 1] + x[n / 2]) / 2;
 }
 
+/* First transition of a line commanded in the leg's core. */
+static size_t core_begins(const struct passage_line *line, const struct leg *leg)
+{
+	size_t i = 0;
+	while (i < line->n && line->at[i].command_us < (double)leg->core_from_us)
+		i++;
+	return i;
+}
+
 /* Evenly spread over the leg's core. */
 static void choose(struct valve_events *v, const struct leg *leg, const struct crank *c, enum engine_end end,
                    enum valve_event_kind kind, struct batch *b)
 {
 	enum onset_passage passage = valve_kind_passage(kind);
 	const struct passage_line *line = &v->chamber[end].line[passage];
-	size_t stride = line->n / (2 * LEARN_WINDOWS) + 1;
+	size_t first = core_begins(line, leg), events = (line->n - first + 1) / 2, taken = 0, seen = 0;
 	b->n = 0;
-	for (size_t i = 0; i < line->n && b->n < LEARN_WINDOWS; i++) {
+	memset(b->use, 0, sizeof(b->use));
+	for (size_t i = first; i < line->n && b->n < LEARN_WINDOWS; i++) {
 		const struct transition *t = &line->at[i];
-		if (t->opens != valve_kind_opens(kind) || (i / 2) % stride != 0 ||
-		    t->command_us < (double)leg->core_from_us)
+		if (t->opens != valve_kind_opens(kind) || seen++ * LEARN_WINDOWS < taken * events)
 			continue;
+		taken++;
 		if (valve_window(v, leg, c, end, passage, t, 0, &b->window[b->n], &b->prior[b->n]))
 			b->n++;
 	}
@@ -87,12 +97,13 @@ static void first_look(const struct onset_prior *prior, struct batch *b)
 {
 	static const double times[SIZES] = {0.17, 0.5, 1.3, 3.3, 10}; /* the usual one */
 	struct start start[SIZES];
-	double best = INFINITY, common;
+	struct onset_shared shared;
+	double best = INFINITY;
 	for (int k = 0; k < SIZES; k++)
 		look_with(times[k] * exp(prior->mean[ONSET_K]), b, &start[k]);
 	take_seen(start, b);
 	for (int k = 0; k < SIZES; k++) {
-		double sum = onset_learn(b->window, b->n, prior, start[k].value, b->use, &common);
+		double sum = onset_learn(b->window, b->n, prior, start[k].value, b->use, &shared);
 		if (sum < best) {
 			best = sum;
 			memcpy(b->value, start[k].value, sizeof(b->value));
@@ -188,19 +199,22 @@ static void wide_prior(const struct valve_events *v, const struct group *other_w
 		prior->sd[ONSET_LEAK] = 0;
 	if (other_way->learned) { /* the same passage, seen when it moves the other way */
 		prior->mean[ONSET_K] = other_way->value[ONSET_K];
-		prior->sd[ONSET_K] = 0.15;
+		prior->sd[ONSET_K] = hypot(0.1, isnan(other_way->flow_sd) ? 1 : other_way->flow_sd);
 	}
 }
 
-static void take_values(struct group *g, const struct batch *b, double misfit)
+static void take_values(struct group *g, const struct batch *b, double misfit,
+                        const struct onset_shared *shared)
 {
 	struct delays d = delays_of(b);
 	for (size_t i = 0; i < b->n; i++)
 		if (b->use[i])
 			memcpy(g->value + ONSET_K, b->value[i] + ONSET_K,
 			       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
-	g->sd[ONSET_K] = 0.03;
-	g->sd[ONSET_WARM0] = 0.05;
+	g->common_sd_s = shared->t50_common_s;
+	g->flow_sd = shared->sd[ONSET_K];
+	g->sd[ONSET_K] = 0.015;
+	g->sd[ONSET_WARM0] = 0.03;
 	g->noise_factor = fmax(1, g->noise_factor * sqrt(misfit));
 	g->delay_s = d.middle_s;
 	g->spread_s = d.spread_s;
@@ -213,7 +227,7 @@ static void learn_group(const struct valve_events *v, struct group *g, const str
                         struct batch *b, bool first)
 {
 	struct onset_prior prior;
-	double common;
+	struct onset_shared shared;
 	wide_prior(v, other_way, b, &prior);
 	if (first)
 		first_look(&prior, b);
@@ -221,13 +235,13 @@ static void learn_group(const struct valve_events *v, struct group *g, const str
 		look_again(g, b);
 	if (used(b) < 3)
 		return;
-	onset_learn(b->window, b->n, &prior, b->value, b->use, &common);
+	onset_learn(b->window, b->n, &prior, b->value, b->use, &shared);
 	double misfit = leave_out_strays(b);
 	g->learned = believable(b);
 	if (!g->learned)
 		return;
-	onset_learn(b->window, b->n, &prior, b->value, b->use, &g->common_sd_s);
-	take_values(g, b, misfit);
+	onset_learn(b->window, b->n, &prior, b->value, b->use, &shared);
+	take_values(g, b, misfit, &shared);
 }
 
 /* The other passage of a window as its own batch now describes it. */
@@ -244,17 +258,32 @@ static void follow_other(const struct batch *kinds, double shift_s, struct onset
 	w->other.k_m3_s = exp(b->value[0][ONSET_K]);
 }
 
-/* Misfit of all kinds of one end together, as a function of the sensor's lag. */
+/* Windows that speak for the lag.  Where the inlet opens beside a closing or a release, the steep part is not
+ * the event's own, and what is assumed of the inlet would pass for lag. */
+static size_t lag_windows(const struct batch *b, bool use[LEARN_WINDOWS])
+{
+	bool admission = b->window[0].passage == ONSET_INLET && b->window[0].opening;
+	size_t n = 0;
+	for (size_t i = 0; i < b->n; i++)
+		n += use[i] = b->use[i] && (admission || !b->window[i].other.moves);
+	return n;
+}
+
+/* Misfit of the kinds of one end together, as a function of the sensor's lag; the release, slow and long,
+ * says less of the lag than of what is assumed of heat and valve. */
 static double misfit_with_lag(struct valve_events *v, enum engine_end end, double lag_s)
 {
-	double sum = 0, common;
+	struct onset_shared shared;
+	double sum = 0;
 	for (int k = 0; k < EVENT_KINDS; k++) {
 		struct batch *b = &v->batch[end][k];
 		struct onset_prior prior;
-		if (used(b) < 3)
+		bool use[LEARN_WINDOWS];
+		if (k == EVENT_RELEASE || lag_windows(b, use) < 3)
 			continue;
 		wide_prior(v, &v->group[end][k ^ 1], b, &prior);
-		prior.sd[ONSET_LEAK] = 0; /* it would pass for lag */
+		prior.sd[ONSET_LEAK] = 0;                       /* it would pass for lag */
+		prior.mean[ONSET_T50] -= lag_s - v->lag_s[end]; /* all of it comes from the sensor */
 		for (size_t i = 0; i < b->n; i++) {
 			double shift = b->window[i].lag_s - lag_s;
 			b->value[i][ONSET_T50] += shift;
@@ -262,7 +291,7 @@ static double misfit_with_lag(struct valve_events *v, enum engine_end end, doubl
 			b->window[i].lag_s = lag_s;
 			follow_other(v->batch[end], shift, &b->window[i]);
 		}
-		sum += onset_learn(b->window, b->n, &prior, b->value, b->use, &common);
+		sum += onset_learn(b->window, b->n, &prior, b->value, use, &shared);
 	}
 	return sum;
 }
@@ -275,13 +304,6 @@ static void try_lag(struct valve_events *v, enum engine_end end, void *ctx)
 {
 	struct lag_trial *t = ctx;
 	t->misfit[end] = misfit_with_lag(v, end, t->lag_s);
-}
-
-/* Lowest point of the parabola through three equally spaced values, in steps from the middle one. */
-static double parabola_vertex(double before, double middle, double after)
-{
-	double bend = before - 2 * middle + after;
-	return bend > 0 ? fmin(fmax((before - after) / (2 * bend), -1), 1) : 0;
 }
 
 #define LAG_STEPS 14
@@ -304,30 +326,46 @@ struct lag {
 	double lag_s, sd_s;
 };
 
-/* Rehearsed machines: a lag of 0.5 ms came out as 0.1..0.4, one of 2 ms as 0.7..1.5: a ramp blurs much as
- * a lag does. */
-#define LAG_MODEL_SD_S 0.25e-3
-#define LAG_MODEL_SHARE 0.5
+/* Machines drawn at random and rehearsed (tool_event_machines): the lag comes out 0.2 ms rms off, one of 3
+ * ms 0.4 ms: a ramp blurs much as a lag does. */
+#define LAG_MODEL_SD_S 0.2e-3
+#define LAG_MODEL_SHARE 0.1
 
-/* Lag at the lowest point and how surely it is known. */
-static struct lag lag_of_curve(const struct lag_curve *c)
+/* The curve between its points: a cubic through the two beside, as steep at each point as the line from the
+ * one before to the one behind. */
+static double lag_curve_at(const struct lag_curve *c, double steps)
 {
-	size_t middle = c->best == 0 ? 1 : c->best;
-	if (c->n < 3 || c->best + 1 >= c->n)
-		return (struct lag){0, LAG_STEP_S};
-	const double *around = c->sum + middle - 1;
-	double vertex = parabola_vertex(around[0], around[1], around[2]);
-	double bend = fmax(around[0] - 2 * around[1] + around[2], 0.5);
-	double lag_s = fmax(((double)middle + vertex) * LAG_STEP_S, 0);
-	double sd_s = hypot(LAG_STEP_S * sqrt(2 / bend), hypot(LAG_MODEL_SD_S, LAG_MODEL_SHARE * lag_s));
-	return (struct lag){lag_s, sd_s};
+	size_t i = (size_t)fmin(steps, (double)c->n - 2);
+	double u = steps - (double)i, from = c->sum[i], to = c->sum[i + 1];
+	double before = i > 0 ? c->sum[i - 1] : 2 * from - to;
+	double behind = i + 2 < c->n ? c->sum[i + 2] : 2 * to - from;
+	double start = (to - before) / 2, end = (behind - from) / 2, rise = to - from;
+	return from + u * (start + u * (3 * rise - 2 * start - end + u * (start + end - 2 * rise)));
 }
 
-/* Sensors answer within some tenths of a millisecond, a hose adds to it (judgement): misfit of a lag
- * before anything is measured. */
+/* Mean and sd of the lag under the curve; a lag below 0 there is not. */
+static struct lag lag_of_curve(const struct lag_curve *c)
+{
+	const double fine = 0.05;
+	double weight = 0, mean = 0, square = 0;
+	if (c->n < 3)
+		return (struct lag){0, LAG_STEP_S};
+	for (double at = 0; at <= (double)c->n - 1; at += fine) {
+		double like = exp((c->sum[c->best] - lag_curve_at(c, at)) / 2);
+		weight += like;
+		mean += like * at;
+		square += like * at * at;
+	}
+	mean /= weight;
+	double sd = LAG_STEP_S * sqrt(fmax(square / weight - mean * mean, 0)), lag_s = LAG_STEP_S * mean;
+	return (struct lag){lag_s, hypot(sd, hypot(LAG_MODEL_SD_S, LAG_MODEL_SHARE * lag_s))};
+}
+
+/* Sensors answer within some tenths of a millisecond, a hose adds up to some milliseconds (judgement): misfit
+ * of a lag before anything is measured. */
 static double lag_prior(double lag_s)
 {
-	double off = (lag_s - 0.4e-3) / 0.6e-3;
+	double off = (lag_s - 0.5e-3) / 1.5e-3;
 	return off * off;
 }
 

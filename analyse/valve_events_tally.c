@@ -77,6 +77,8 @@ static void keep(struct valve_tally_group *g, const struct valve_event *e)
 	    .t10_s = (float)e->t10_s,
 	    .sd_s = (float)e->sd_s,
 	    .omega_rad_s = (float)e->omega_rad_s,
+	    .supply_pa = (float)e->supply_pa,
+	    .battery_v = (float)e->battery_v,
 	};
 }
 

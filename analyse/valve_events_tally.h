@@ -17,6 +17,7 @@ struct valve_kept {
 	float count_rad, firing_rad;     /* NAN = not known */
 	float advance_rad;               /* event - command; NAN = not found */
 	float delay_s, t10_s, sd_s, omega_rad_s;
+	float supply_pa, battery_v; /* NAN = not known */
 };
 
 struct valve_tally_group {

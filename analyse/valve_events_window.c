@@ -33,7 +33,7 @@ static struct span wanted_span(const struct transition *t, double omega_rad_s, d
                                double interval_us, double late_s)
 {
 	double scale = fmin(fmax(unit_rad(600) / fmax(fabs(omega_rad_s), 0.1), 0.5), 2);
-	double before_us = (t->opens ? 25e3 : 12e3) * scale;
+	double before_us = (t->opens ? 40e3 : 12e3) * scale;
 	double after_us = t->opens ? fmin(fmax(1e6 * settle_s, 12e3 * scale), 60e3 * scale) : 40e3 * scale;
 	before_us = fmax(before_us, 5 * interval_us);
 	after_us = fmax(after_us, 6 * interval_us) + 1e6 * late_s;
@@ -188,6 +188,15 @@ static bool fill_volumes(const struct valve_events *v, const struct crank *c, en
 	return true;
 }
 
+/* Piston, head and the barrel between them, 1 at half stroke. */
+static void fill_walls(const struct valve_events *v, enum engine_end end, struct onset_window *w)
+{
+	double area = v->mech.area_m2[end], around = UNIT_PI * v->engine.bore_m;
+	double half = 2 * area + around * v->mech.stroke_m / 2;
+	w->wall = (2 * area - around * v->mech.clearance_m3[end] / area) / half;
+	w->wall_per_m3 = around / area / half;
+}
+
 static bool fill_supply(const struct valve_events *v, const struct leg *leg, enum engine_end end,
                         double command_us, struct onset_window *w)
 {
@@ -295,8 +304,9 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	w->opening = t->opens;
 	w->start_s = (span.from_us - t->command_us) * 1e-6;
 	double length = (span.to_us - span.from_us) * 1e-6;
-	w->step_s =
-	    fmax(length / (ONSET_CELLS_MAX - STRIDE), passage == ONSET_INLET && t->opens ? 0.5e-3 : 1e-3);
+	bool steep = (passage == ONSET_INLET && t->opens) || along != NULL;
+	double fine_s = fmin(fmax(settle_s / 6, 0.2e-3), 0.5e-3); /* a small chamber fills at once */
+	w->step_s = fmax(length / (ONSET_CELLS_MAX - STRIDE), steep ? fine_s : 1e-3);
 	w->cells = STRIDE * (size_t)ceil(length / w->step_s / STRIDE);
 	w->ambient_pa = v->engine.ambient_pa;
 	w->lag_s = v->lag_s[end];
@@ -304,6 +314,7 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	if (!fill_samples(ch, t->command_us, span, t->t50_us, w) ||
 	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))
 		return false;
+	fill_walls(v, end, w);
 	fill_other(v, end, passage, t, along, w);
 	fill_prior(g, w, ch->interval_us, prior);
 	if (along != NULL)

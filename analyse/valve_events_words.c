@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The verdict on one valve event, and what to do about it. */
-#include "analyse/valve_events_tally.h"
+#include "analyse/valve_events_causes.h"
 
 #include "common/unit.h"
 
@@ -114,6 +114,9 @@ void valve_summary_words(const struct engine *e, struct valve_event_summary *s)
 		say_unknown(e, s);
 	else
 		say_timed(s);
+	char causes[200];
+	if (valve_causes_words(s, causes, sizeof(causes))[0] != '\0')
+		say(s, "; delay%s", causes);
 	if (s->missed > 0 && strcmp(s->verdict, "missed") != 0)
 		say(s, "; did not move %u of %u times", s->missed, s->commands);
 }

@@ -1,5 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-# How exactly valve events, delays and offsets are found, against simulated truth.
+# How exactly valve events, delays and offsets are found, against simulated truth: scenarios of one
+# machine, then machines drawn at random (EVENT_MACHINES, EVENT_FIRST, EVENT_HZ and EVENT_SECONDS choose others).
 .PHONY: accuracy-events
-accuracy-events: $(BUILD)/tests/tool_accuracy_events
+accuracy-events: $(BUILD)/tests/tool_accuracy_events $(BUILD)/tests/tool_event_machines
 	$(BUILD)/tests/tool_accuracy_events
+	$(BUILD)/tests/tool_event_machines

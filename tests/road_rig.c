@@ -302,7 +302,7 @@ struct road *road_bytes(const char *engine_path, enum link_kind link, const uint
 	return r;
 }
 
-#define WORDS_MAX 60
+#define WORDS_MAX 160
 
 static void rehearse(const struct road *r, const char *engine_path, enum link_kind link,
                      const char *const *words, const char *out)

@@ -1,0 +1,22 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* For tests: machines drawn at random on which the event finder is tried: size,
+ * valves, leaks, sensors' lag, speeds and supply differ widely; sampling and noise are those of the goals. */
+#ifndef TRAMMEL_TESTS_EVENT_MACHINES_H
+#define TRAMMEL_TESTS_EVENT_MACHINES_H
+
+#define EVENT_MACHINE_WORDS 48
+#define EVENT_MACHINE_WORD 40
+
+struct event_machine {
+	char engine[3000]; /* engine file */
+	char word[EVENT_MACHINE_WORDS][EVENT_MACHINE_WORD];
+	const char *words[2 * EVENT_MACHINE_WORDS + 1]; /* for `trammel rehearse`, NULL at the end */
+	unsigned n;                                     /* words in use */
+	double bore_mm, swept_ml, lag_ms, rpm, rpm_to, supply_bar;
+	double ramp_ms[2]; /* of coil on, coil off; of the first valve */
+};
+
+/* Machine number `i`, the same every time.  `hz`: samples a second of each chamber. */
+void event_machine_draw(unsigned i, double seconds, double hz, struct event_machine *m);
+
+#endif

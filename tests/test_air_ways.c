@@ -141,8 +141,8 @@ int main(void)
 	tcase_add_test(c, a_tank_that_tells_nothing_says_so);
 	tcase_add_test(c, all_ways_hold_the_truth);
 	tcase_add_test(c, a_smaller_tank_than_said_is_found_out);
-	tcase_add_test(t, the_interval_reaches_as_far_as_the_ways_do);
-	tcase_add_test(t, air_that_blows_straight_through_is_reckoned_with);
+	tcase_add_test(c, the_interval_reaches_as_far_as_the_ways_do);
+	tcase_add_test(c, air_that_blows_straight_through_is_reckoned_with);
 	suite_add_tcase(s, c);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);

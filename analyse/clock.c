@@ -21,6 +21,7 @@ struct corner {
 struct knot {                /* what one window says */
 	double d_s, delay_s; /* envelope in its middle */
 	double slope;
+	double span_s;    /* of its arrivals */
 	unsigned stretch; /* between resets and steps */
 };
 
@@ -107,7 +108,7 @@ static void close_window(struct clock_fit *c)
 	if (enough) {
 		const struct corner *a = &c->hull[i], *b = &c->hull[i + 1];
 		double slope = (b->delay_s - a->delay_s) / (b->d_s - a->d_s);
-		struct knot k = {mean, a->delay_s + slope * (mean - a->d_s), slope, 0};
+		struct knot k = {mean, a->delay_s + slope * (mean - a->d_s), slope, c->last_d_s - c->window_from_s, 0};
 		if (fabs(slope) < SKEW_MAX) {
 			watch_step(c, &k);
 			k.stretch = c->stretch;
@@ -204,14 +205,21 @@ static struct line fit_stretches(const struct knot *k, size_t n)
 	return sum;
 }
 
-/* Few windows: their own slopes, averaged. */
+/* Few windows: their own slopes.  What is left of the delay in an envelope
+ * tilts a short window more, as the last one often is: a slope weighs by the
+ * square of its span. */
 static struct line mean_slope(const struct knot *k, size_t n)
 {
 	struct line l = {0, INFINITY, n};
-	for (size_t i = 0; i < n; i++)
-		l.slope += k[i].slope / (double)n;
-	double half_ms_over_window = 0.25e-3 / WINDOW_S;
-	l.var = n > 0 ? half_ms_over_window * half_ms_over_window / (double)n : INFINITY;
+	double weight_s2 = 0;
+	for (size_t i = 0; i < n; i++) {
+		l.slope += k[i].span_s * k[i].span_s * k[i].slope;
+		weight_s2 += k[i].span_s * k[i].span_s;
+	}
+	if (weight_s2 > 0) {
+		l.slope /= weight_s2;
+		l.var = 0.25e-3 * 0.25e-3 / weight_s2;
+	}
 	return l;
 }
 

@@ -76,10 +76,12 @@ END_TEST
 
 START_TEST(the_interval_holds_the_truth)
 {
+	/* the last window may be whole, or all but empty */
+	static const double span_s[] = {600, 90, 31, 43, 65}, widest_ppm[] = {4, 40, 70, 70, 50};
 	unsigned inside = 0, rides = 0;
 	double width = 0;
 	for (unsigned seed = 100; seed < 300; seed++) {
-		struct arrivals x = make(_i == 0 ? 600 : 90, 10, 50, 0, seed);
+		struct arrivals x = make(span_s[_i], 10, 50, 0, seed);
 		struct clock_result r = fit(&x);
 		ck_assert(r.known);
 		inside += r.skew_ppm_ci95[0] <= 50 && 50 <= r.skew_ppm_ci95[1];
@@ -88,7 +90,7 @@ START_TEST(the_interval_holds_the_truth)
 		free(x.a);
 	}
 	ck_assert_double_ge((double)inside / rides, 0.93);
-	ck_assert_double_le(width / rides, _i == 0 ? 4 : 40);
+	ck_assert_double_le(width / rides, widest_ppm[_i]);
 }
 END_TEST
 
@@ -196,7 +198,7 @@ int main(void)
 	TCase *t = tcase_create("clock");
 	tcase_set_timeout(t, 60);
 	tcase_add_loop_test(t, skew_is_found_to_a_few_parts_per_million, 0, 4);
-	tcase_add_loop_test(t, the_interval_holds_the_truth, 0, 2);
+	tcase_add_loop_test(t, the_interval_holds_the_truth, 0, 5);
 	tcase_add_test(t, a_drift_is_found);
 	tcase_add_loop_test(t, a_step_of_the_host_is_noticed_and_does_no_harm, 0, 2);
 	tcase_add_test(t, a_sender_that_started_again_is_a_new_clock);

@@ -41,7 +41,7 @@ static int help(void)
 	     "--goal GOAL         economy (the default: most work per air, friction taken off),\n"
 	     "                    full-expansion, torque, or torque=NM (this torque, least air)\n"
 	     "--speed RPM         plan for this speed (the ride's median)\n"
-	     "--supply PRESSURE   and this supply, as \"4 bar gauge\" (the ride's)\n"
+	     "--supply PRESSURE   and this supply, as \"4 bar\" on the regulator's gauge (the ride's)\n"
 	     "--battery VOLTAGE   and this battery, as \"12.4 V\" (the ride's)\n"
 	     "--friction PRESSURE mean pressure lost to friction, \"0.3 bar\" (from the ride, where\n"
 	     "                    --load lets it tell)\n"
@@ -51,7 +51,8 @@ static int help(void)
 	     "--tank PRESSURE     tank when full, for the range (\"10 bar gauge\")\n"
 	     "--grade PERCENT     uphill, for the road table, as \"2 %\"\n"
 	     "--what-if SETTING   what would this change: \"cap cut-off = 70 deg\", crank angle at\n"
-	     "                    which the valve moves; may be given several times\n"
+	     "                    which the valve moves; may be given several times.\n"
+	     "                    In place of the whole plan: all else as it is now\n"
 	     "--engine FILE       use this engine file instead of the one in the log\n"
 	     "--rest SECONDS      a ride ends where the crank rests this long (60)\n\n"
 	     "By hand, for a machine that has not run:\n"
@@ -143,6 +144,19 @@ static int quantity(const char *option, const char *text, enum unit_dimension di
 	return fault_set(f, EX_USAGE, "%s \"%.60s\": %s", option, text, why);
 }
 
+/* A pressure as it is read off the regulator: a plain "4 bar" is gauge. */
+static int gauge(const char *option, const char *text, double ambient_pa, double *si, struct fault *f)
+{
+	char why[200];
+	double over_ambient;
+	if (text != NULL && unit_parse(text, UNIT_PRESSURE, ambient_pa, si, why, sizeof why) != 0 &&
+	    unit_parse(text, UNIT_PRESSURE_ABSOLUTE, 0, &over_ambient, why, sizeof why) == 0) {
+		*si = ambient_pa + over_ambient;
+		return 0;
+	}
+	return quantity(option, text, UNIT_PRESSURE, ambient_pa, si, f);
+}
+
 static int torque(const char *option, const char *text, double *nm, struct fault *f)
 {
 	const char *end = text != NULL ? unit_number(text, nm) : NULL;
@@ -217,10 +231,10 @@ static int read_request(const struct choice *o, const struct engine *e, struct p
 	                           .tank_pa = e->ambient_pa + TANK_BAR * 1e5,
 	                           .grade = NAN};
 	if (read_goal(o->goal, &q->aim, f) != 0 ||
-	    quantity("--supply", o->supply, UNIT_PRESSURE, e->ambient_pa, &q->supply_pa, f) != 0 ||
+	    gauge("--supply", o->supply, e->ambient_pa, &q->supply_pa, f) != 0 ||
 	    quantity("--battery", o->battery, UNIT_VOLTAGE, 0, &q->battery_v, f) != 0 ||
 	    torque("--load", o->load, &q->load_nm, f) != 0 ||
-	    quantity("--tank", o->tank, UNIT_PRESSURE, e->ambient_pa, &q->tank_pa, f) != 0 ||
+	    gauge("--tank", o->tank, e->ambient_pa, &q->tank_pa, f) != 0 ||
 	    quantity("--friction", o->friction, UNIT_PRESSURE_ABSOLUTE, 0, &q->friction_pa, f) != 0 ||
 	    quantity("--grade", o->grade, UNIT_FRACTION, 0, &q->grade, f) != 0)
 		return -1;
@@ -313,6 +327,13 @@ struct work { /* everything big, in one piece */
 	struct plan plan;
 };
 
+/* The tables are most of the work; a single question, or the engine file, does without. */
+static bool wants_tables(const struct choice *o)
+{
+	bool file = o->json != NULL || o->csv != NULL || o->html != NULL || o->header != NULL;
+	return file || (o->what_ifs.n == 0 && !write_out_is_stdout(o->ini));
+}
+
 static int plan_it(const struct choice *o, struct work *w, const struct resistance *r, struct fault *f)
 {
 	struct plan_request request;
@@ -321,7 +342,8 @@ static int plan_it(const struct choice *o, struct work *w, const struct resistan
 	plan_friction_settle(&w->machine, r, &request);
 	if (plan_make(&w->machine, &request, &w->plan, f) != 0)
 		return -1;
-	plan_tables(&w->plan);
+	if (wants_tables(o))
+		plan_tables(&w->plan);
 	return write_all(o, &w->plan, f);
 }
 

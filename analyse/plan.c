@@ -325,12 +325,102 @@ static int try_what_if(struct plan *p, struct fault *fault)
 	return 0;
 }
 
+/* --- conditions that hold -------------------------------------------------------- */
+
+#define HALVINGS 5
+#define LEAST_PART 0.2 /* of speed or supply: below, nobody would run it */
+
+/* The conditions at which this part of the speed, or of the gauge supply, is used. */
+static struct plan_conditions eased(const struct plan *p, bool speed, double part)
+{
+	struct plan_conditions at = p->at;
+	double ambient = p->machine->engine.ambient_pa;
+	if (speed)
+		at.omega_rad_s *= part;
+	else
+		at.supply_pa = ambient + (at.supply_pa - ambient) * part;
+	return at;
+}
+
+static bool holds_eased(const struct plan *p, bool speed, double part)
+{
+	struct plan_conditions at = eased(p, speed, part);
+	struct plan_solution s;
+	plan_search(p->machine, &at, &p->request.aim, NULL, &s);
+	return s.holds;
+}
+
+/* The largest part at which a timing holds; 0 = none. */
+static double holding_part(const struct plan *p, bool speed)
+{
+	double low = LEAST_PART, high = 1;
+	if (!holds_eased(p, speed, low))
+		return 0;
+	for (int i = 0; i < HALVINGS; i++) {
+		double middle = (low + high) / 2;
+		*(holds_eased(p, speed, middle) ? &low : &high) = middle;
+	}
+	return low;
+}
+
+/* No timing keeps the limits as asked: goes to the nearest speed, else supply, at which one does. */
+static void find_holding(struct plan *p)
+{
+	const struct plan_machine *m = p->machine;
+	report_say(&p->refused, "No timing was found that keeps every limit at %.0f rpm and %.2f bar gauge.",
+	           unit_rpm(p->at.omega_rad_s), plan_gauge_bar(p, p->at.supply_pa));
+	plan_breach_words(p, &p->best, &p->refused);
+	double part = holding_part(p, true);
+	bool speed = part > 0;
+	if (!speed)
+		part = holding_part(p, false);
+	if (part == 0) {
+		report_say(&p->refused,
+		           "Nor was one found at a lower speed or supply: the limits contradict each "
+		           "other or the machine. What comes nearest is given below.");
+		return;
+	}
+	p->at = eased(p, speed, part);
+	plan_search(m, &p->at, &p->request.aim, NULL, &p->best);
+	if (speed)
+		report_say(&p->refused, "The plan below is for %.0f rpm, where one holds.",
+		           unit_rpm(p->at.omega_rad_s));
+	else
+		report_say(&p->refused, "The plan below is for %.2f bar gauge, where one holds.",
+		           plan_gauge_bar(p, p->at.supply_pa));
+}
+
+/* The least supply whose strongest timing pays for the friction; NAN = none up to the limit. */
+static double paying_supply_pa(const struct plan *p)
+{
+	const struct plan_aim strong = {.goal = PLAN_TORQUE};
+	struct plan_conditions at = p->at;
+	struct plan_solution s;
+	double low = p->machine->engine.ambient_pa,
+	       high = first_known(p->machine->engine.limit_supply_pa, NAN, low + ROWS_TO_BAR * 1e5);
+	for (int i = 0; i <= HALVINGS; i++) {
+		at.supply_pa = i == 0 ? high : (low + high) / 2;
+		plan_search(p->machine, &at, &strong, NULL, &s);
+		if (s.prediction.net_torque_nm > 0)
+			high = at.supply_pa;
+		else if (i == 0)
+			return NAN;
+		else
+			low = at.supply_pa;
+	}
+	return high;
+}
+
 /* --- the whole ----------------------------------------------------------------- */
 
 static int search_best(struct plan *p, struct fault *fault)
 {
 	const struct plan_machine *m = p->machine;
 	plan_search(m, &p->at, &p->request.aim, NULL, &p->best);
+	if (!p->best.holds)
+		find_holding(p);
+	p->paying_supply_pa = p->best.prediction.net_torque_nm > 0 ? NAN : paying_supply_pa(p);
+	find_now(p);
 	p->fastest_rad_s = fastest(m, &p->at, p->best.prediction.phi_rad);
 	if (plan_doubt_find(m, &p->at, p->has_now ? &p->now.timing : NULL, &p->best.timing, &p->doubt) != 0)
 		return fault_set(fault, EX_OSERR, "out of memory");
@@ -345,7 +435,6 @@ int plan_make(const struct plan_machine *m, const struct plan_request *request, 
 	out->request = *request;
 	if (check_machine(m, fault) != 0 || choose_conditions(out, fault) != 0)
 		return -1;
-	find_now(out);
 	if (search_best(out, fault) != 0)
 		return -1;
 	find_settings(out);

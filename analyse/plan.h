@@ -89,6 +89,8 @@ struct plan {
 	struct plan_start start;
 	double ideal_full_part[END_COUNT]; /* closed form of full expansion, part of the stroke */
 	double fastest_rad_s;
+	double
+	    paying_supply_pa; /* from here on friction is paid for, where the plan's supply does not; NAN */
 	double air_kg_low, air_kg_high;         /* a turn: without and with heat from the walls */
 	double tank_turns_low, tank_turns_high; /* NAN: no tank */
 	double way_per_turn_m;                  /* NAN: no drive */

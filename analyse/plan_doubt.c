@@ -148,6 +148,9 @@ static void finish(struct doubt *d)
 		v->planned_low = v->planned - Z95 * planned_sd;
 		v->planned_high = v->planned + Z95 * planned_sd;
 	}
+	struct plan_value *useful = &o->value[PLAN_USEFUL];
+	useful->planned_low = fmax(useful->planned_low, 0);
+	useful->planned_high = fmin(useful->planned_high, 1);
 }
 
 int plan_doubt_find(const struct plan_machine *m, const struct plan_conditions *at,

@@ -53,6 +53,7 @@ static void write_comment_text(FILE *out, const char *text)
 static void write_head(FILE *out, const struct plan *p)
 {
 	const struct plan_machine *m = p->machine;
+	char friction[PLAN_WORDS_MAX];
 	fputs("/* Valve timing for ", out);
 	write_comment_text(out, m->engine.name);
 	fputs(", planned by trammel", out);
@@ -61,13 +62,19 @@ static void write_head(FILE *out, const struct plan *p)
 		fputs("\n * from the ride ", out);
 		write_comment_text(out, m->run);
 		fprintf(out, ", %s", words_start(start, m->start_utc_us));
+		for (size_t i = 0; i + 1 < m->run_n; i++) {
+			fputs(i == 0 ? "\n * and what is known from " : ", ", out);
+			write_comment_text(out, m->learned_from[i].name);
+		}
 	}
 	fprintf(out,
 	        ".\n"
-	        " * Planned at %.0f rpm; friction assumed %.2f bar mean pressure.\n"
+	        " * Planned at %.0f rpm.  Friction: %s.\n"
 	        " * Each value is the controller's own angle at which to switch, in tenths of a degree,\n"
 	        " * 0..3599; the row is the supply pressure at or next below, the column the speed.\n",
-	        unit_rpm(p->at.omega_rad_s), m->friction_pa / 1e5);
+	        unit_rpm(p->at.omega_rad_s), plan_friction_words(p, friction));
+	if (isfinite(p->at.battery_v))
+		fprintf(out, " * For a battery of %.1f V.\n", p->at.battery_v);
 	for (size_t i = 0; i < p->refused.n; i++) {
 		fputs(" * REFUSED: ", out);
 		write_comment_text(out, p->refused.line[i]);

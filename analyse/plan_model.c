@@ -229,27 +229,32 @@ static bool event_of(const struct plan_machine *m, int valve, bool on, enum engi
 	return false;
 }
 
-static double short_pulse_s(const struct plan_machine *m, const struct plan_conditions *at,
-                            const struct plan_timing *t)
+static void short_pulses(const struct plan_machine *m, const struct plan_conditions *at,
+                         const struct plan_timing *t, struct plan_breach *b)
 {
-	double sum = 0;
-	for (int v = 0; v < ENGINE_VALVES_MAX; v++)
-		for (int on = 0; on < 2; on++) {
-			enum engine_end end;
-			enum valve_event_kind k;
-			if (!event_of(m, v, on, &end, &k))
-				continue;
-			double held =
-			    forward(t->command_rad[v][on], t->command_rad[v][!on]) / at->omega_rad_s;
-			sum += fmax(hold_s(m, end, k, at) - held, 0);
+	double most = 0;
+	for (int i = 0; i < 2 * ENGINE_VALVES_MAX; i++) {
+		int v = i / 2, on = i % 2;
+		enum engine_end end;
+		enum valve_event_kind k;
+		if (!event_of(m, v, on, &end, &k))
+			continue;
+		double held = forward(t->command_rad[v][on], t->command_rad[v][!on]) / at->omega_rad_s;
+		double lacks = fmax(hold_s(m, end, k, at) - held, 0);
+		b->short_pulse_s += lacks;
+		if (lacks > most) {
+			most = lacks;
+			b->short_valve = v;
+			b->short_on = on == 1;
 		}
-	return sum;
+	}
 }
 
 struct plan_breach plan_breach_of(const struct plan_machine *m, const struct plan_conditions *at,
                                   const struct plan_timing *t, const struct plan_prediction *p)
 {
-	struct plan_breach b = {.short_pulse_s = short_pulse_s(m, at, t)};
+	struct plan_breach b = {.short_valve = -1};
+	short_pulses(m, at, t, &b);
 	for (int end = 0; end < END_COUNT; end++) {
 		if (!m->used[end])
 			continue;

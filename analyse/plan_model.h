@@ -30,9 +30,11 @@ struct plan_prediction {
 struct plan_breach {
 	double early_admission_rad; /* 90 % of admissions are to come at or after dead centre */
 	double overlap_rad;         /* inlet and exhaust of an end open together */
-	double short_pulse_s;       /* a coil switched for less than its valve needs */
-	double force_part;          /* of the rod force limit, above it */
-	double over_supply_part;    /* compression above the supply pressure, of it */
+	double short_pulse_s;       /* coils switched for less than their valves need */
+	int short_valve;            /* the one that lacks most, while its coil is on or off */
+	bool short_on;
+	double force_part;       /* of the rod force limit, above it */
+	double over_supply_part; /* compression above the supply pressure, of it */
 };
 
 /* Settings that put each event at this angle past its end's dead centre.  Where

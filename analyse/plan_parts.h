@@ -17,11 +17,30 @@ void plan_start_find(struct plan *p);
 /* Sprockets against roads. */
 void plan_road_find(struct plan *p);
 
-/* What was refused and what cannot be promised, in words. */
+/* Which limits a timing passes, in words; nothing when it holds. */
+void plan_breach_words(const struct plan *p, const struct plan_solution *s, struct report_lines *out);
+
+/* What cannot be promised, in words; and a torque that cannot be had is refused. */
 void plan_warnings(struct plan *p);
 
 /* The plan's text on what it knows and from where: rides, delays, friction. */
 void plan_text_known(const struct plan *p, FILE *out);
+
+/* Pictures for the page. */
+void plan_picture_curve(FILE *out, const struct plan *p);
+void plan_picture_cut_off(FILE *out, const struct plan *p);
+void plan_picture_start(FILE *out, const struct plan *p);
+
+/* "goes, 335 deg": does it go on this road, and from how much of the crank circle does it start? */
+#define PLAN_ROAD_WORDS 32
+const char *plan_road_words(const struct plan_gear *g, int road, char text[PLAN_ROAD_WORDS]);
+
+/* The goal in words: "most work per air". */
+#define PLAN_GOAL_WORDS 60
+const char *plan_goal_words(const struct plan *p, char text[PLAN_GOAL_WORDS]);
+
+/* Is this supply well outside what was ridden? */
+bool plan_supply_outside(const struct plan *p, double supply_pa);
 
 /* Where the friction comes from, in words. */
 #define PLAN_WORDS_MAX 400

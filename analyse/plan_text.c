@@ -2,6 +2,7 @@
 /* The plan for the terminal: what to load first, then what it gains, then the tables. */
 #include "analyse/escape.h"
 #include "analyse/plan_parts.h"
+#include "analyse/report_words.h"
 #include "analyse/text_page.h"
 #include "common/air.h"
 #include "common/unit.h"
@@ -19,22 +20,22 @@ static void print_lines(FILE *out, unsigned first, unsigned rest, const char *ma
 		text_para(&page, first, rest, TONE_PLAIN, "%s%s", mark, l->line[i]);
 }
 
-static const char *goal_words(const struct plan *p, char text[60])
+const char *plan_goal_words(const struct plan *p, char text[PLAN_GOAL_WORDS])
 {
 	static const char *const words[] = {"full expansion", "most work per air", "most torque", ""};
 	if (p->request.aim.goal == PLAN_CHOSEN_TORQUE)
-		snprintf(text, 60, "%.1f N m for the least air", p->request.aim.net_torque_nm);
+		snprintf(text, PLAN_GOAL_WORDS, "%.1f N m for the least air", p->request.aim.net_torque_nm);
 	else
-		snprintf(text, 60, "%s", words[p->request.aim.goal]);
+		snprintf(text, PLAN_GOAL_WORDS, "%s", words[p->request.aim.goal]);
 	return text;
 }
 
 static void print_head(FILE *out, const struct plan *p)
 {
-	char name[200], goal[60];
+	char name[200], goal[PLAN_GOAL_WORDS];
 	const struct plan_machine *m = p->machine;
 	fprintf(out, "Plan for %s: %s\n", escape_plain(name, sizeof name, m->engine.name),
-	        goal_words(p, goal));
+	        plan_goal_words(p, goal));
 	fprintf(out, "at %.0f rpm and %.2f bar gauge at the inlets%s\n", unit_rpm(p->at.omega_rad_s),
 	        plan_gauge_bar(p, p->at.supply_pa), m->from_ride ? "" : "; by hand, nothing measured");
 	if (p->refused.n > 0) {
@@ -173,8 +174,38 @@ static void print_gain(FILE *out, const struct plan *p)
 	if (isfinite(p->machine->engine.limit_rod_force_n))
 		fprintf(out, ", limit %.0f N", p->machine->engine.limit_rod_force_n);
 	fputc('\n', out);
-	if (p->has_what_if)
-		print_doubt(out, "What if", &p->what_if_doubt);
+}
+
+/* What to load so that one event falls where the question puts it. */
+static void print_asked(FILE *out, const struct plan *p, const struct plan_what_if *w)
+{
+	const struct plan_edge *e = &p->machine->edge[w->end][w->event];
+	double lead = plan_edge_lead_s(e, &p->at);
+	double setting = fmod(unit_deg(w->angle_rad - e->offset_rad) + 720, 360);
+	fprintf(out, "  %s %s at %.1f deg: valve %d %s at %.1f deg, lead %.1f ms\n", engine_end_name(w->end),
+	        words_event(w->event), unit_deg(w->angle_rad), e->valve, e->on ? "opens" : "shuts", setting,
+	        lead * 1e3);
+}
+
+static void print_what_if(FILE *out, const struct plan *p)
+{
+	const struct plan_prediction *b = &p->what_if.prediction;
+	double least, most;
+	plan_torque_range(p->machine, b, &least, &most);
+	fprintf(out, "\nWhat if, %s\n", p->has_now ? "all else as it is now" : "all else as planned");
+	for (size_t i = 0; i < p->request.what_if_n; i++)
+		print_asked(out, p, &p->request.what_if[i]);
+	print_doubt(out, "What that would change", &p->what_if_doubt);
+	fprintf(out,
+	        "  mean torque %.1f N m (%.1f before friction), power %.0f W\n"
+	        "  over the turn the torque goes from %.1f to %.1f N m (before friction)\n"
+	        "  greatest rod force %.0f N, up to %.0f rpm %.0f N\n",
+	        b->net_torque_nm, b->torque_nm, b->power_w, least, most, b->rod_force_n,
+	        unit_rpm(p->at.top_rad_s), p->what_if.top_force_n);
+	struct report_lines passed = {.n = 0};
+	plan_breach_words(p, &p->what_if, &passed);
+	print_lines(out, 2, 4, "! ", &passed);
+	fputs("\nThe whole plan: the same without --what-if.\n", out);
 }
 
 /* --- tables ------------------------------------------------------------------ */
@@ -195,6 +226,7 @@ static void print_row_end(FILE *out, const struct plan_row *r, enum engine_end e
 
 static void print_rows(FILE *out, const struct plan *p)
 {
+	bool any_outside = false;
 	if (p->row_n == 0)
 		return;
 	fputs("\nCut-off by supply pressure (part of the stroke; past the dead centre; in brackets the\n"
@@ -204,7 +236,9 @@ static void print_rows(FILE *out, const struct plan *p)
 	      out);
 	for (size_t i = 0; i < p->row_n; i++) {
 		const struct plan_row *r = &p->row[i];
-		fprintf(out, "  %5.2f", plan_gauge_bar(p, r->supply_pa));
+		bool outside = plan_supply_outside(p, r->supply_pa);
+		any_outside = any_outside || outside;
+		fprintf(out, " %c%5.2f", outside ? '~' : ' ', plan_gauge_bar(p, r->supply_pa));
 		print_row_end(out, r, END_CAP);
 		print_row_end(out, r, END_ROD);
 		fprintf(out, " %7.1f %6.2f %6.1f", r->p.net_torque_nm, air_normal_litre(r->p.air_kg),
@@ -213,6 +247,8 @@ static void print_rows(FILE *out, const struct plan *p)
 			fprintf(out, " %6.0f", unit_rpm(r->fastest_rad_s));
 		fprintf(out, "%s\n", r->holds ? "" : "  ! passes a limit");
 	}
+	if (any_outside)
+		fputs("  ~ not ridden: there the delays are less sure\n", out);
 }
 
 static double speed_step_rpm(const struct plan *p)
@@ -300,22 +336,26 @@ static void print_air(FILE *out, const struct plan *p)
 	if (isfinite(p->way_per_turn_m))
 		fprintf(out, ", %.0f to %.0f m", p->tank_turns_low * p->way_per_turn_m,
 		        p->tank_turns_high * p->way_per_turn_m);
-	fputs("\n  (less while the tank is cold from emptying fast)\n", out);
+	fputs("\n  (the fewer while the tank is cold from emptying fast)\n", out);
+}
+
+const char *plan_road_words(const struct plan_gear *g, int road, char text[PLAN_ROAD_WORDS])
+{
+	const char *goes = g->pulls[road] ? "goes" : "no";
+	if (g->starts_best[road])
+		snprintf(text, PLAN_ROAD_WORDS, "%s, %.0f deg", goes, 360 * g->starts_part[road]);
+	else
+		snprintf(text, PLAN_ROAD_WORDS, "%s, no start", goes);
+	return text;
 }
 
 static void print_road(FILE *out, const struct plan_gear *g)
 {
-	fprintf(out, "  %3u:%-3u %6.1f %7.0f ", g->crank_teeth, g->wheel_teeth, g->speed_m_s * 3.6,
+	char cell[PLAN_ROAD_WORDS];
+	fprintf(out, "  %3u:%-3u %6.1f %7.0f", g->crank_teeth, g->wheel_teeth, g->speed_m_s * 3.6,
 	        g->force_n);
-	for (int road = 0; road < PLAN_ROADS; road++) {
-		char cell[32];
-		if (!g->starts_best[road])
-			snprintf(cell, sizeof cell, "%s, no start", g->pulls[road] ? "goes" : "no");
-		else
-			snprintf(cell, sizeof cell, "%s, %.0f deg", g->pulls[road] ? "goes" : "no",
-			         360 * g->starts_part[road]);
-		fprintf(out, " %-15s", cell);
-	}
+	for (int road = 0; road < PLAN_ROADS; road++)
+		fprintf(out, "  %-*s", road + 1 < PLAN_ROADS ? 14 : 0, plan_road_words(g, road, cell));
 	fputc('\n', out);
 }
 
@@ -330,11 +370,11 @@ static void print_roads(FILE *out, const struct plan *p)
 	if (isfinite(p->request.grade))
 		fprintf(out, ", grade %.1f %%", p->request.grade * 100);
 	fputs(": \"goes\" when the force is more than the resistance; then over how much of\n"
-	      "the crank circle it moves from rest (never at a dead centre)\n"
-	      "  teeth     km/h   force N ",
+	      "the crank circle it moves from rest; at a dead centre, the worst position, it never does\n"
+	      "  teeth     km/h   force N",
 	      out);
 	for (int road = 0; road < PLAN_ROADS; road++)
-		fprintf(out, "%-16s", drive_roads[road].name);
+		fprintf(out, "  %-*s", road + 1 < PLAN_ROADS ? 14 : 0, drive_roads[road].name);
 	fputc('\n', out);
 	for (size_t i = 0; i < p->gear_n; i++)
 		print_road(out, &p->gear[i]);
@@ -343,9 +383,25 @@ static void print_roads(FILE *out, const struct plan *p)
 		        drive_roads[road].rolling, drive_roads[road].source);
 }
 
+static void print_end(FILE *out, const struct plan *p)
+{
+	if (p->warnings.n > 0) {
+		fputs("\nWhat this plan cannot promise\n", out);
+		print_lines(out, 2, 4, "- ", &p->warnings);
+	}
+	fputs("\nLoad a new timing with the supply shut and the machine blocked; turn it by hand first.\n"
+	      "Trammel is a measuring instrument, never a safety device.\n",
+	      out);
+}
+
 int plan_text(const struct plan *p, FILE *out)
 {
 	print_head(out, p);
+	if (p->has_what_if) {
+		print_what_if(out, p);
+		print_end(out, p);
+		return ferror(out) ? -1 : 0;
+	}
 	print_settings(out, p);
 	print_events(out, p);
 	print_gain(out, p);
@@ -356,12 +412,6 @@ int plan_text(const struct plan *p, FILE *out)
 	print_start(out, p);
 	print_air(out, p);
 	print_roads(out, p);
-	if (p->warnings.n > 0) {
-		fputs("\nWhat this plan cannot promise\n", out);
-		print_lines(out, 2, 4, "- ", &p->warnings);
-	}
-	fputs("\nLoad a new timing with the supply shut and the machine blocked; turn it by hand first.\n"
-	      "Trammel is a measuring instrument, never a safety device.\n",
-	      out);
+	print_end(out, p);
 	return ferror(out) ? -1 : 0;
 }

@@ -1,36 +1,38 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What a plan refuses, and what it cannot promise, in words. */
 #include "analyse/plan_parts.h"
+#include "analyse/report_words.h"
 
 #include "common/unit.h"
 
 #include <math.h>
 #include <string.h>
 
-static void say_breach(struct plan *p)
+void plan_breach_words(const struct plan *p, const struct plan_solution *s, struct report_lines *out)
 {
-	const struct plan_breach *b = &p->best.breach;
-	if (p->best.holds)
+	const struct plan_breach *b = &s->breach;
+	if (s->holds)
 		return;
-	report_say(&p->refused, "No timing was found that keeps every limit; the nearest is given below.");
 	if (b->short_pulse_s > 0)
 		report_say(
-		    &p->refused,
-		    "A valve is too slow for %.0f rpm: its coil would be switched for %.1f ms less than it "
-		    "needs.",
-		    unit_rpm(p->at.omega_rad_s), b->short_pulse_s * 1e3);
+		    out,
+		    "Valve %d is too slow for %.0f rpm: the time its coil would be %s is %.1f ms less than "
+		    "it needs to follow.",
+		    b->short_valve, unit_rpm(p->at.omega_rad_s), b->short_on ? "on" : "off",
+		    b->short_pulse_s * 1e3);
 	if (b->overlap_rad > 0)
-		report_say(&p->refused, "Inlet and exhaust of an end would be open together over %.1f deg.",
+		report_say(out, "Inlet and exhaust of an end would be open together over %.1f deg.",
 		           unit_deg(b->overlap_rad));
 	if (b->early_admission_rad > 0)
-		report_say(&p->refused, "Admission would come %.1f deg too early.",
-		           unit_deg(b->early_admission_rad));
+		report_say(
+		    out,
+		    "Admission would come %.1f deg too early: more than one in ten before the dead centre.",
+		    unit_deg(b->early_admission_rad));
 	if (b->force_part > 0)
-		report_say(&p->refused,
-		           "The rod force would pass its limit by %.1f %% at some speed up to %.0f rpm.",
+		report_say(out, "The rod force would pass its limit by %.1f %% at some speed up to %.0f rpm.",
 		           b->force_part * 100, unit_rpm(p->at.top_rad_s));
 	if (b->over_supply_part > 0)
-		report_say(&p->refused, "Compression would pass the supply pressure by %.1f %%.",
+		report_say(out, "Compression would pass the supply pressure by %.1f %%.",
 		           b->over_supply_part * 100);
 }
 
@@ -68,7 +70,7 @@ static void say_cut_off(struct plan *p, enum engine_end end)
 		    name, plan_gauge_bar(p, p->at.supply_pa), full * 100);
 	double shortest = p->at.omega_rad_s * plan_shortest_admission_s(m, end, &p->at);
 	double wanted = mech_angle_at_fraction_rad(&m->mech, end, fmax(full, 0));
-	if (p->request.aim.goal == PLAN_FULL_EXPANSION &&
+	if (p->request.aim.goal == PLAN_FULL_EXPANSION && full > 0 &&
 	    wanted - p->best.prediction.phi_rad[end][EVENT_ADMISSION] < shortest)
 		report_say(
 		    &p->warnings,
@@ -85,11 +87,17 @@ static void say_cut_off(struct plan *p, enum engine_end end)
 		    name, plan_gauge_bar(p, p->at.supply_pa), fmin(full, 1) * 100);
 }
 
+/* What the machine would do: with the change asked about, or as planned. */
+static const struct plan_prediction *next_of(const struct plan *p)
+{
+	return p->has_what_if ? &p->what_if.prediction : &p->best.prediction;
+}
+
 /* A ride pulled its load with the torque it had. */
 static void say_load(struct plan *p)
 {
-	double load = p->request.load_nm, torque = p->best.prediction.torque_nm;
-	if (isfinite(load) && p->best.prediction.net_torque_nm < load)
+	double load = p->request.load_nm, torque = next_of(p)->torque_nm;
+	if (isfinite(load) && next_of(p)->net_torque_nm < load)
 		report_say(
 		    &p->warnings,
 		    "The mean torque left by friction, %.1f N m, is less than the load given, %.1f: with it "
@@ -107,11 +115,24 @@ static void say_load(struct plan *p)
 
 static void say_friction(struct plan *p)
 {
-	if (p->best.prediction.net_torque_nm <= 0)
+	double bar = p->machine->friction_pa / 1e5;
+	if (next_of(p)->net_torque_nm > 0)
+		return;
+	if (p->best.prediction.net_torque_nm > 0)
 		report_say(&p->warnings,
-		           "The work of this timing does not pay for the friction (%.2f bar mean "
-		           "pressure): the supply is too low for it.",
-		           p->machine->friction_pa / 1e5);
+		           "The work of this does not pay for the friction (%.2f bar mean pressure).", bar);
+	else if (isfinite(p->paying_supply_pa))
+		report_say(
+		    &p->warnings,
+		    "The work of this timing does not pay for the friction (%.2f bar mean pressure): the "
+		    "supply is too low; from about %.1f bar gauge on a late cut-off pays for it.",
+		    bar, plan_gauge_bar(p, p->paying_supply_pa));
+	else
+		report_say(
+		    &p->warnings,
+		    "The work of this timing does not pay for the friction (%.2f bar mean pressure), and no "
+		    "supply within the limits is enough.",
+		    bar);
 }
 
 static void say_controller(struct plan *p)
@@ -141,32 +162,26 @@ static void say_controller(struct plan *p)
 
 /* --- delays that were not measured ---------------------------------------------- */
 
-static const char *moves(enum valve_event_kind k)
-{
-	return k == EVENT_ADMISSION || k == EVENT_RELEASE ? "opens" : "shuts";
-}
-
 static void say_gap(struct plan *p, enum engine_end end, enum valve_event_kind k)
 {
 	const struct plan_edge *e = &p->machine->edge[end][k];
-	const char *passage = engine_passage_name((enum engine_passage)plan_passage(end, k));
+	const char *movement = words_movement(end, k); /* "cap inlet opens" */
 	if (e->source == PLAN_KEPT_LEAD)
 		report_say(&p->warnings,
-		           "When the %s really %s did not show this time, or not believably (equal pressures "
+		           "When the %s did not show this time, or not believably (equal pressures "
 		           "hide it): the lead that is loaded, %.1f ms, is kept. If the valve was changed, "
 		           "load no lead and ride again.",
-		           passage, moves(k), e->lead_s * 1e3);
+		           movement, e->lead_s * 1e3);
 	else if (e->source == PLAN_BORROWED)
-		report_say(
-		    &p->warnings,
-		    "When the %s really %s was not found: the mean of the other valves, %.1f ms, stands "
-		    "for it.",
-		    passage, moves(k), e->delay_s * 1e3);
+		report_say(&p->warnings,
+		           "When the %s was not found: the mean of the other valves, %.1f ms, stands "
+		           "for it.",
+		           movement, e->delay_s * 1e3);
 	else if (e->source == PLAN_ASSUMED)
 		report_say(&p->warnings,
-		           "When the %s really %s was not found: its delay is assumed to be %.0f ms, give or "
+		           "When the %s was not found: its delay is assumed to be %.0f ms, give or "
 		           "take %.0f.",
-		           passage, moves(k), e->delay_s * 1e3, e->delay_sd_s * 1e3);
+		           movement, e->delay_s * 1e3, e->delay_sd_s * 1e3);
 }
 
 static void say_gaps(struct plan *p)
@@ -195,11 +210,16 @@ static bool outside(double x, double low, double high, double room)
 #define SUPPLY_ROOM_PA 0.5e5 /* so far from what was ridden a delay hardly changes */
 #define BATTERY_ROOM_V 0.5
 
+bool plan_supply_outside(const struct plan *p, double supply_pa)
+{
+	return outside(supply_pa, p->machine->supply_pa.min, p->machine->supply_pa.max, SUPPLY_ROOM_PA);
+}
+
 static void say_ridden(struct plan *p)
 {
 	const struct plan_machine *m = p->machine;
 	double low = plan_gauge_bar(p, m->supply_pa.min), high = plan_gauge_bar(p, m->supply_pa.max);
-	if (outside(p->at.supply_pa, m->supply_pa.min, m->supply_pa.max, SUPPLY_ROOM_PA))
+	if (plan_supply_outside(p, p->at.supply_pa))
 		report_say(
 		    &p->warnings, "%.2f bar gauge lies outside what was ridden (%.2f to %.2f): %s",
 		    plan_gauge_bar(p, p->at.supply_pa), low, high,
@@ -267,7 +287,6 @@ static void say_sensors(struct plan *p)
 
 void plan_warnings(struct plan *p)
 {
-	say_breach(p);
 	say_torque(p);
 	for (int end = 0; end < END_COUNT; end++)
 		if (p->machine->used[end])

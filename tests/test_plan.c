@@ -198,7 +198,7 @@ START_TEST(unseen_events_borrow_and_say_so)
 	struct plan_request q = plan_rig_request(PLAN_ECONOMY, NAN, NAN);
 	struct fault f = {0};
 	ck_assert_int_eq(plan_make(m, &q, p, &f), 0);
-	ck_assert(plan_rig_says(&p->warnings, "rod inlet really shuts"));
+	ck_assert(plan_rig_says(&p->warnings, "When the rod inlet shuts was not found"));
 	free(p);
 	free(m);
 	free(r);
@@ -550,6 +550,26 @@ START_TEST(slow_valve_is_named_with_its_speed)
 }
 END_TEST
 
+/* A valve that cannot follow at this speed: planned for the nearest speed at which it can. */
+START_TEST(what_cannot_hold_is_planned_where_it_can)
+{
+	struct plan_rig rig = plan_rig_new("", 200, 20, plan_rig_request(PLAN_ECONOMY, 230, 5));
+	const struct plan *p = rig.plan;
+	ck_assert_int_eq(rig.status, 0);
+	ck_assert(plan_rig_says(&p->refused, "is too slow for 230 rpm"));
+	ck_assert(plan_rig_says(&p->refused, "where one holds"));
+	ck_assert(p->best.holds);
+	ck_assert_double_lt(unit_rpm(p->at.omega_rad_s), 225);
+	/* A little faster it holds no longer: halved five times from a fifth of the speed */
+	struct plan_conditions faster = p->at;
+	struct plan_solution s;
+	faster.omega_rad_s += 230 * UNIT_PI / 30 * 0.8 / 32;
+	plan_search(rig.machine, &faster, &p->request.aim, NULL, &s);
+	ck_assert(!s.holds);
+	plan_rig_free(&rig);
+}
+END_TEST
+
 START_TEST(clearance_that_over_expands_is_named)
 {
 	struct engine e = plan_rig_engine("clearance cap = 160 ml\nclearance rod = 150 ml\n", "");
@@ -566,6 +586,14 @@ START_TEST(little_supply_is_named)
 	struct plan_rig rig = plan_rig_new("", 22, 28, plan_rig_request(PLAN_ECONOMY, 120, 0.3));
 	ck_assert_int_eq(rig.status, 0);
 	ck_assert(plan_rig_says(&rig.plan->warnings, "does not pay for the friction"));
+	/* The supply said to be enough is, and half of it is not. */
+	double enough = unit_bar_gauge(rig.plan->paying_supply_pa, 1.013e5);
+	for (int half = 0; half < 2; half++) {
+		struct plan_rig other =
+		    plan_rig_new("", 22, 28, plan_rig_request(PLAN_TORQUE, 120, enough / (1 + half)));
+		ck_assert(half == (other.plan->best.prediction.net_torque_nm <= 0));
+		plan_rig_free(&other);
+	}
 	plan_rig_free(&rig);
 }
 END_TEST
@@ -610,6 +638,7 @@ int main(void)
 	tcase_add_test(t, limits_are_refused_with_the_nearest_that_holds);
 	tcase_add_test(t, too_much_torque_is_refused);
 	tcase_add_test(t, slow_valve_is_named_with_its_speed);
+	tcase_add_test(t, what_cannot_hold_is_planned_where_it_can);
 	tcase_add_test(t, clearance_that_over_expands_is_named);
 	tcase_add_test(t, little_supply_is_named);
 	tcase_add_test(t, nothing_to_plan_is_a_fault);

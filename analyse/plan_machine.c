@@ -19,12 +19,14 @@
 #define PASSAGE_MOST 2.5 /* times the median, or part of it */
 #define CHANGED_S 0.008  /* a valve does not change by more than this between two rides */
 #define EVENTS_LEAST 3
-#define EXPANSION_LEAST 0.2 /* of ln V, to read n from */
+#define VALVE_SCATTER_S 0.001 /* a solenoid valve does not scatter by more; judgement */
+#define EXPANSION_LEAST 0.2   /* of ln V, to read n from */
 
-double plan_instant_sd_s(enum valve_event_kind k)
+double plan_instant_sd_s(enum valve_event_kind k, double scatter_s)
 {
 	static const double attained[EVENT_KINDS] = {0.00015, 0.00025, 0.0002, 0.001};
-	return attained[k];
+	double hidden = scatter_s > VALVE_SCATTER_S ? scatter_s - VALVE_SCATTER_S : 0;
+	return hypot(attained[k], hidden);
 }
 
 double plan_per_sd(enum plan_covariate k)
@@ -193,8 +195,8 @@ static void measured_edge(const struct plan_machine *m, const struct plan_learn 
 	e->source = PLAN_MEASURED;
 	e->delay_s = s->delay_s;
 	e->scatter_sd_s = half_width(s->delay_ci95_s);
-	e->delay_sd_s = hypot(e->scatter_sd_s, plan_instant_sd_s(k));
 	e->scatter_s = isfinite(s->delay_sd_s) ? s->delay_sd_s : 0;
+	e->delay_sd_s = hypot(e->scatter_sd_s, plan_instant_sd_s(k, e->scatter_s));
 	double dead_centre = mech_dead_centre_rad(&m->mech, (enum engine_end)s->end);
 	e->actual_rad = plan_natural_rad(k, s->actual_rad - dead_centre);
 }

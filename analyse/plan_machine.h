@@ -14,7 +14,9 @@
 #define PLAN_FRICTION_PA 0.3e5      /* mean pressure lost to friction; judgement */
 #define PLAN_CONDUCTANCE 3e-8       /* m3/(s Pa), where none was measured or given; judgement */
 #define PLAN_Z90 1.2815515655446004 /* one-sided 90 % quantile of the normal distribution */
-#define PLAN_RAMP_S 0.005           /* where none was measured; judgement */
+#define PLAN_Z_FORCE                                                                                         \
+	3.0 /* for the limit of the rod force: of the hundreds of strokes of a ride, none is to pass it */
+#define PLAN_RAMP_S 0.005 /* where none was measured; judgement */
 
 #define PLAN_RUNS_MAX 12
 
@@ -132,8 +134,9 @@ double plan_edge_lead_s(const struct plan_edge *e, const struct plan_conditions 
 double plan_natural_rad(enum valve_event_kind k, double phi_rad);
 
 /* Systematic error of this kind of event's instant, however many there are, s: what the event
- * finder attains on simulated rides. */
-double plan_instant_sd_s(enum valve_event_kind k);
+ * finder attains on simulated rides; and where single events scatter by more than valves do, as much again:
+ * what hides them hides them to one side. */
+double plan_instant_sd_s(enum valve_event_kind k, double scatter_s);
 
 /* What is assumed of how any valve's delay changes, as a standard deviation: s/Pa, s/V, s per rad/s. */
 double plan_per_sd(enum plan_covariate k);

@@ -24,7 +24,7 @@ _Static_assert((int)TERMS == TREND_TERMS, "one matrix for both");
 
 struct lesson { /* what one ride says of one edge */
 	bool counts;
-	double delay_s, sd_s;
+	double delay_s, sd_s; /* sd: by scatter, and by what hides the events in this ride */
 	struct plan_trend trend;
 	double share;
 };
@@ -159,6 +159,14 @@ static double find_between(const struct pool *p, unsigned rides, double instant_
 	return high;
 }
 
+/* How far a ride's events may lie to one side because they hardly show; what all rides share is
+ * added at the end. */
+static double hidden_s(const struct plan_edge *e, enum valve_event_kind k)
+{
+	double all = plan_instant_sd_s(k, e->scatter_s), shared = plan_instant_sd_s(k, 0);
+	return sqrt(fmax(all * all - shared * shared, 0));
+}
+
 /* The rides that saw this edge, the last of them first among equals: where its delay was
  * quite another, the valve has been changed since. */
 static unsigned gather(struct pool *p, int end, int k, size_t *last)
@@ -173,7 +181,7 @@ static unsigned gather(struct pool *p, int end, int k, size_t *last)
 			continue;
 		plan_learn_trend(p->ride[r].learn, (unsigned)e->valve, e->on, &l->trend);
 		l->delay_s = e->delay_s;
-		l->sd_s = fmax(e->scatter_sd_s, DELAY_SD_LEAST);
+		l->sd_s = hypot(fmax(e->scatter_sd_s, DELAY_SD_LEAST), hidden_s(e, (enum valve_event_kind)k));
 		if (*last == p->n) {
 			*last = r;
 			memcpy(p->there, l->trend.mean, sizeof p->there);
@@ -221,7 +229,7 @@ static void pool_delay(struct pool *p, int end, int k)
 	struct answer a;
 	size_t last;
 	unsigned rides = gather(p, end, k, &last);
-	double instant_s = plan_instant_sd_s((enum valve_event_kind)k);
+	double instant_s = plan_instant_sd_s((enum valve_event_kind)k, 0);
 	if (rides == 0)
 		return;
 	double between_s = find_between(p, rides, instant_s, &a);

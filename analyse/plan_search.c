@@ -279,7 +279,7 @@ static void start_timing(const struct plan_machine *m, const struct plan_conditi
 }
 
 /* The same events at the top speed, as the leads make them: a lead holds for the plan's speed, and
- * the delay may change with it.  Compression as early as one in ten comes, for that is
+ * the delay may change with it.  Compression as early as hardly any comes, for that is
  * what raises the force. */
 static void predict_top(const struct search *s, struct plan_prediction *top)
 {
@@ -295,7 +295,7 @@ static void predict_top(const struct search *s, struct plan_prediction *top)
 	}
 	for (int end = 0; end < END_COUNT; end++)
 		phi[end][EVENT_COMPRESSION] -=
-		    PLAN_Z90 * plan_edge_scatter_rad(s->m, &s->m->edge[end][EVENT_COMPRESSION], &at);
+		    PLAN_Z_FORCE * plan_edge_scatter_rad(s->m, &s->m->edge[end][EVENT_COMPRESSION], &at);
 	plan_timing_place(s->m, &at, phi, &timing);
 	plan_predict(s->m, &at, &timing, -1, top);
 }

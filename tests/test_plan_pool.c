@@ -30,6 +30,7 @@ struct made { /* conditions of a ride: from, to */
 	double supply_bar[2], volts[2], omega[2];
 	double offset_s; /* this ride's valve is so much later, for no reason known */
 	double index_deg, latency_s;
+	double scatter_s; /* of single events, as found */
 };
 
 static double true_delay_s(double supply_pa, double volts, double omega)
@@ -79,7 +80,8 @@ static struct lesson_rig make(const struct engine *e, const struct made *made, s
 	struct plan_edge *edge = &r.machine->edge[END_CAP][EVENT_ADMISSION];
 	edge->source = PLAN_MEASURED;
 	edge->delay_s = sum / EVENTS;
-	edge->scatter_sd_s = 3e-4 / sqrt(EVENTS);
+	edge->scatter_s = made->scatter_s;
+	edge->scatter_sd_s = fmax(3e-4, made->scatter_s) / sqrt(EVENTS);
 	r.machine->from_ride = true;
 	r.machine->speed_range_narrow = true;
 	snprintf(r.machine->run, sizeof r.machine->run, "made");
@@ -112,9 +114,9 @@ static double miss_s(const struct plan_machine *m, double supply_bar, double vol
 	return fabs(off);
 }
 
-static const struct made low = {{3.9, 4.1}, {11.9, 12.1}, {9, 11}, 0, 2, 1e-3},
-                         high = {{5.9, 6.1}, {11.9, 12.1}, {15, 18}, 0, 2, 1e-3},
-                         weak = {{3.9, 4.1}, {10.8, 11.4}, {9, 11}, 0, 2, 1e-3};
+static const struct made low = {{3.9, 4.1}, {11.9, 12.1}, {9, 11}, 0, 2, 1e-3, 0},
+                         high = {{5.9, 6.1}, {11.9, 12.1}, {15, 18}, 0, 2, 1e-3, 0},
+                         weak = {{3.9, 4.1}, {10.8, 11.4}, {9, 11}, 0, 2, 1e-3, 0};
 
 /* Three rides, each narrow: together they tell what none of them does. */
 START_TEST(rides_at_other_conditions_widen_what_is_known)
@@ -206,6 +208,29 @@ START_TEST(rides_that_differ_widen_the_interval)
 	/* The means of three rides that scatter by 1 ms */
 	ck_assert_double_gt(sd[1], 0.4e-3);
 	ck_assert_double_lt(sd[1], 0.9e-3);
+	engine_free(&e);
+}
+END_TEST
+
+/* Events that scatter by 4 ms hardly show, and may lie to one side: that ride counts for little. */
+START_TEST(a_ride_that_hardly_sees_counts_for_little)
+{
+	struct engine e = plan_rig_engine_of(sections);
+	struct prng random = prng_make(11, 0);
+	struct made dim = low;
+	dim.offset_s = 3e-3;
+	dim.scatter_s = 4e-3;
+	struct lesson_rig r[2] = {make(&e, &low, &random), make(&e, &dim, &random)};
+	struct plan_machine *one = pool(&r[1], 1), *both = pool(r, 2);
+	double sds;
+	ck_assert_double_gt(miss_s(one, 4, 12, 10, &sds), 2.5e-3);
+	ck_assert_double_lt(sds, 1.96);
+	ck_assert_double_lt(miss_s(both, 4, 12, 10, &sds), 2e-4);
+	ck_assert_double_lt(both->learned_from[1].share, 0.05);
+	free(one);
+	free(both);
+	for (int i = 0; i < 2; i++)
+		lesson_rig_free(&r[i]);
 	engine_free(&e);
 }
 END_TEST
@@ -333,6 +358,7 @@ int main(void)
 	tcase_add_test(t, rides_at_other_conditions_widen_what_is_known);
 	tcase_add_test(t, intervals_hold_what_is_true);
 	tcase_add_test(t, rides_that_differ_widen_the_interval);
+	tcase_add_test(t, a_ride_that_hardly_sees_counts_for_little);
 	tcase_add_test(t, a_changed_valve_is_left_out_and_named);
 	tcase_add_test(t, speeds_of_two_rides_tell_the_controller);
 	tcase_add_test(t, another_machine_is_refused_by_what_differs);

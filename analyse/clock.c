@@ -108,7 +108,8 @@ static void close_window(struct clock_fit *c)
 	if (enough) {
 		const struct corner *a = &c->hull[i], *b = &c->hull[i + 1];
 		double slope = (b->delay_s - a->delay_s) / (b->d_s - a->d_s);
-		struct knot k = {mean, a->delay_s + slope * (mean - a->d_s), slope, c->last_d_s - c->window_from_s, 0};
+		struct knot k = {mean, a->delay_s + slope * (mean - a->d_s), slope,
+		                 c->last_d_s - c->window_from_s, 0};
 		if (fabs(slope) < SKEW_MAX) {
 			watch_step(c, &k);
 			k.stretch = c->stretch;

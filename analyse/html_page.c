@@ -38,7 +38,8 @@ static const char *const STYLE[] = {
     ".b-slate{border-color:var(--slate)}"
     "tr.good td:last-child{color:var(--good);font-weight:700}tr.bad "
     "td:last-child{color:var(--bad);font-weight:700}"
-    "@media (max-width:40rem){tr[class] td:first-child,tr[class] td:last-child{white-space:normal;overflow-wrap:normal}}\n",
+    "@media (max-width:40rem){tr[class] td:first-child,tr[class] "
+    "td:last-child{white-space:normal;overflow-wrap:normal}}\n",
     "@media (min-width:60rem){.verdicts{grid-template-columns:repeat(4,1fr)}}"
     ".verdicts strong{display:block}.verdict{font-weight:700}.bad .verdict{color:var(--bad)}"
     ".good .verdict{color:var(--good)}.cards{display:grid;gap:.6rem;"
@@ -55,6 +56,14 @@ static const char *const STYLE[] = {
     /* gnuplot's own black, grey and series colours follow the page's. */
     "svg.plot [color=black]{color:var(--ink)}svg.plot [stroke=black]{stroke:var(--ink)}"
     "svg.plot [fill=black]{fill:var(--ink)}svg.plot [stroke=gray]{stroke:var(--rule)}"
+    "svg.plot [color='rgb( 31, 120, 200)']{color:var(--blue)}svg.plot [stroke='rgb( 31, 120, "
+    "200)']{stroke:var(--blue)}"
+    "svg.plot [color='rgb(224, 138,   0)']{color:var(--amber)}svg.plot [stroke='rgb(224, 138,   "
+    "0)']{stroke:var(--amber)}"
+    "svg.plot [color='rgb(160,  69, 155)']{color:var(--plum)}svg.plot [stroke='rgb(160,  69, "
+    "155)']{stroke:var(--plum)}"
+    "svg.plot [color='rgb(125, 135, 145)']{color:var(--slate)}svg.plot [stroke='rgb(125, 135, "
+    "145)']{stroke:var(--slate)}"
     "svg.plot tspan{font-family:system-ui,-apple-system,\"Segoe UI\",\"DejaVu Sans\",sans-serif}\n",
     ".f-blue{fill:var(--blue)}.f-amber{fill:var(--amber)}.f-plum{fill:var(--plum)}"
     ".f-slate{fill:var(--slate)}.f-ink{fill:var(--ink)}.f-soft{fill:var(--soft)}.s-blue{stroke:var(--blue)}"

@@ -53,7 +53,7 @@ static void verdict(FILE *out, const struct report *r, const struct valve_event_
 
 static void verdicts(FILE *out, const struct report *r)
 {
-	html_element(out, "h2", NULL, "Valves");
+	html_element(out, "h2", NULL, "Valves: when each moves, and what to change");
 	if (r->event_n == 0)
 		html_element(out, "p", "soft",
 		             "not known: no valve commands with a crank angle in this ride");
@@ -61,6 +61,8 @@ static void verdicts(FILE *out, const struct report *r)
 	for (size_t i = 0; i < r->event_n; i++)
 		verdict(out, r, &r->event[i]);
 	fputs("</ul>\n", out);
+	if (words_any_off(r))
+		html_element(out, "p", "soft", "%s", words_at_mean_speed());
 }
 
 static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
@@ -98,7 +100,7 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 
 static void strokes(FILE *out, const struct report *r)
 {
-	char litres[WORDS_NUMBER_MAX], ways[WORDS_MAX], closure[WORDS_MAX], torque[WORDS_MAX];
+	char litres[WORDS_NUMBER_MAX], torque[WORDS_MAX];
 	html_element(out, "h2", NULL, "How much of each stroke pushed");
 	fputs("<div class=\"cards\">\n", out);
 	stroke_card(out, r, END_CAP);
@@ -106,13 +108,23 @@ static void strokes(FILE *out, const struct report *r)
 	fputs("</div>\n", out);
 	if (words_torque(torque, r)[0] != '\0')
 		html_element(out, "p", NULL, "%s", torque);
-	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
-		html_element(out, "p", "soft", "%s %s", words_closure(closure, r), words_work_error());
 	if (isfinite(r->air_kg_per_turn))
-		html_element(out, "p", NULL, "Air: %s a turn (ISO 8778). %s",
+		html_element(out, "p", NULL, "Air: %s a turn (ISO 8778).",
 		             words_measured(litres, air_normal_litre(r->air_kg_per_turn),
-		                            air_normal_litre(r->air_error_kg), 2, "normal litres"),
-		             words_air(r));
+		                            air_normal_litre(r->air_error_kg), 2, "normal litres"));
+}
+
+/* What stands behind the numbers; below the pictures, for the first screens are for the verdicts. */
+static void behind(FILE *out, const struct report *r)
+{
+	char ways[WORDS_MAX], closure[WORDS_MAX];
+	if (!r->has_strokes[END_CAP] && !r->has_strokes[END_ROD])
+		return;
+	html_element(out, "h2", NULL, "How well work and air are known");
+	html_element(out, "p", NULL, "%s", words_closure(closure, r));
+	html_element(out, "p", NULL, "%s", words_work_error());
+	if (isfinite(r->air_kg_per_turn))
+		html_element(out, "p", NULL, "Air: %s", words_air(r));
 	if (words_air_ways(ways, r)[0] != '\0')
 		html_element(out, "p", NULL, "%s.", ways);
 }
@@ -216,6 +228,7 @@ int report_html(const struct report *r, FILE *out)
 	html_element(out, "h2", NULL, "Pictures");
 	html_plots(out, r);
 	events(out, r);
+	behind(out, r);
 	crank(out, r);
 	log_and_clock(out, r);
 	html_caution(out);

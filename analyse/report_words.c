@@ -119,6 +119,20 @@ const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *
 	return out;
 }
 
+bool words_any_off(const struct report *r)
+{
+	char remedy[WORDS_MAX];
+	for (size_t i = 0; i < r->event_n; i++)
+		if (words_remedy(remedy, &r->event[i])[0] != '\0')
+			return true;
+	return false;
+}
+
+const char *words_at_mean_speed(void)
+{
+	return "At the ride's mean speed; trammel plan says what to load for every speed.";
+}
+
 bool words_said(const struct report_lines *l, const char *text)
 {
 	for (size_t i = 0; i < l->n; i++)

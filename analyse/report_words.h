@@ -45,6 +45,10 @@ const char *words_movement(unsigned end, unsigned event);
  * not known. */
 const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e);
 
+/* Whether any event has a remedy, and what its degrees hold for. */
+bool words_any_off(const struct report *r);
+const char *words_at_mean_speed(void);
+
 /* Whether the lines say this already. */
 bool words_said(const struct report_lines *l, const char *text);
 

@@ -266,7 +266,10 @@ int faults_clock(unsigned n)
 	struct logd_result r = {.goal = "G26",
 	                        .what = "calendar steps of 1 h, 10 y, to 1970, twice a second",
 	                        .unit = "of syncs too many or too few"};
-	const char *more[] = {"--sync", "0.25", "--segment-age", "1", "--keep", "64M", NULL};
+	char keep[32];
+	const char *more[] = {"--sync", "0.25", "--segment-age", "1", "--keep", keep, NULL};
+	/* Room for all of it, so that whatever is deleted was deleted for the calendar. */
+	snprintf(keep, sizeof keep, "%uM", 64 + n / 16);
 	live_make(&l);
 	live_start(&l, LINK_FRAMES, "clock", "TRAMMEL_CLOCK_STEPS", more);
 	double before = logd_daemon_status(&l.daemon, "syncs"),

@@ -1,6 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Every seed of the fuzzers, and every input that ever broke one, through the
  * fuzzers' own functions. */
+#define LLVMFuzzerTestOneInput fuzz_engine
+#include "tests/fuzz_engine.c"
+#undef LLVMFuzzerTestOneInput
 #define LLVMFuzzerTestOneInput fuzz_frames
 #include "tests/fuzz_frames.c"
 #undef LLVMFuzzerTestOneInput
@@ -46,6 +49,12 @@ static void replay_all(const char *directory, int (*fuzz)(const uint8_t *bytes, 
 	ck_assert_int_ge(n, 12);
 }
 
+START_TEST(engine_corpus_is_harmless)
+{
+	replay_all("tests/corpus/engine", fuzz_engine);
+}
+END_TEST
+
 START_TEST(frames_corpus_is_harmless)
 {
 	replay_all("tests/corpus/frames", fuzz_frames);
@@ -74,6 +83,7 @@ int main(void)
 {
 	Suite *s = suite_create("corpus");
 	TCase *t = tcase_create("corpus");
+	tcase_add_test(t, engine_corpus_is_harmless);
 	tcase_add_test(t, frames_corpus_is_harmless);
 	tcase_add_test(t, lines_corpus_is_harmless);
 	tcase_add_test(t, segment_corpus_is_harmless);

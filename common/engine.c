@@ -270,8 +270,8 @@ static int read_table_file(const struct build *b, const struct ini_entry *table,
 		return -1;
 	if (engine_table_read(path, list, &why) == 0)
 		return 0;
-	if (why.exit_code == EX_NOINPUT) /* the mistake is in the engine file, not in the table */
-		return fault_set(b->fault, EX_NOINPUT, "%s:%d: 'table': %s", b->ini->name, table->line,
+	if (why.exit_code != EX_CONFIG) /* the mistake is in the engine file, not in the table */
+		return fault_set(b->fault, why.exit_code, "%s:%d: 'table': %s", b->ini->name, table->line,
 		                 why.text);
 	return fault_set(b->fault, why.exit_code, "%s", why.text);
 }

@@ -22,8 +22,8 @@
 
 #define TAIL_LIVE_RECORDS ((size_t)600000) /* 24 MB when full: 85 s at 7,000 records/s */
 #define TAIL_FILE_RECORDS ((size_t)262144) /* a file can wait */
-#define WRITE_EVERY_US (CLOCK_SECOND_US / 10)
-#define WRITE_LEAST_RECORDS 256 /* fewer wait for the sync: small blocks cost their heads */
+#define WRITE_EVERY_US 60000               /* so that even a busy machine writes within 0.1 s */
+#define WRITE_LEAST_RECORDS 256            /* fewer wait for the sync: small blocks cost their heads */
 #define RETRY_US (CLOCK_SECOND_US / 2)
 #define PAUSE_US 50000
 #define CLOSE_TRIES 10 /* with PAUSE_US between them: half of the second that ending may take */

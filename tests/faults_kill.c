@@ -12,12 +12,27 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 #define RATE 7000.0
-#define LOSS_LIMIT_MS 250.0 /* 100 ms write interval, and scheduling of many at once */
+#define LOSS_LIMIT_MS 100.0
+#define FEW 256             /* fewer records than this may wait for the sync, ... */
+#define FEW_LIMIT_MS 1100.0 /* once a second */
+#define BATCH_US 5000
 #define STARTS 3
+#define UNIT_NICE (-5) /* as logd/trammeld.service has it; needs root, without which it stays 0 */
+
+/* When records left the sender, so that a sender that was kept waiting itself does not count
+ * against the recorder. */
+#define BATCHES_MAX 1024
+struct sent {
+	uint32_t before[BATCHES_MAX]; /* serials below this had been sent by then */
+	int64_t mono_us[BATCHES_MAX];
+	unsigned n;
+	int64_t killed_us;
+};
 
 /* Sum over the segments of sessions before `session`: names and sizes. */
 static uint64_t old_files(const char *into, uint32_t session)
@@ -38,20 +53,51 @@ static uint64_t old_files(const char *into, uint32_t session)
 	return sum;
 }
 
+static void send_for(struct logd_sender *s, int64_t us, struct sent *sent)
+{
+	int64_t start = clock_mono_us(), now = start;
+	uint32_t first = s->next;
+	sent->n = 0;
+	while (now - start < us) {
+		uint32_t due = (uint32_t)((double)(now - start) * RATE / 1e6);
+		if (first + due > s->next && sent->n < BATCHES_MAX) {
+			sent->mono_us[sent->n] = clock_mono_us();
+			logd_sender_send(s, first + due - s->next, CLOCK_SECOND_US);
+			logd_sender_flush(s);
+			sent->before[sent->n++] = s->next;
+		}
+		logd_rig_sleep_us(BATCH_US);
+		now = clock_mono_us();
+	}
+}
+
+/* Age, at the kill, of the oldest record that is not in the log. */
+static double lost_ms(const struct sent *sent, uint32_t last)
+{
+	for (unsigned i = 0; i < sent->n; i++)
+		if (sent->before[i] > last + 1)
+			return (double)(sent->killed_us - sent->mono_us[i]) / 1e3;
+	return 0;
+}
+
 static void one_life(unsigned life, const char *into, struct logd_sender *s, int64_t life_us,
-                     struct logd_result *r)
+                     struct sent *sent, struct logd_result *r)
 {
 	struct logd_daemon d;
 	const char *arguments[] = {"--port", s->slave, "--segment-size", "32k", "--quiet", NULL};
 	int64_t start = clock_mono_us();
-	if (!logd_daemon_up(&d, into, NULL, arguments)) {
+	(void)setpriority(PRIO_PROCESS, 0, UNIT_NICE); /* for the child to inherit */
+	bool up = logd_daemon_up(&d, into, NULL, arguments);
+	(void)setpriority(PRIO_PROCESS, 0, 0);
+	if (!up) {
 		logd_result_fail(r, "start %u after a kill did not work", life);
 		return;
 	}
 	if (clock_mono_us() - start > CLOCK_SECOND_US)
 		logd_result_fail(r, "start %u took %.2f s", life, (double)(clock_mono_us() - start) / 1e6);
 	uint64_t old = old_files(into, life + 1);
-	logd_sender_run(s, RATE, life_us);
+	send_for(s, life_us, sent);
+	sent->killed_us = clock_mono_us();
 	logd_daemon_signal(&d, SIGKILL);
 	logd_daemon_wait(&d, CLOCK_SECOND_US);
 	if (old_files(into, life + 1) != old)
@@ -59,31 +105,34 @@ static void one_life(unsigned life, const char *into, struct logd_sender *s, int
 	unlink(d.messages);
 }
 
-static void check_log(const char *into, uint32_t sent, struct logd_result *r)
+static void check_log(const char *into, const struct sent *sent, struct logd_result *r)
 {
 	struct logd_account a;
 	logd_account_read(into, &a);
 	if (a.unreadable > 1 || a.altered > 0 || a.twice > 0)
 		logd_result_fail(r, "%u unreadable, %llu altered, %llu twice", a.unreadable,
 		                 (unsigned long long)a.altered, (unsigned long long)a.twice);
-	double lost_ms = (double)(sent - 1 - a.last) / RATE * 1000;
-	if (a.records == 0 || lost_ms > LOSS_LIMIT_MS)
-		logd_result_fail(r, "lost %.0f ms before the kill", lost_ms);
-	logd_result_worst(r, lost_ms);
+	double lost = lost_ms(sent, a.last);
+	uint32_t records = sent->n > 0 ? sent->before[sent->n - 1] - 1 - a.last : 0;
+	if (a.records == 0 || lost > (records < FEW ? FEW_LIMIT_MS : LOSS_LIMIT_MS))
+		logd_result_fail(r, "lost %u records of the last %.0f ms before the kill", records, lost);
+	if (records >= FEW)
+		logd_result_worst(r, lost);
 }
 
 static void trial(unsigned i, struct logd_result *r)
 {
 	char base[LOGD_RIG_PATH], into[LOGD_RIG_PATH + 8], engine[LOGD_RIG_PATH + 16];
 	struct logd_sender s;
+	struct sent sent;
 	unsigned seed = i * 2654435761u + 1;
 	logd_rig_directory(base);
 	snprintf(into, sizeof into, "%s/log", base);
 	logd_sender_open(&s, LINK_FRAMES, NULL);
 	for (unsigned life = 0; life < STARTS; life++) {
 		int64_t life_us = 150000 + rand_r(&seed) % 700000;
-		one_life(life, into, &s, life_us, r);
-		check_log(into, s.next, r);
+		one_life(life, into, &s, life_us, &sent, r);
+		check_log(into, &sent, r);
 	}
 	r->trials += STARTS - 1;
 	logd_sender_close(&s);

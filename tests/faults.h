@@ -16,12 +16,15 @@ int faults_freeze(unsigned n);    /* G14: the disk freezes for n seconds at full
 int faults_watchdog(unsigned n);  /* G15: disk freeze of n seconds, then a stuck receiver */
 int faults_replug(unsigned n);    /* G16: n unplug cycles on ptys */
 int faults_library(unsigned n);   /* G16: n cycles through the real libserialport */
+int faults_restart(unsigned n);   /* G29: n starts through the real libserialport */
 int faults_noise(unsigned n);     /* G17: n seconds of garbage */
 int faults_heap(unsigned n);      /* G13: no heap after start; the first n start-up allocations fail */
 int faults_cut(unsigned n);       /* G6, G9: power cut at every call of n recorded runs */
 int faults_clock(unsigned n);     /* G26: calendar steps for n seconds */
 int faults_race(unsigned n);      /* G30: n pairs started together */
-int faults_retention(unsigned n); /* G21: n megabytes under a small cap */
+int faults_retention(unsigned n); /* G21: n recordings under a small cap, after every disk call */
+int faults_cap(unsigned n);       /* G21: the same after n thousand turns of the store */
+int faults_cost(unsigned n);      /* G33: what n seconds of recording write and sync */
 int faults_soak(unsigned n);      /* G20: n seconds of everything at line rate */
 
 /* Runs `trial(ctx, i, r)` for i = 0..n-1 in `workers` processes; adds up the results. */

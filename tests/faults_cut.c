@@ -162,16 +162,6 @@ static void replay(const char *path, uint64_t seed, struct logd_result *r)
 	free(t.bytes);
 }
 
-static void traced(struct logd_daemon *d, const char *into, const char *trace, const char *const *arguments)
-{
-	char preload[LOGD_RIG_PATH * 3], library[LOGD_RIG_PATH * 2], variable[LOGD_RIG_PATH * 2];
-	logd_rig_preload("trace", library);
-	snprintf(preload, sizeof preload, "LD_PRELOAD=%s", library);
-	snprintf(variable, sizeof variable, "TRAMMEL_TRACE=%s", trace);
-	const char *environment[] = {preload, variable, "ASAN_OPTIONS=verify_asan_link_order=0", NULL};
-	logd_daemon_up(d, into, environment, arguments);
-}
-
 static void one_run(unsigned i, struct logd_result *r)
 {
 	char base[LOGD_RIG_PATH], into[LOGD_RIG_PATH + 8], trace[LOGD_RIG_PATH + 8];
@@ -182,7 +172,7 @@ static void one_run(unsigned i, struct logd_result *r)
 	snprintf(trace, sizeof trace, "%s/trace", base);
 	logd_sender_open(&s, LINK_FRAMES, NULL);
 	const char *arguments[] = {"--port", s.slave, "--segment-size", "32k", "--sync", "0.2", NULL};
-	traced(&d, into, trace, arguments);
+	logd_daemon_traced(&d, into, trace, arguments);
 	logd_sender_run(&s, RATE, RUN_US);
 	logd_daemon_stop(&d, NULL);
 	r->trials--; /* cuts are counted, not runs */
@@ -264,7 +254,7 @@ int faults_retention(unsigned n)
 		struct logd_daemon d;
 		const char *arguments[] = {"--port", input,  "--segment-size", "32k",
 		                           "--keep", "512k", "--quiet",        NULL};
-		traced(&d, into, trace, arguments);
+		logd_daemon_traced(&d, into, trace, arguments);
 		if (logd_daemon_wait(&d, 60 * CLOCK_SECOND_US) != 0)
 			logd_result_fail(&r, "run %u did not end well", i);
 		check_cap(trace, m, &r);

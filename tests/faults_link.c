@@ -11,6 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -183,8 +184,6 @@ int faults_replug(unsigned n)
 	return logd_result_print(&r);
 }
 
-/* G29, as far as settings tell: the library sets HUPCL, which would restart the board with
- * every end of the recorder. */
 static void check_settings(const struct plug *p, struct logd_result *r)
 {
 	struct termios t;
@@ -194,24 +193,64 @@ static void check_settings(const struct plug *p, struct logd_result *r)
 		logd_result_fail(r, "the port is not raw");
 }
 
+/* Starts the recorder so that the real libserialport opens the pty; calls that let DTR go are
+ * counted in the file `dtr` by its size. */
+static bool up_through_library(struct plug *p, const char *dtr)
+{
+	char so[LOGD_RIG_PATH * 2], preload[LOGD_RIG_PATH * 3], setting[LOGD_RIG_PATH * 2],
+	    lines[LOGD_RIG_PATH * 2];
+	logd_rig_preload("serial", so);
+	snprintf(preload, sizeof preload, "LD_PRELOAD=%s", so);
+	snprintf(setting, sizeof setting, "TRAMMEL_SERIAL=%s", p->name);
+	snprintf(lines, sizeof lines, "TRAMMEL_SERIAL_DTR=%s", dtr);
+	const char *environment[] = {preload, setting, lines, "ASAN_OPTIONS=verify_asan_link_order=0", NULL};
+	const char *arguments[] = {"--port", p->name, NULL};
+	return logd_daemon_up(&p->daemon, p->into, environment, arguments);
+}
+
 int faults_library(unsigned n)
 {
 	struct plug p;
-	char so[LOGD_RIG_PATH * 2], preload[LOGD_RIG_PATH * 3], setting[LOGD_RIG_PATH * 2];
 	struct logd_result r = {
 	    .goal = "G16", .what = "the same through libserialport itself", .unit = "s to come back"};
 	plug_make(&p);
-	logd_rig_preload("serial", so);
-	snprintf(preload, sizeof preload, "LD_PRELOAD=%s", so);
-	snprintf(setting, sizeof setting, "TRAMMEL_SERIAL=%s", p.name);
-	const char *environment[] = {preload, setting, "ASAN_OPTIONS=verify_asan_link_order=0", NULL};
-	const char *arguments[] = {"--port", p.name, NULL};
-	if (!logd_daemon_up(&p.daemon, p.into, environment, arguments))
+	if (!up_through_library(&p, "/dev/null"))
 		logd_result_fail(&r, "did not start");
 	if (logd_daemon_said(&p.daemon, "(port, frames, 500000 baud)") != 1)
 		logd_result_fail(&r, "libserialport did not take the port");
 	check_settings(&p, &r);
 	replug(&p, n, &r);
+	plug_end(&p);
+	return logd_result_print(&r);
+}
+
+/* --- G29, as far as settings and calls tell: the library sets HUPCL, which would restart the board
+ * with every end of the recorder, in order or by force --- */
+
+int faults_restart(unsigned n)
+{
+	struct plug p;
+	char dtr[LOGD_RIG_PATH + 8];
+	struct stat st;
+	struct logd_result r = {.goal = "G29",
+	                        .what = "restarts, half by force: HUPCL clear, DTR left alone"};
+	plug_make(&p);
+	snprintf(dtr, sizeof dtr, "%s/dtr", p.base);
+	for (unsigned i = 0; i < n; i++) {
+		r.trials++;
+		if (!up_through_library(&p, dtr))
+			logd_result_fail(&r, "start %u did not work", i);
+		check_settings(&p, &r);
+		if (i % 2 == 0 && logd_daemon_stop(&p.daemon, NULL) != 0)
+			logd_result_fail(&r, "start %u did not end well", i);
+		if (i % 2 == 1) {
+			logd_daemon_signal(&p.daemon, 9);
+			logd_daemon_wait(&p.daemon, CLOCK_SECOND_US);
+		}
+		check_settings(&p, &r);
+	}
+	if (stat(dtr, &st) == 0)
+		logd_result_fail(&r, "DTR was let go %lld times", (long long)st.st_size);
 	plug_end(&p);
 	return logd_result_print(&r);
 }

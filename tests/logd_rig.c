@@ -319,6 +319,17 @@ bool logd_daemon_up(struct logd_daemon *d, const char *into, const char *const *
 	return logd_rig_until(answers, d, 10 * CLOCK_SECOND_US) && logd_daemon_status(d, "session") > 0;
 }
 
+void logd_daemon_traced(struct logd_daemon *d, const char *into, const char *trace,
+                        const char *const *arguments)
+{
+	char preload[LOGD_RIG_PATH * 3], library[LOGD_RIG_PATH * 2], variable[LOGD_RIG_PATH * 2];
+	logd_rig_preload("trace", library);
+	snprintf(preload, sizeof preload, "LD_PRELOAD=%s", library);
+	snprintf(variable, sizeof variable, "TRAMMEL_TRACE=%s", trace);
+	const char *environment[] = {preload, variable, "ASAN_OPTIONS=verify_asan_link_order=0", NULL};
+	logd_daemon_up(d, into, environment, arguments);
+}
+
 int logd_daemon_wait(struct logd_daemon *d, int64_t limit_us)
 {
 	int64_t end = clock_mono_us() + limit_us;

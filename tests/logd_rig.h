@@ -79,6 +79,9 @@ void logd_daemon_start(struct logd_daemon *d, const char *into, const char *cons
 /* The same, and waits for its first segment (10 s at most). */
 bool logd_daemon_up(struct logd_daemon *d, const char *into, const char *const *environment,
                     const char *const *arguments);
+/* The same, with every call to its disk written down in the file `trace` (tests/trace.h). */
+void logd_daemon_traced(struct logd_daemon *d, const char *into, const char *trace,
+                        const char *const *arguments);
 /* Exit code, 128 + signal, or -1 when it did not end within the limit (then it is killed). */
 int logd_daemon_wait(struct logd_daemon *d, int64_t limit_us);
 /* 0 while it runs; its exit code + 0 as logd_daemon_wait once it has ended, -2 for exit code 0. */

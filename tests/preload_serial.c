@@ -2,15 +2,19 @@
 /* Lets libserialport take a pty.  The library wants a name below /dev whose counterpart
  * below /sys/class/tty is a link, and modem lines; a pty has neither.  The
  * name in TRAMMEL_SERIAL is resolved to a way through /dev that meets the first
- * wish, and the modem calls on it succeed. */
+ * wish, and the modem calls on it succeed.  Each call that would let DTR go adds a byte to the file
+ * that TRAMMEL_SERIAL_DTR names. */
 #include <dlfcn.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <limits.h>
 #include <stdarg.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
+#include <unistd.h>
 
 char *realpath(const char *path, char *resolved)
 {
@@ -22,6 +26,22 @@ char *realpath(const char *path, char *resolved)
 	return found;
 }
 
+static bool lowers_dtr(unsigned long request, const int *lines)
+{
+	return (request == TIOCMBIC && (*lines & TIOCM_DTR) != 0) ||
+	       (request == TIOCMSET && (*lines & TIOCM_DTR) == 0);
+}
+
+static void note_dtr(void)
+{
+	const char *path = getenv("TRAMMEL_SERIAL_DTR");
+	int fd = path != NULL ? open(path, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0666) : -1;
+	if (fd < 0)
+		return;
+	(void)!write(fd, "v", 1);
+	close(fd);
+}
+
 int ioctl(int fd, unsigned long request, ...)
 {
 	int (*next)(int, unsigned long, ...) = (int (*)(int, unsigned long, ...))dlsym(RTLD_NEXT, "ioctl");
@@ -29,6 +49,8 @@ int ioctl(int fd, unsigned long request, ...)
 	va_start(args, request);
 	void *argument = va_arg(args, void *);
 	va_end(args);
+	if ((request == TIOCMBIC || request == TIOCMSET) && lowers_dtr(request, argument))
+		note_dtr();
 	int done = next(fd, request, argument);
 	if (done == 0 || errno != ENOTTY)
 		return done;

@@ -49,7 +49,7 @@ struct recording {
 	atomic_bool stop, rotate;
 	pthread_t receiver_thread, writer_thread;
 	char socket_path[4096];
-	char facts_source[64];
+	char facts_source[SOURCE_LABEL_MAX];
 };
 
 static int out_of_memory(struct fault *fault)
@@ -103,7 +103,7 @@ static int open_source(struct recording *r, struct fault *fault)
 		return -1;
 	log_say(r->log, LOG_LINK, LOG_LEVEL_WARNING, "%s; waiting for it", fault->text);
 	fault->exit_code = 0;
-	r->source.kind = SOURCE_PORT;
+	r->source.kind = source_expected(o->port);
 	r->source.live = true;
 	return 0;
 }
@@ -140,18 +140,9 @@ static size_t ring_bytes(int baud)
 	return n > RING_LEAST ? n : RING_LEAST;
 }
 
-static void name_facts_source(struct recording *r)
-{
-	int n = snprintf(r->facts_source, sizeof r->facts_source, "%s, %s", source_kind_name(r->source.kind),
-	                 link_name(r->options.link));
-	if (r->source.kind == SOURCE_PORT)
-		snprintf(r->facts_source + n, sizeof r->facts_source - (size_t)n, ", %d baud",
-		         r->options.baud);
-}
-
 static int take_memory(struct recording *r, struct fault *fault)
 {
-	name_facts_source(r);
+	source_label(r->source.kind, link_name(r->options.link), r->options.baud, r->facts_source);
 	struct store_config config = store_config_of(r);
 	r->ring = ring_new(ring_bytes(r->options.baud));
 	r->decoder = link_decoder_new(r->options.link);
@@ -177,6 +168,8 @@ static int join_parts(struct recording *r, struct fault *fault)
 	    .log = r->log,
 	    .engine = &r->engine,
 	    .live = r->source.live,
+	    .link = link_name(r->options.link),
+	    .baud = r->options.baud,
 	    .rotate = &r->rotate,
 	    .done_fd = done_fd,
 	};
@@ -190,7 +183,6 @@ static int join_parts(struct recording *r, struct fault *fault)
 	    .port = r->options.port,
 	    .link = link_name(r->options.link),
 	    .directory = r->options.into,
-	    .kind = source_kind_name(r->source.kind),
 	    .baud = r->options.baud,
 	    .engine = &r->engine,
 	    .start_us = clock_mono_us(),
@@ -222,6 +214,7 @@ static int prepare(struct recording *r, struct fault *fault)
 		                 r->options.engine, SEGMENT_ENGINE_MAX);
 	if (open_source(r, fault) != 0 || take_memory(r, fault) != 0)
 		return -1;
+	status_set(&r->status.source_kind, r->source.kind);
 	if (store_start(r->store, fault) != 0 || join_parts(r, fault) != 0)
 		return -1;
 	open_socket(r);

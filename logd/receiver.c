@@ -138,6 +138,7 @@ static void try_again(struct receiver *r)
 		r->tell_up = true;
 		r->up_after_us = now - r->down_us;
 		r->down_us = 0;
+		status_set(&r->status->source_kind, r->source->kind);
 		status_set(&r->status->link_up, 1);
 		status_add(&r->status->link_changes, 1);
 		tell_pending(r, clock_mono_us());

@@ -3,6 +3,7 @@
 
 #include "common/unit.h"
 #include "logd/clock.h"
+#include "logd/source.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -167,6 +168,14 @@ static void interrupt(struct recorder *w, enum record_gap reason, int64_t amount
 	alarms_interrupt(&w->alarms);
 }
 
+/* What came up may be of another kind than what was waited for. */
+static void note_source(struct recorder *w)
+{
+	char label[SOURCE_LABEL_MAX];
+	source_label((enum source_kind)status_get(&w->status->source_kind), w->link, w->baud, label);
+	store_source(w->store, label);
+}
+
 static void take_event(struct recorder *w, const struct ring_view *v)
 {
 	switch (v->kind) {
@@ -177,6 +186,7 @@ static void take_event(struct recorder *w, const struct ring_view *v)
 		break;
 	case RING_LINK_UP:
 		interrupt(w, GAP_LINK_UP, v->value, v->text);
+		note_source(w);
 		log_say(w->log, LOG_LINK, LOG_LEVEL_NOTICE, "link up again after %.1f s: %s",
 		        (double)v->value / 1e6, v->text);
 		break;

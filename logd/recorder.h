@@ -19,8 +19,9 @@ struct recorder {
 	struct status *status;
 	struct log *log;
 	const struct engine *engine;
+	const char *link; /* and speed: for the label of the source */
+	int baud;
 	bool live;
-	bool watched;        /* somebody looks at alarms: a port, not a file */
 	atomic_bool *rotate; /* set by the supervisor: begin a new segment */
 	int done_fd;         /* eventfd, written at the end */
 

@@ -39,6 +39,19 @@ static bool is_pty(const char *path)
 	return strncmp(path, "/dev/pts/", 9) == 0;
 }
 
+enum source_kind source_expected(const char *path)
+{
+	return is_pty(path) ? SOURCE_PTY : SOURCE_PORT;
+}
+
+void source_label(enum source_kind kind, const char *link, int baud, char label[SOURCE_LABEL_MAX])
+{
+	if (kind == SOURCE_PORT)
+		snprintf(label, SOURCE_LABEL_MAX, "%s, %s, %d baud", source_kind_name(kind), link, baud);
+	else
+		snprintf(label, SOURCE_LABEL_MAX, "%s, %s", source_kind_name(kind), link);
+}
+
 static int classify(struct source *s, const struct stat *st, struct fault *fault)
 {
 	if (S_ISDIR(st->st_mode))

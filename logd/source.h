@@ -46,7 +46,14 @@ int64_t source_overrun(struct source *s);
 /* True for a kind whose end is the end of the recording. */
 bool source_ends(enum source_kind kind);
 
+/* What a name that is not there yet stands for, as far as the name tells. */
+enum source_kind source_expected(const char *path);
+
 /* "port", "pty", "fifo", "file", "stdin". */
 const char *source_kind_name(enum source_kind kind);
+
+/* "port, frames, 500000 baud" or "pty, lines": what a segment says of its source. */
+#define SOURCE_LABEL_MAX 64
+void source_label(enum source_kind kind, const char *link, int baud, char label[SOURCE_LABEL_MAX]);
 
 #endif

@@ -4,6 +4,7 @@
 #include "common/record.h"
 #include "common/unit.h"
 #include "logd/clock.h"
+#include "logd/source.h"
 
 #include <stdarg.h>
 #include <stdio.h>
@@ -143,7 +144,7 @@ size_t status_json(const struct status *s, const struct status_about *about, con
 	int64_t now = clock_mono_us();
 	put(&t, "{\"schema\":\"trammeld.status/1\",\"pid\":%d", (int)getpid());
 	put_string(&t, "port", about->port);
-	put_string(&t, "kind", about->kind);
+	put_string(&t, "kind", source_kind_name((enum source_kind)status_get(&s->source_kind)));
 	put_string(&t, "link", about->link);
 	put_int(&t, "baud", about->baud);
 	put_string(&t, "directory", about->directory);

@@ -19,6 +19,7 @@ struct status {
 	/* receiver */
 	status_cell receiver_tick_us; /* last sign of life, CLOCK_MONOTONIC */
 	status_cell link_up;          /* 0|1 */
+	status_cell source_kind;      /* enum source_kind; of a port that is waited for: the likely one */
 	status_cell link_changes;     /* times the link came up again */
 	status_cell bytes_received;
 	status_cell bytes_dropped;
@@ -75,7 +76,7 @@ void status_init(struct status *s);
 
 /* What does not change while the recorder runs. */
 struct status_about {
-	const char *port, *link, *directory, *kind;
+	const char *port, *link, *directory;
 	int baud;
 	const struct engine *engine;
 	int64_t start_us;

@@ -555,6 +555,14 @@ void store_rotate(struct store *s)
 	s->rotate_wanted = true;
 }
 
+void store_source(struct store *s, const char *source)
+{
+	if (strncmp(s->facts.source, source, sizeof s->facts.source - 1) == 0)
+		return;
+	snprintf(s->facts.source, sizeof s->facts.source, "%s", source);
+	s->rotate_wanted = true;
+}
+
 void store_riding(struct store *s, bool anew)
 {
 	struct shelf_newest *n = &s->shelf.newest;

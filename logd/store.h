@@ -58,6 +58,9 @@ void store_turn(struct store *s);
 /* Begins a new segment at the next store_turn. */
 void store_rotate(struct store *s);
 
+/* What the records come from, for the facts; when it is another than before, with a new segment. */
+void store_source(struct store *s, const char *source);
+
 /* The crank turns: what is being written is part of a ride; `anew` = the first movement after a rest. */
 void store_riding(struct store *s, bool anew);
 

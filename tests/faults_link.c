@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Faults of the link: unplugging, another device number, noise. */
 #include "logd/clock.h"
+#include "logd/shelf.h"
 #include "tests/faults.h"
 #include "tests/format_rig.h"
 
@@ -191,6 +192,54 @@ static void check_settings(const struct plug *p, struct logd_result *r)
 		logd_result_fail(r, "HUPCL is set: closing the port would restart the board");
 	if (t.c_cc[VMIN] != 1 || (t.c_lflag & (ICANON | ECHO)) != 0 || (t.c_iflag & (IXON | ICRNL)) != 0)
 		logd_result_fail(r, "the port is not raw");
+}
+
+/* Whether the first segment that has records of the sender says "pty". */
+static bool called_a_pty(const char *into)
+{
+	char path[LOGD_RIG_PATH * 2], name[SHELF_NAME_MAX];
+	shelf_name(1, 2, name);
+	snprintf(path, sizeof path, "%s/%s", into, name);
+	struct segment_reader *s = segment_reader_open(path, NULL);
+	bool named = s != NULL && strncmp(segment_reader_facts(s)->source, "pty, ", 5) == 0;
+	segment_reader_free(s);
+	return named;
+}
+
+static void wait_for_it(unsigned i, struct logd_result *r)
+{
+	struct plug p;
+	plug_make(&p);
+	logd_sender_unplug(&p.sender);
+	const char *arguments[] = {"--wait", "--port", p.name, NULL};
+	if (!logd_daemon_up(&p.daemon, p.into, NULL, arguments))
+		logd_result_fail(r, "start %u without the port did not work", i);
+	logd_sender_plug(&p.sender);
+	int64_t start = clock_mono_us();
+	if (!logd_rig_until(link_is_up, &p.daemon, 3 * CLOCK_SECOND_US))
+		logd_result_fail(r, "the port was not taken");
+	logd_result_worst(r, (double)(clock_mono_us() - start) / 1e6);
+	logd_sender_send(&p.sender, 200, CLOCK_SECOND_US);
+	logd_sender_flush(&p.sender);
+	logd_rig_until(all_there, &p, CLOCK_SECOND_US);
+	if (logd_daemon_stop(&p.daemon, NULL) != 0)
+		logd_result_fail(r, "did not end well");
+	struct logd_account a;
+	logd_account_read(p.into, &a);
+	if (a.records != 200 || !called_a_pty(p.into))
+		logd_result_fail(r, "%llu of 200 records, called a pty: %d", (unsigned long long)a.records,
+		                 called_a_pty(p.into));
+	plug_end(&p);
+}
+
+int faults_wait(unsigned n)
+{
+	struct logd_result r = {
+	    .goal = "G16", .what = "started before the port is there", .unit = "s to take it"};
+	faults_spread(n, 4, wait_for_it, &r);
+	if (r.worst > 1)
+		logd_result_fail(&r, "took the port after %.2f s", r.worst);
+	return logd_result_print(&r);
 }
 
 /* Starts the recorder so that the real libserialport opens the pty; calls that let DTR go are

@@ -387,7 +387,7 @@ START_TEST(the_status_line_is_flat_and_escapes_names)
 	status_init(s);
 	status_set(&s->sensor_milli[2], 601325000); /* 6.01325 bar absolute: 5.00025 gauge at 1.013 bar */
 	struct status_about about = {
-	    .port = "/dev/\"odd\"\\name", .link = "frames", .directory = "d", .kind = "port", .engine = &e};
+	    .port = "/dev/\"odd\"\\name", .link = "frames", .directory = "d", .engine = &e};
 	struct status_rates rates = {0};
 	size_t n = status_json(s, &about, &rates, line, sizeof line);
 	line[n] = '\0';

@@ -251,7 +251,7 @@ static int handle(void *user, const char *section, const char *name, const char 
 	return !r->failed && take_key(r, name, value) == 0;
 }
 
-static int check_text(const char *name, const char *text, size_t len, struct fault *fault)
+int engine_ini_check_text(const char *name, const char *text, size_t len, struct fault *fault)
 {
 	int line = 1;
 	for (size_t i = utf8_check(text, len); i < len; i += 1 + utf8_check(text + i + 1, len - i - 1)) {
@@ -276,7 +276,7 @@ int engine_ini_read(const char *name, const char *text, size_t len, struct engin
 		return engine_ini_fault(name, 1, fault,
 		                        "%zu bytes are too much for an engine file; %d is the most", len,
 		                        INI_TEXT_MAX);
-	if (check_text(name, text, len, fault) != 0)
+	if (engine_ini_check_text(name, text, len, fault) != 0)
 		return -1;
 	size_t mark = len >= 3 && memcmp(text, "\xef\xbb\xbf", 3) == 0 ? 3 : 0; /* byte order mark */
 	struct reader r = {.text = text + mark, .len = len - mark, .ini = ini, .fault = fault};

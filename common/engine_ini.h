@@ -36,6 +36,9 @@ struct engine_ini {
 	size_t entry_count;
 };
 
+/* 0 when `text` is UTF-8 without control characters but tab and line ends; else -1 with `fault`. */
+int engine_ini_check_text(const char *name, const char *text, size_t len, struct fault *fault);
+
 /* Takes `text` apart.  0, or -1 with `fault`; release with engine_ini_free in
  * either case. */
 int engine_ini_read(const char *name, const char *text, size_t len, struct engine_ini *ini,

@@ -15,6 +15,7 @@
 struct row {
 	char cell[2][CELL_MAX + 1];
 	size_t cells;
+	bool cut; /* a cell was longer than any number or unit */
 };
 
 int engine_text_load(const char *path, size_t max, char **text, size_t *len, struct fault *fault)
@@ -60,6 +61,7 @@ static void take_cell(void *data, size_t len, void *user)
 	struct row *row = user;
 	if (row->cells < 2)
 		snprintf(row->cell[row->cells], sizeof row->cell[0], "%.*s", (int)len, (const char *)data);
+	row->cut |= len > CELL_MAX;
 	row->cells++;
 }
 
@@ -122,6 +124,9 @@ static int read_rows(const char *path, const char *text, size_t len, struct poin
 			continue;
 		if (parse_row(text + pos, n, &row) != 0)
 			return engine_ini_fault(path, line, fault, "the quotes of this line do not match");
+		if (row.cut)
+			return engine_ini_fault(path, line, fault, "a cell has more than %d characters",
+			                        CELL_MAX);
 		int bad = unit[0] == '\0' ? take_header(&row, path, line, unit, fault)
 		                          : take_row(&row, path, line, unit, list, fault);
 		if (bad != 0)
@@ -136,9 +141,10 @@ int engine_table_read(const char *path, struct point_list *list, struct fault *f
 	size_t len;
 	if (engine_text_load(path, INI_TEXT_MAX, &text, &len, fault) != 0)
 		return -1;
-	int bad = strlen(text) != len
-	              ? engine_ini_fault(path, 1, fault, "contains a zero byte; this is not a text file")
-	              : read_rows(path, text, len, list, fault);
+	/* Its points go into the text that every segment keeps, and must be text as that is. */
+	int bad = engine_ini_check_text(path, text, len, fault);
+	if (bad == 0)
+		bad = read_rows(path, text, len, list, fault);
 	free(text);
 	return bad;
 }

@@ -484,6 +484,8 @@ static const struct mistake bad_tables[] = {
     {"counts,bar_gauge\n1,2\n5,3\n4,4\n", NULL, 4, "do not rise"},
     {"counts,bar_gauge\n1,2\n1,3\n", NULL, 3, "must differ"},
     {"counts,bar_gauge\n1,2\n\"3,4\n", NULL, 3, "quotes"},
+    {"counts,bar_gauge\n1,2\n3,100.0000000000000000000000000000e2\n", NULL, 3, "more than 31"},
+    {"counts,bar_gauge\v\n1,2\n3,4\n", NULL, 1, "control character"},
 };
 
 START_TEST(bad_tables_are_named_with_their_line)

@@ -45,8 +45,10 @@ help:
 	@echo
 	@echo 'Long runs:'
 	@echo 'make accuracy        what angle, valve events and work attain, against truth'
-	@echo 'make faults          break disk, link, host and power under the recorder (about an hour)'
+	@echo 'make faults          every reliability goal of the recorder, one line each (over an hour)'
 	@echo 'make faults-reverse  break the recorder on purpose; the tests must notice'
+	@echo 'make coverage        lines and branches of codec and recorder that the tests reach'
+	@echo 'make mutants         MUTANTS=200 slips in the codec, one by one; the tests must notice'
 	@echo 'make fuzz            FUZZ_SECONDS=60 for each of the readers'
 	@echo 'make soak            SECONDS=600 of recording'
 	@echo 'make closed-loop     plan and ride again, on machines drawn at random'

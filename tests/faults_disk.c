@@ -9,6 +9,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/wait.h>
 #include <sysexits.h>
 #include <unistd.h>
 
@@ -90,6 +91,16 @@ static void compound_fault(unsigned i, struct logd_result *r)
 	logd_rig_remove(p.base);
 }
 
+/* The fault has come and there is something to lose, or the recorder has ended for it. */
+static bool fault_has_come(void *ctx)
+{
+	const struct logd_daemon *d = ctx;
+	siginfo_t end = {0};
+	(void)waitid(P_PID, (id_t)d->pid, &end, WEXITED | WNOHANG | WNOWAIT);
+	return end.si_pid != 0 ||
+	       (logd_daemon_status(d, "disk_faults") > 0 && logd_daemon_status(d, "records_waiting") > 0);
+}
+
 /* The disk never works again: ends at SIGTERM within a second, says so, and what
  * it claimed to be safe is there. */
 static void lasting_fault(unsigned i, struct logd_result *r)
@@ -103,7 +114,8 @@ static void lasting_fault(unsigned i, struct logd_result *r)
 	uint32_t records = records_for(i);
 	place_make(&p, records);
 	start(&d, &p, rule);
-	logd_rig_sleep_us(CLOCK_SECOND_US * 3 / 4);
+	if (!logd_rig_until(fault_has_come, &d, 20 * CLOCK_SECOND_US))
+		logd_result_fail(r, "%s: no fault came", rule);
 	double claimed = logd_daemon_status(&d, "records_synced");
 	int code = logd_daemon_stop(&d, &took);
 	logd_account_read(p.into, &a);

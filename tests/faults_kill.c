@@ -100,6 +100,7 @@ static void one_life(unsigned life, const char *into, struct logd_sender *s, int
 	sent->killed_us = clock_mono_us();
 	logd_daemon_signal(&d, SIGKILL);
 	logd_daemon_wait(&d, CLOCK_SECOND_US);
+	logd_sender_unclaim(s);
 	if (old_files(into, life + 1) != old)
 		logd_result_fail(r, "a file of an earlier start changed");
 	unlink(d.messages);

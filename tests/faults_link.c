@@ -297,6 +297,7 @@ int faults_restart(unsigned n)
 			logd_daemon_wait(&p.daemon, CLOCK_SECOND_US);
 		}
 		check_settings(&p, &r);
+		logd_sender_unclaim(&p.sender);
 	}
 	if (stat(dtr, &st) == 0)
 		logd_result_fail(&r, "DTR was let go %lld times", (long long)st.st_size);

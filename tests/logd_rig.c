@@ -15,6 +15,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/ioctl.h>
 #include <sys/prctl.h>
 #include <sys/wait.h>
 #include <termios.h>
@@ -164,6 +165,12 @@ void logd_sender_unplug(struct logd_sender *s)
 	if (s->fd >= 0)
 		close(s->fd);
 	s->fd = s->keep_open = -1;
+}
+
+void logd_sender_unclaim(const struct logd_sender *s)
+{
+	if (ioctl(s->keep_open, TIOCNXCL) != 0)
+		die(s->slave);
 }
 
 void logd_sender_close(struct logd_sender *s)

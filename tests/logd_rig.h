@@ -47,6 +47,9 @@ void logd_sender_unplug(struct logd_sender *s);
 /* A new pty, often with another number, under the same name. */
 void logd_sender_plug(struct logd_sender *s);
 void logd_sender_close(struct logd_sender *s);
+/* Takes back an ended recorder's claim to be the only one.  With a real port it ends with the last
+ * descriptor; here the sender holds one, and without privileges the next recorder minds. */
+void logd_sender_unclaim(const struct logd_sender *s);
 /* Sends n records; what the pty does not take at once is waited for, `limit_us` at most.
  * False when it was not taken. */
 bool logd_sender_send(struct logd_sender *s, uint32_t n, int64_t limit_us);

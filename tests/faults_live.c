@@ -67,9 +67,10 @@ static void check_nothing_lost(struct live *l, struct logd_result *r)
 	struct logd_account a;
 	logd_account_read(l->into, &a);
 	if (a.missing + a.twice + a.altered > 0 || a.first != 0 || a.last + 1 != l->sender.next)
-		logd_result_fail(r, "sent %u, first %u, last %u, %llu missing, %llu twice, %llu altered",
-		                 l->sender.next, a.first, a.last, (unsigned long long)a.missing,
-		                 (unsigned long long)a.twice, (unsigned long long)a.altered);
+		logd_result_fail(
+		    r, "sent %u, refused %u times, first %u, last %u, %llu missing, %llu twice, %llu altered",
+		    l->sender.next, l->sender.refused, a.first, a.last, (unsigned long long)a.missing,
+		    (unsigned long long)a.twice, (unsigned long long)a.altered);
 }
 
 /* --- G14 --- */

@@ -84,10 +84,12 @@ static uint32_t any_time(uint64_t *state)
 	return pick < 5 ? edge[pick] : (uint32_t)rig_random(state);
 }
 
+/* One number after the other: C leaves the order of arguments open, and a seed is to mean the same
+ * records with any compiler. */
 static struct record linkable(uint64_t *state)
 {
-	struct record r =
-	    record_make((enum record_kind)(1 + rig_below(state, RECORD_HELLO)), any_time(state), 0, 0);
+	uint32_t t_us = any_time(state);
+	struct record r = record_make((enum record_kind)(1 + rig_below(state, RECORD_HELLO)), t_us, 0, 0);
 	switch (r.kind) {
 	case RECORD_VALVE:
 		r.channel = (uint8_t)rig_random(state);
@@ -120,9 +122,10 @@ struct record rig_record(uint64_t *state, bool for_link)
 {
 	if (for_link || rig_below(state, 2) == 0)
 		return linkable(state);
-	struct record r =
-	    record_make((enum record_kind)(1 + rig_below(state, 15)), any_time(state),
-	                (unsigned)rig_below(state, 256), any_value(state, INT64_MIN, INT64_MAX));
+	int64_t value = any_value(state, INT64_MIN, INT64_MAX);
+	unsigned channel = (unsigned)rig_below(state, 256);
+	uint32_t t_us = any_time(state);
+	struct record r = record_make((enum record_kind)(1 + rig_below(state, 15)), t_us, channel, value);
 	if (rig_below(state, 2))
 		any_text(state, &r);
 	if (rig_below(state, 2))

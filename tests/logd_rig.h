@@ -34,6 +34,7 @@ struct logd_sender {
 	struct link_encoder *encoder;
 	uint32_t next; /* serial */
 	uint64_t bytes;
+	unsigned refused;         /* calls whose bytes were not all taken in time */
 	int fd;                   /* pty master, or any descriptor */
 	char slave[64];           /* "/dev/pts/N" */
 	char name[LOGD_RIG_PATH]; /* stable name, a link to the slave; empty = none */

@@ -16,7 +16,7 @@ for t in $suites; do
 done
 sh tests/check_logd.sh "$build" >"$build/check_logd.said" 2>&1 || echo "coverage: check_logd failed; see $build/check_logd.said"
 # Not "heap": the counters have a heap of their own.
-for d in 'disk 80' 'short 20' 'full 1' 'flip 2' 'freeze 23' 'watchdog 2' 'replug 6' 'library 3' 'restart 4' \
+for d in 'disk 80' 'short 20' 'full 1' 'flip 2' 'freeze 31' 'watchdog 2' 'replug 6' 'library 3' 'restart 4' \
 	'noise 7' 'cut 1' 'clock 2' 'race 8' 'retention 6' 'cap 20' 'kill 12' 'soak 3'; do
 	# shellcheck disable=SC2086 # driver and count
 	"$build/tests/tool_faults" $d >>"$build/faults.said" 2>&1 || echo "coverage: '$d' failed; see $build/faults.said"

@@ -75,7 +75,7 @@ static void check_nothing_lost(struct live *l, struct logd_result *r)
 
 /* --- G14 --- */
 
-#define FREEZE_BYTES_S 200000.0 /* 2 Mbaud */
+#define FREEZE_BYTES_S 300000.0 /* 3 Mbaud */
 
 /* G32: what is missing must be what was counted, but for the lines cut at the two edges of each gap. */
 static int check_counted(const struct live *l, double *lost)
@@ -128,8 +128,8 @@ int faults_freeze(unsigned n)
 {
 	struct live l;
 	struct logd_result r = {
-	    .goal = "G14", .what = "disk frozen at 2 Mbaud", .trials = 1, .unit = "bytes lost, all counted"};
-	const char *more[] = {"--baud", "2000000", NULL};
+	    .goal = "G14", .what = "disk frozen at 3 Mbaud", .trials = 1, .unit = "bytes lost, all counted"};
+	const char *more[] = {"--baud", "3000000", NULL};
 	live_make(&l);
 	live_start(&l, LINK_LINES, "faults", "TRAMMEL_STALL_FLAG", more);
 	double rate = FREEZE_BYTES_S / (double)logd_rig_line_bytes(1000000);

@@ -64,7 +64,7 @@ breakage 'a failed sync is taken for a good one' logd/store.c 's/if (outfile_syn
 breakage 'unproven records are not written again' logd/store.c \
 	's/while (s->handed < tail_count(s->tail))/while (s->handed > tail_count(s->tail))/' disk 40
 breakage 'a short write is taken for a whole one' logd/outfile.c 's/bool all = done == f->used;/bool all = done > 0;/' short 16
-breakage 'dropped bytes are not counted' logd/receiver.c 's/r->dropped += n;/r->dropped += n > 0 ? 0 : n;/' freeze 26
+breakage 'dropped bytes are not counted' logd/receiver.c 's/r->dropped += n;/r->dropped += n > 0 ? 0 : n;/' freeze 32
 breakage 'a hang-up is taken for silence' logd/receiver.c 's/? READ_END_OF_INPUT : READ_GONE;/? READ_END_OF_INPUT : READ_IDLE;/' replug 3
 breakage 'the cap is not kept' logd/retention.c 's/if (over <= 0 || drop_until/if (over <= INT64_MAX || drop_until/' retention 12
 breakage 'foreign files are taken for segments' logd/shelf.c 's/return p != NULL && strcmp(p, "\.tram") == 0;/return p != NULL \&\& *p != 0;/' retention 12

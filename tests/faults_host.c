@@ -94,18 +94,11 @@ static void start_short_of_memory(unsigned i, struct logd_result *r)
 	logd_rig_remove(h.base);
 }
 
-static bool program_is_sanitized(void)
-{
-	char command[LOGD_RIG_PATH * 3];
-	snprintf(command, sizeof command, "ldd '%s' | grep -q libasan", logd_rig_program());
-	return system(command) == 0;
-}
-
 int faults_heap(unsigned n)
 {
 	struct logd_result after = {.goal = "G13", .what = "no heap use after the start"};
 	struct logd_result start = {.goal = "G13", .what = "the k-th allocation at the start fails"};
-	if (program_is_sanitized()) {
+	if (logd_rig_sanitized()) {
 		printf("G13  skipped: a sanitizer has a heap of its own; make faults runs this\n");
 		return 0;
 	}

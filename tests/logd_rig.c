@@ -271,6 +271,13 @@ const char *logd_rig_program(void)
 	return path;
 }
 
+bool logd_rig_sanitized(void)
+{
+	char command[LOGD_RIG_PATH * 3];
+	snprintf(command, sizeof command, "ldd '%s' 2>/dev/null | grep -q libasan", logd_rig_program());
+	return system(command) == 0;
+}
+
 void logd_rig_preload(const char *name, char path[LOGD_RIG_PATH * 2])
 {
 	char file[64];

@@ -73,6 +73,8 @@ struct logd_daemon {
 
 /* The program under test: beside the tests, or $TRAMMELD. */
 const char *logd_rig_program(void);
+/* It is several times slower then, and has a heap that is not its own. */
+bool logd_rig_sanitized(void);
 /* A preload library of this build: "faults" gives .../preload_faults.so. */
 void logd_rig_preload(const char *name, char path[LOGD_RIG_PATH * 2]);
 

@@ -8,8 +8,10 @@
 
 #define BLOCK 4096  /* edges smoothed at a time: bounded storage, in the cache */
 #define OVERLAP 384 /* edges on either side of a block: far beyond the filter's memory */
-#define ROBUST_SD 3.0
-#define REJECT_SD 8.0
+#define FAR_OFF 5.0 /* standard deviations */
+#define NEAR 5      /* edges on either side that a wrong one disturbs */
+#define GONE_MOST 3 /* left out among them */
+#define ROUNDS 4
 #define REJECT_ROW 3 /* that many in a row are no outliers: the crank did move so */
 #define FAR_SD 4.0
 #define DENSITY_TEMPER 2.0
@@ -19,8 +21,10 @@
 
 struct step {              /* what the backward pass needs of an edge */
 	double x[3], p[6]; /* predicted */
-	double k[3], innovation, inverse_s;
-	double dt; /* to the next edge */
+	double k[3], innovation, inverse_s, variance;
+	double dt;  /* to the next edge */
+	double far; /* off what all other edges say, in standard deviations, squared */
+	bool wrong; /* left out */
 };
 
 struct smooth_work {
@@ -49,45 +53,31 @@ static struct motion set_out(const struct smooth_noise *noise, const struct smoo
 	double var = edge_variance(noise, omega);
 	double w2 = omega * omega;
 	/* wide, but not so wide that digits are lost */
-	return (struct motion){.x = {e[0].angle_rad, omega, 0}, .p = {1e4 * var, 0, 0, w2, 0, w2 * w2}};
-}
-
-/* An outlier's variance is raised so that it pulls no more than at ROBUST_SD. */
-static double robust_variance(double var, double s, double innovation, int *row)
-{
-	double z2 = innovation * innovation / s;
-	if (z2 < ROBUST_SD * ROBUST_SD) {
-		*row = 0;
-		return var;
-	}
-	if (*row >= REJECT_ROW)
-		return var;
-	++*row;
-	if (z2 > REJECT_SD * REJECT_SD)
-		return 1e6 * (var + s);
-	return var + s * (z2 / (ROBUST_SD * ROBUST_SD) - 1);
+	return (struct motion){.x = {e[0].angle_rad, omega, 0},
+	                       .p = {1e4 * var + 1e-2, 0, 0, w2, 0, w2 * w2}};
 }
 
 static void filter(struct step *step, const struct smooth_noise *noise, const struct smooth_edge *e, size_t n)
 {
 	struct motion m = set_out(noise, e);
-	int row = 0;
 	for (size_t i = 0; i < n; i++) {
 		struct step *s = &step[i];
-		double innovation = e[i].angle_rad - m.x[0];
 		double var = edge_variance(noise, m.x[1]);
-		if (i > 4)
-			var = robust_variance(var, m.p[0] + var, innovation, &row);
 		for (int j = 0; j < 3; j++)
 			s->x[j] = m.x[j];
 		for (int j = 0; j < 6; j++)
 			s->p[j] = m.p[j];
-		struct motion_gain g = motion_take_covariance(m.p, var);
-		motion_take_state(m.x, &g, innovation);
-		for (int j = 0; j < 3; j++)
-			s->k[j] = g.k[j];
-		s->innovation = innovation;
-		s->inverse_s = 1 / g.s;
+		s->innovation = e[i].angle_rad - m.x[0];
+		s->variance = m.p[0] + var;
+		s->inverse_s = 0;
+		s->k[0] = s->k[1] = s->k[2] = 0;
+		if (!s->wrong) {
+			struct motion_gain g = motion_take_covariance(m.p, var);
+			motion_take_state(m.x, &g, s->innovation);
+			for (int j = 0; j < 3; j++)
+				s->k[j] = g.k[j];
+			s->inverse_s = 1 / g.s;
+		}
 		s->dt = i + 1 < n ? e[i + 1].t_s - e[i].t_s : 0;
 		motion_move(&m, s->dt, smooth_drift(noise, m.x[1]));
 	}
@@ -114,8 +104,11 @@ static void adjoint_move(struct adjoint *a, double dt)
 	L[5] = h * a02 + dt * a12 + a22;
 }
 
-/* Back over an edge: l = (I - K H)' l - H' v/S, L = (I - K H)' L (I - K H) + H' H / S. */
-static void adjoint_take(struct adjoint *a, const struct step *s)
+/* Back over an edge: l = (I - K H)' l - H' v/S, L = (I - K H)' L (I - K H) + H' H / S.
+ * Of an edge v/S + K' l over 1/S + K' L K is how far it lies off what all others say,
+ * the latter one over that distance's variance (de Jong, J. Amer. Stat. Assoc. 83
+ * (1988) 165; value from memory). */
+static void adjoint_take(struct adjoint *a, struct step *s)
 {
 	const double *k = s->k;
 	double *l = a->l, *L = a->L;
@@ -123,7 +116,9 @@ static void adjoint_take(struct adjoint *a, const struct step *s)
 	double lk1 = L[1] * k[0] + L[3] * k[1] + L[4] * k[2];
 	double lk2 = L[2] * k[0] + L[4] * k[1] + L[5] * k[2];
 	double klk = k[0] * lk0 + k[1] * lk1 + k[2] * lk2;
-	l[0] -= k[0] * l[0] + k[1] * l[1] + k[2] * l[2] + s->innovation * s->inverse_s;
+	double off = k[0] * l[0] + k[1] * l[1] + k[2] * l[2] + s->innovation * s->inverse_s;
+	s->far = s->wrong ? 0 : off * off / (s->inverse_s + klk);
+	l[0] -= off;
 	L[0] += klk - 2 * lk0 + s->inverse_s;
 	L[1] -= lk1;
 	L[2] -= lk2;
@@ -139,7 +134,7 @@ static void state_at(const struct step *s, const struct adjoint *a, struct smoot
 	double v2 = L[2] * p[0] + L[4] * p[1] + L[5] * p[2];
 	double var = p[0] - (p[0] * v0 + p[1] * v1 + p[2] * v2);
 	/* rounding may take the last of a variance away, never all of it */
-	out->theta_var = fmax(var, 1e-4 / s->inverse_s * 1e-4);
+	out->theta_var = fmax(var, 1e-8 * s->variance);
 }
 
 static void smooth_block(struct smooth_work *w, const struct smooth_noise *noise, const struct smooth_edge *e,
@@ -147,13 +142,34 @@ static void smooth_block(struct smooth_work *w, const struct smooth_noise *noise
 {
 	filter(w->step, noise, e, n);
 	struct adjoint a = {{0}, {0}};
-	for (size_t i = n; i-- > keep_from;) {
-		const struct step *s = &w->step[i];
+	for (size_t i = n; i-- > 0;) {
+		struct step *s = &w->step[i];
 		adjoint_move(&a, s->dt);
 		adjoint_take(&a, s);
-		if (i < keep_to)
+		if (i >= keep_from && i < keep_to)
 			state_at(s, &a, &out[i - keep_from]);
 	}
+}
+
+/* Of edges far off what all others say the farthest in each neighbourhood is left
+ * out: a wrong one makes its neighbours look wrong too.  Many together are no
+ * outliers, the crank did move so.  True when there were any. */
+static bool leave_out(struct step *step, size_t n)
+{
+	bool any = false;
+	for (size_t i = 0; i < n; i++) {
+		size_t from = i > NEAR ? i - NEAR : 0, to = i + NEAR < n ? i + NEAR : n - 1, gone = 0;
+		bool farthest = step[i].far > FAR_OFF * FAR_OFF;
+		for (size_t j = from; farthest && j <= to; j++) {
+			gone += step[j].wrong;
+			farthest = step[j].far <= step[i].far;
+		}
+		if (!farthest || gone >= GONE_MOST)
+			continue;
+		step[i].wrong = any = true;
+		step[i].far = 0;
+	}
+	return any;
 }
 
 void smooth_run(struct smooth_work *w, const struct smooth_noise *noise, const struct smooth_edge *edge,
@@ -163,7 +179,14 @@ void smooth_run(struct smooth_work *w, const struct smooth_noise *noise, const s
 		size_t to = from + BLOCK < n ? from + BLOCK : n;
 		size_t first = from > OVERLAP ? from - OVERLAP : 0;
 		size_t last = to + OVERLAP < n ? to + OVERLAP : n;
-		smooth_block(w, noise, edge + first, last - first, from - first, to - first, out + from);
+		for (size_t i = 0; i < last - first; i++)
+			w->step[i].wrong = false;
+		for (unsigned round = 0; round < ROUNDS; round++) {
+			smooth_block(w, noise, edge + first, last - first, from - first, to - first,
+			             out + from);
+			if (!leave_out(w->step, last - first))
+				break;
+		}
 	}
 }
 

@@ -29,8 +29,8 @@ const char *crank_flag_name(enum crank_flag f);
 
 /* What pass 1 learned. */
 struct wheel {
-	unsigned teeth;                    /* N of the engine file */
-	unsigned slots;                    /* edges a turn: N, or 2 N with both edges */
+	unsigned teeth;                    /* that pass in a turn of the crank: N times the ratio */
+	unsigned slots;                    /* edges a turn: as many, or twice with both edges */
 	bool aligned;                      /* an index was seen and agrees */
 	double angle_rad[CRANK_SLOTS_MAX]; /* true angle of each slot, rising within one turn */
 	double angle_sd_rad[CRANK_SLOTS_MAX];

@@ -273,7 +273,7 @@ int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fa
 {
 	l->edges += leg->tooth_n;
 	l->index_events += leg->index_n;
-	if (leg->tooth_n < 16 || l->engine.tooth_count == 0)
+	if (leg->tooth_n < 16 || l->engine.tooth_count == 0 || !learner_teeth_fit(&l->engine))
 		return 0;
 	if (!l->started)
 		return learn_first(l, leg, fault);

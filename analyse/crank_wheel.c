@@ -14,6 +14,7 @@
 #define DEG (TWO_PI / 360)
 #define FIRST_SD (0.3 * DEG) /* an edge about a wheel not yet learned */
 #define FIRST_SD_PITCH 0.2   /* ... and never more than this part of a pitch */
+#define WHOLE_TEETH 0.02     /* ratios are given with a few digits */
 #define UNSEEN_SD (0.2 * DEG)
 #define LOW_UNKNOWN_SD (0.3 * DEG) /* what a wheel's low orders may be when nothing tells */
 
@@ -57,9 +58,22 @@ static int quadrature_of(const struct leg *leg)
 	return low > 2 * high ? 1 : high > 2 * low ? -1 : 0;
 }
 
+/* Teeth that pass in a turn of the crank: of a wheel that turns several times, or
+ * only in part, that many times its own. */
+static double teeth_a_turn(const struct engine *e)
+{
+	return e->tooth_count * (e->crank_ratio > 0 ? e->crank_ratio : 1);
+}
+
+bool learner_teeth_fit(const struct engine *e)
+{
+	double teeth = teeth_a_turn(e), most = CRANK_SLOTS_MAX / (e->edges == EDGES_BOTH ? 2 : 1);
+	return fabs(teeth - rint(teeth)) < WHOLE_TEETH && teeth > 0.5 && teeth < most + 0.5;
+}
+
 struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg)
 {
-	struct wheel w = {.teeth = e->tooth_count, .quadrature = quadrature_of(leg)};
+	struct wheel w = {.teeth = (unsigned)lrint(teeth_a_turn(e)), .quadrature = quadrature_of(leg)};
 	bool both = e->edges == EDGES_BOTH;
 	double pitch = TWO_PI / w.teeth, duty = both ? duty_of(leg) : 0;
 	w.slots = both ? 2 * w.teeth : w.teeth;
@@ -91,11 +105,14 @@ static int check_count(const struct crank_learner *l, struct wheel *w, struct fa
 	if (best % w->teeth != 0)
 		return fault_set(
 		    fault, EX_DATAERR,
-		    "the engine file gives the wheel %u teeth, but %u teeth pass between two closings of "
-		    "the index; set `count = %u` in [teeth], or check `edges`",
+		    "by the engine file %u teeth pass in a turn of the crank, but %u pass between two "
+		    "closings of the index; set `count = %u` in [teeth], or check `edges` and `crank ratio`",
 		    w->teeth, best, best);
 	if (best > w->teeth)
-		remark(w, "the index closes only once in %u turns of the wheel", best / w->teeth);
+		remark(w,
+		       "the index closes only once in %u turns of the wheel; if the wheel turns %u times "
+		       "as fast as the crank, set `crank ratio`, else all angles are wrong",
+		       best / w->teeth, best / w->teeth);
 	return 0;
 }
 
@@ -150,6 +167,12 @@ static int check_usable(const struct crank_learner *l, struct fault *fault)
 		return fault_set(
 		    fault, EX_CONFIG,
 		    "the engine file gives no toothed wheel; add `count` to its section [teeth]");
+	if (!learner_teeth_fit(&l->engine))
+		return fault_set(fault, EX_CONFIG,
+		                 "by the engine file %.6g teeth pass in a turn of the crank (`count` times "
+		                 "`crank ratio`); "
+		                 "the crank angle is told only where that is a whole number, up to %d edges",
+		                 teeth_a_turn(&l->engine), CRANK_SLOTS_MAX);
 	if (l->edges == 0)
 		return fault_set(fault, EX_DATAERR,
 		                 "the ride holds no tooth edges; check the pick-up and its wiring");
@@ -179,6 +202,18 @@ static void name_unseen(const struct engine *e, struct wheel *w)
 	else if (unseen > 1)
 		remark(w, "%u of the %u teeth never show, one of them at %.0f deg", unseen, w->teeth,
 		       w->angle_rad[last] * 360 / TWO_PI);
+}
+
+/* Teeth of a wheel that does not turn whole times with the crank come by elsewhere
+ * each turn: their pitch errors cannot be told from scatter turn by turn. */
+static void name_ratio(const struct engine *e, struct wheel *w)
+{
+	double ratio = e->crank_ratio > 0 ? e->crank_ratio : 1;
+	if (fabs(ratio - rint(ratio)) * e->tooth_count > WHOLE_TEETH)
+		remark(w,
+		       "the toothed wheel turns %.4g times a crank turn: its teeth come by at other angles "
+		       "each turn, and their pitch errors count as scatter",
+		       ratio);
 }
 
 static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
@@ -222,6 +257,7 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 	w->index_spread_rad = l->index_spread_rad;
 	w->index_opens_rad = w->aligned ? l->index_opens_rad + l->engine.index_rad - l->index_rad : NAN;
 	name_unseen(&l->engine, w);
+	name_ratio(&l->engine, w);
 	finish_low_orders(l, w);
 	return 0;
 }

@@ -339,6 +339,41 @@ START_TEST(an_index_every_second_turn_is_enough)
 }
 END_TEST
 
+/* A toothed wheel geared to the crank: so many of its teeth pass in a turn of the crank. */
+START_TEST(a_geared_wheel_is_followed)
+{
+	static const struct {
+		unsigned count;
+		double ratio;
+	} wheels[] = {{18, 2}, {72, 0.5}, {54, 0.666667}};
+	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_rig *r = wheel_rig_new(&s);
+	r->engine.tooth_count = wheels[_i].count;
+	r->engine.crank_ratio = wheels[_i].ratio;
+	struct solved k = solve(r);
+	ck_assert_int_eq(k.bad, 0);
+	ck_assert_uint_eq(wheel.teeth, 36);
+	ck_assert(has_remark("come by at other angles") == (_i > 0));
+	struct crank_state at;
+	crank_at(k.crank, 20e6, NULL, &at);
+	ck_assert_double_eq_tol(remainder(at.theta_rad - wheel_rig_theta(r, 20e6), TWO_PI), 0, 0.1 * DEG);
+	drop(&k, r);
+}
+END_TEST
+
+START_TEST(a_gearing_that_leaves_part_of_a_tooth_is_refused)
+{
+	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_rig *r = wheel_rig_new(&s);
+	r->engine.crank_ratio = 0.95;
+	struct solved k = solve(r);
+	ck_assert_int_ne(k.bad, 0);
+	ck_assert_int_eq(k.fault.exit_code, EX_CONFIG);
+	ck_assert_ptr_nonnull(strstr(k.fault.text, "34.2 teeth"));
+	drop(&k, r);
+}
+END_TEST
+
 START_TEST(a_tooth_left_out_on_purpose_is_named)
 {
 	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
@@ -511,6 +546,8 @@ int main(void)
 	tcase_add_test(t, a_count_that_does_not_fit_the_index_is_named);
 	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
 	tcase_add_test(t, an_index_every_second_turn_is_enough);
+	tcase_add_loop_test(t, a_geared_wheel_is_followed, 0, 3);
+	tcase_add_test(t, a_gearing_that_leaves_part_of_a_tooth_is_refused);
 	tcase_add_test(t, a_tooth_left_out_on_purpose_is_named);
 	tcase_add_test(t, no_teeth_is_a_clear_fault);
 	tcase_add_test(t, a_ride_of_one_turn_gives_an_angle);

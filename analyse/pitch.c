@@ -32,7 +32,7 @@ struct pitch {
 	struct wheel nominal;
 	struct torque torque;
 	size_t slots, size; /* unknowns: slots, then torque factors */
-	double *normal;     /* [size][size]; (i, j) and (j, i) are to be added together */
+	double *normal;     /* [size][size]; (i, j) with j <= i only */
 	double *right;      /* [size] */
 	double square, log_s;
 	uint64_t edges;
@@ -152,15 +152,18 @@ static void take_columns(struct pitch *p, const struct motion_gain *g, const dou
 
 static void take_equations(struct pitch *p, double s, const double *v, double innovation)
 {
-	double inverse_s = 1 / s;
+	double inverse_s = 1 / s, all[CRANK_SLOTS_MAX + TORQUE_MAX];
+	memset(all, 0, p->size * sizeof *all);
+	for (size_t j = 0; j < p->active_n; j++)
+		all[p->active[j].row] = v[j];
+	/* Whole rows, columns at rest too: the inner loop has no other way to be fast. */
 	for (size_t j = 0; j < p->active_n; j++) {
 		double scaled = v[j] * inverse_s;
 		unsigned row = p->active[j].row;
+		double *normal = &p->normal[row * p->size];
 		p->right[row] += scaled * innovation;
-		for (size_t i = 0; i <= j; i++) {
-			unsigned col = p->active[i].row;
-			p->normal[row * p->size + col] += scaled * v[i];
-		}
+		for (unsigned col = 0; col <= row; col++)
+			normal[col] += scaled * all[col];
 	}
 	p->square += innovation * innovation * inverse_s;
 	p->log_s += log(s);
@@ -345,8 +348,7 @@ static bool solve(const struct pitch *p, unsigned low_limit, gsl_matrix *a, gsl_
 	for (size_t i = 0; i < p->size; i++) {
 		gsl_vector_set(b, i, p->right[i]);
 		for (size_t j = 0; j < p->size; j++)
-			gsl_matrix_set(
-			    a, i, j, p->normal[i * p->size + j] + (i == j ? 0 : p->normal[j * p->size + i]));
+			gsl_matrix_set(a, i, j, p->normal[j <= i ? i * p->size + j : j * p->size + i]);
 	}
 	add_priors(a, p, low_limit);
 	if (gsl_linalg_cholesky_decomp1(a) != GSL_SUCCESS || gsl_linalg_cholesky_svx(a, b) != GSL_SUCCESS)

@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-static const char *const motion_name[] = {"constant", "sweep", "coast", "rocking start", "stop and go"};
+static const char *const motion_name[] = {"constant", "sweep", "coast", "rocking start"};
 
 int main(int argc, char **argv)
 {
@@ -16,21 +16,22 @@ int main(int argc, char **argv)
 	       "within", "slips", "flagged", "missed", "extra");
 	printf("%-14s %4s %-7s %8s %8s %8s %9s %9s %9s %8s\n", "", "", "", "deg", "deg", "2 sd", "unflagged",
 	       "%", "off", "off");
-	for (unsigned m = 0; m < 4; m++)
+	static const enum wheel_motion motion[] = {WHEEL_SWEEP, WHEEL_COAST, WHEEL_ROCKING_START,
+	                                           WHEEL_CONSTANT};
+	for (unsigned k = 0; k < 4; k++)
 		for (unsigned i = 0; i < 5; i++)
 			for (unsigned both = 0; both < 2; both++) {
 				struct crank_score sum = {0};
 				for (unsigned seed = 1; seed <= seeds; seed++) {
-					struct wheel_setup s =
-					    wheel_setup_plain(teeth[i], both ? EDGES_BOTH : EDGES_RISING,
-					                      (enum wheel_motion)m, seed);
+					struct wheel_setup s = wheel_setup_plain(
+					    teeth[i], both ? EDGES_BOTH : EDGES_RISING, motion[k], seed);
 					crank_score_add(&sum, &s);
 				}
 				crank_score_finish(&sum);
 				printf("%-14s %4u %-7s %8.4f %8.4f %8.4f %9zu %9.3f %9.2f %8.2f\n",
-				       motion_name[m], teeth[i], both ? "both" : "rising", sum.rms_deg,
-				       sum.p999_deg, sum.within_2sd, sum.slips, 100 * sum.flagged_part,
-				       sum.missed_off, sum.extra_off);
+				       motion_name[motion[k]], teeth[i], both ? "both" : "rising",
+				       sum.rms_deg, sum.p999_deg, sum.within_2sd, sum.slips,
+				       100 * sum.flagged_part, sum.missed_off, sum.extra_off);
 				fflush(stdout);
 			}
 	return 0;

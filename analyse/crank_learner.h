@@ -54,7 +54,8 @@ struct block_list {
 /* --- crank_wheel.c --- */
 /* Does a whole number of teeth pass in a turn of the crank, and not too many? */
 bool learner_teeth_fit(const struct engine *e);
-/* The wheel of the engine file as the crank sees it, teeth equal; of both edges the duty is seen on the leg. */
+/* The wheel of the engine file as the crank sees it, teeth equal; of both edges the
+ * duty is seen on the leg. */
 struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg);
 
 /* --- crank_learn.c --- */

@@ -205,21 +205,27 @@ static void name_unseen(const struct engine *e, struct wheel *w)
 }
 
 /* Teeth of a wheel that does not turn whole times with the crank come by elsewhere
- * each turn: their pitch errors cannot be told from scatter turn by turn. */
-static void name_ratio(const struct engine *e, struct wheel *w)
+ * each turn: neither are its pitch errors learned turn by turn, nor do they average
+ * out.  What they may amount to on the crank; 0 for any other wheel. */
+static double ratio_sd(const struct engine *e, struct wheel *w)
 {
 	double ratio = e->crank_ratio > 0 ? e->crank_ratio : 1;
-	if (fabs(ratio - rint(ratio)) * e->tooth_count > WHOLE_TEETH)
-		remark(w,
-		       "the toothed wheel turns %.4g times a crank turn: its teeth come by at other angles "
-		       "each turn, and their pitch errors count as scatter",
-		       ratio);
+	if (fabs(ratio - rint(ratio)) * e->tooth_count < WHOLE_TEETH)
+		return 0;
+	w->low_orders_known = false;
+	remark(w,
+	       "the toothed wheel turns %.4g times a crank turn: its teeth come by at other angles each "
+	       "turn, and their pitch errors are not known",
+	       ratio);
+	return LOW_UNKNOWN_SD / ratio;
 }
 
 static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
 {
-	double more = 0;
-	if (!w->low_orders_known) {
+	double more = ratio_sd(&l->engine, w);
+	if (more > 0) {
+		w->low_order_limit = PITCH_LOW_ORDERS + 1;
+	} else if (!w->low_orders_known) {
 		remark(w,
 		       "pitch errors of orders 1 to %d cannot be told from the engine's own unevenness and "
 		       "are taken as zero",
@@ -229,8 +235,8 @@ static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
 		remark(w, "torque shape assumed: nothing drives the wheel in step with the crank");
 	} else if (l->torque.kind == TORQUE_ASSUMED) {
 		remark(w,
-		       "torque shape assumed: pitch errors of orders 1 to %d rest on a torque that does not "
-		       "change with speed",
+		       "torque shape assumed: pitch errors of orders 1 to %d rest on a torque that keeps its "
+		       "shape but for what the ride shows",
 		       PITCH_LOW_ORDERS);
 	}
 	for (unsigned i = 0; i < w->slots; i++)
@@ -257,7 +263,6 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 	w->index_spread_rad = l->index_spread_rad;
 	w->index_opens_rad = w->aligned ? l->index_opens_rad + l->engine.index_rad - l->index_rad : NAN;
 	name_unseen(&l->engine, w);
-	name_ratio(&l->engine, w);
 	finish_low_orders(l, w);
 	return 0;
 }

@@ -223,7 +223,8 @@ bool learner_take_blocks(struct crank_learner *l, const struct leg *leg, const s
 		struct block *k = &b->block[i];
 		if (!learner_push_block(l, leg, k))
 			return false;
-		learner_take_block(noise, k, l->half[k->omega > l->split_rad_s]);
+		bool late = l->by_time ? k->mark[k->n / 2].t_us > l->middle_us : k->omega > l->split_rad_s;
+		learner_take_block(noise, k, l->half[late]);
 		free(k->push);
 		k->push = NULL;
 	}

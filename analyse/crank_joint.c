@@ -14,6 +14,8 @@
 #define HALF_EDGES 1000   /* a half of fewer checks nothing */
 #define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
 #define FEW_TEETH 8
+#define MOVED_SD 6.0
+#define MOVED_LEAST (0.04 * DEG) /* less is not worth a word */
 #define STEEPEST 4
 #define CHANGE_LEAST 1e-3
 #define CHANGE_STEP 4.0
@@ -42,6 +44,24 @@ static double half_residual(const struct crank_learner *l, int i)
 	struct fault ignored;
 	bool enough = pitch_edges(l->half[i]) > 4 * (l->wheel.slots + l->torque.columns);
 	return enough && pitch_solve(l->half[i], 0, &r, &ignored) == 0 ? r.residual : 1;
+}
+
+/* A tooth bent, a sprocket slipped or worn on its way: the halves by time differ. */
+void learner_compare_times(struct crank_learner *l)
+{
+	struct pitch_result half[2];
+	struct fault ignored;
+	for (int i = 0; i < 2; i++)
+		if (pitch_edges(l->half[i]) < HALF_EDGES ||
+		    pitch_solve(l->half[i], LEARNER_HIGH_ORDERS, &half[i], &ignored) != 0)
+			return;
+	for (unsigned i = 0; i < l->wheel.slots; i++) {
+		double apart = half[1].error_rad[i] - half[0].error_rad[i];
+		double var = half[0].residual * half[0].sd_rad[i] * half[0].sd_rad[i] +
+		             half[1].residual * half[1].sd_rad[i] * half[1].sd_rad[i];
+		if (apart * apart > MOVED_SD * MOVED_SD * var && fabs(apart) > MOVED_LEAST)
+			l->moved_rad[i] = apart;
+	}
 }
 
 /* Both halves together; NULL: no memory. */

@@ -27,8 +27,11 @@ struct crank_learner {
 	size_t closing_cap, closings;
 	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
 	bool started;
-	bool all_blocks; /* false: a part of them will do for this round */
-	unsigned legs;   /* after the first */
+	bool all_blocks;                   /* false: a part of them will do for this round */
+	bool by_time;                      /* halves of the leg, not slower and faster */
+	int64_t middle_us;                 /* of the leg */
+	double moved_rad[CRANK_SLOTS_MAX]; /* of each slot, from its first half to its second; 0 = not seen */
+	unsigned legs;                     /* after the first */
 	uint64_t edges, index_events;
 	struct index_watch watch, opens;
 	int64_t *opening_us;
@@ -90,6 +93,8 @@ bool learner_fresh_halves(struct crank_learner *l);
 int learner_solve(struct crank_learner *l, unsigned low_limit, struct fault *fault);
 /* l->result into l->wheel. */
 void learner_take_result(struct crank_learner *l);
+/* Which slots moved between the halves by time. */
+void learner_compare_times(struct crank_learner *l);
 /* Are the low orders told from torque?  Leaves wheel and result to be used. */
 int learner_settle(struct crank_learner *l, struct fault *fault);
 /* With the pushes known or assumed: all orders together. */

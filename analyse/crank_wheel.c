@@ -116,11 +116,32 @@ static int check_count(const struct crank_learner *l, struct wheel *w, struct fa
 	return 0;
 }
 
+/* A slot that moved on the way lies somewhere between.  Since the low orders are
+ * held, one that moved takes its neighbours along a little: they are not counted. */
+static void name_moved(const struct crank_learner *l, struct wheel *w)
+{
+	double turn = w->aligned ? l->engine.index_rad - l->index_rad : 0;
+	unsigned moved = 0, most = 0;
+	for (unsigned i = 0; i < w->slots; i++) {
+		most = fabs(l->moved_rad[i]) > fabs(l->moved_rad[most]) ? i : most;
+		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], l->moved_rad[i] / 2);
+	}
+	for (unsigned i = 0; i < w->slots; i++)
+		moved += 2 * fabs(l->moved_rad[i]) > fabs(l->moved_rad[most]);
+	double at = (w->angle_rad[most] + turn) / TWO_PI;
+	if (moved > 0)
+		remark(w,
+		       "the wheel changed on the way: %u of its %u edges moved, most of all the one at %.0f "
+		       "deg, "
+		       "by %+.2f deg",
+		       moved, w->slots, 360 * (at - floor(at)), l->moved_rad[most] / DEG);
+}
+
 /* Turns the wheel so that its index closes where the engine file says, and
  * numbers the slots from the first one past 0 deg. */
 static void place_on_crank(const struct crank_learner *l, struct wheel *w)
 {
-	const struct wheel *from = &l->wheel;
+	const struct wheel was = *w, *from = &was;
 	double turn = w->aligned ? l->engine.index_rad - l->index_rad : 0;
 	unsigned first = 0;
 	double lowest = INFINITY;
@@ -258,6 +279,7 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 		remark(w, "the engine file gives no index angle: angles are relative only");
 	else if (!w->aligned)
 		remark(w, "no index was seen: angles are relative only");
+	name_moved(l, w);
 	place_on_crank(l, w);
 	describe_pitch(&l->engine, w);
 	w->index_spread_rad = l->index_spread_rad;

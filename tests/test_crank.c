@@ -339,6 +339,26 @@ START_TEST(an_index_every_second_turn_is_enough)
 }
 END_TEST
 
+/* Half way through the ride one tooth is bent by 0.3 deg. */
+START_TEST(a_tooth_bent_on_the_way_is_named)
+{
+	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_rig *r = wheel_rig_new(&s);
+	int64_t middle = (r->leg.from_us + r->leg.to_us) / 2;
+	for (size_t i = 0; _i > 0 && i < r->leg.tooth_n; i++) {
+		double t = (double)r->leg.tooth[i].t_us, theta = wheel_rig_theta(r, t);
+		double omega = (wheel_rig_theta(r, t + 1000) - theta) / 1e-3;
+		if (r->leg.tooth[i].t_us > middle && fabs(remainder(theta - 100 * DEG, TWO_PI)) < 2 * DEG)
+			r->leg.tooth[i].t_us += (int64_t)(1e6 * 0.3 * DEG / omega);
+	}
+	struct solved k = solve(r);
+	ck_assert_int_eq(k.bad, 0);
+	ck_assert(has_remark("1 of its 36 edges moved, most of all the one at 100 deg") == (_i > 0));
+	ck_assert(has_remark("changed on the way") == (_i > 0));
+	drop(&k, r);
+}
+END_TEST
+
 /* A toothed wheel geared to the crank: so many of its teeth pass in a turn of the crank. */
 START_TEST(a_geared_wheel_is_followed)
 {
@@ -546,6 +566,7 @@ int main(void)
 	tcase_add_test(t, a_count_that_does_not_fit_the_index_is_named);
 	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
 	tcase_add_test(t, an_index_every_second_turn_is_enough);
+	tcase_add_loop_test(t, a_tooth_bent_on_the_way_is_named, 0, 2);
 	tcase_add_loop_test(t, a_geared_wheel_is_followed, 0, 3);
 	tcase_add_test(t, a_gearing_that_leaves_part_of_a_tooth_is_refused);
 	tcase_add_test(t, a_tooth_left_out_on_purpose_is_named);

@@ -309,10 +309,10 @@ static int write_file(const char *path, const struct plan *p, int (*render)(cons
 
 static int write_all(const struct choice *o, const struct plan *p, struct fault *f)
 {
+	if (o->csv != NULL && plan_csv(p, o->csv, f) != 0)
+		return -1;
 	if (write_file(o->json, p, plan_json, f) != 0 || write_file(o->html, p, plan_html, f) != 0 ||
 	    write_file(o->ini, p, plan_ini, f) != 0 || write_file(o->header, p, plan_header, f) != 0)
-		return -1;
-	if (o->csv != NULL && plan_csv(p, o->csv, f) != 0)
 		return -1;
 	if (write_out_is_stdout(o->json) || write_out_is_stdout(o->html) || write_out_is_stdout(o->ini) ||
 	    write_out_is_stdout(o->header))

@@ -210,7 +210,7 @@ static void balance(const struct run *run, const struct node *at, const double y
 	const double supply[3] = {c->supply_pa, run->density, CP * c->air_k};
 	const double around[3] = {c->ambient_pa, run->density, CP * c->air_k};
 	memset(r, 0, sizeof *r);
-	exchange(r, c->inlet.c_m3_s_pa * at->area[0], c->inlet.b, supply, inside, AIR, 1);
+	exchange(r, c->inlet.c_m3_s_pa * at->area[0] + c->seat_m3_s_pa, c->inlet.b, supply, inside, AIR, 1);
 	exchange(r, c->exhaust.c_m3_s_pa * at->area[1], c->exhaust.b, around, inside, VENT, -1);
 	exchange(r, c->leak_m3_s_pa, c->exhaust.b, around, inside, VENT, -1);
 	double per_second = 1 / c->omega_rad_s;

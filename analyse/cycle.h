@@ -60,6 +60,7 @@ struct cycle_case {
 	double ambient_pa, air_k;
 	double n;            /* index with both valves shut; AIR_GAMMA = no heat from the walls */
 	double leak_m3_s_pa; /* from the chamber to the surroundings; 0 = tight */
+	double seat_m3_s_pa; /* of the inlet while it is shut, from the supply; 0 = tight */
 	struct cycle_valve inlet, exhaust;
 };
 

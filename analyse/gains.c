@@ -80,6 +80,7 @@ static struct bench bench_of(const struct report *r, const struct plan_machine *
 	    .air_k = r->engine.air_k,
 	    .n = m->n[end],
 	    .leak_m3_s_pa = m->leak_m3_s_pa[end],
+	    .seat_m3_s_pa = m->seat_m3_s_pa[end],
 	    .inlet = passage(m, end, 0),
 	    .exhaust = passage(m, end, 1),
 	};

@@ -133,7 +133,7 @@ int plan_html(const struct plan *p, FILE *out);
 int plan_ini(const struct plan *p, FILE *out);
 /* Integer tables for a controller, C99. */
 int plan_header(const struct plan *p, FILE *out);
-/* plan_cutoff.csv, plan_lead.csv, plan_tradeoff.csv, plan_drive.csv in DIR. */
+/* plan_cutoff.csv, plan_lead.csv, plan_tradeoff.csv, plan_drive.csv in DIR, which is made when missing. */
 int plan_csv(const struct plan *p, const char *dir, struct fault *fault);
 
 #endif

@@ -5,9 +5,11 @@
 #include "common/air.h"
 #include "common/unit.h"
 
+#include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <sysexits.h>
 
 #define SPEEDS 12
@@ -121,6 +123,8 @@ int plan_csv(const struct plan *p, const char *dir, struct fault *fault)
 {
 	struct csv_out *c = malloc(sizeof *c);
 	int status = c == NULL ? fault_set(fault, EX_OSERR, "out of memory") : 0;
+	if (status == 0 && mkdir(dir, 0777) != 0 && errno != EEXIST)
+		status = fault_set(fault, EX_CANTCREAT, "%s: cannot create it: %s", dir, strerror(errno));
 	for (size_t i = 0; status == 0 && i < sizeof tables / sizeof *tables; i++) {
 		status = csv_out_open(c, dir, tables[i].name, tables[i].heading, fault);
 		if (status != 0)

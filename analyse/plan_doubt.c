@@ -85,6 +85,8 @@ static void add_gas(struct doubt *d, enum engine_end end)
 {
 	d->moved->n[end] += d->m->n_sd[end];
 	add(d, d->planned, "index of expansion");
+	d->moved->seat_m3_s_pa[end] *= 1 + d->m->seat_sd_part[end];
+	add(d, d->planned, "leak of the inlet");
 	for (int p = 0; p < 2; p++) {
 		d->moved->c_m3_s_pa[end][p] *= 1 + d->m->c_sd_part[end][p];
 		add(d, d->planned, p == 0 ? "inlet passage" : "exhaust passage");

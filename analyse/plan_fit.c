@@ -4,12 +4,15 @@
 #include "common/unit.h"
 
 #include <math.h>
+#include <string.h>
 
 #define PRESSURE_SD 0.02 /* of the supply: how far model and mean diagram may differ */
 #define FITTED_C_SD 0.08
 #define FITTED_N_SD 0.05
+#define SEAT_SD 1.0 /* of the logarithm of a leak, before the diagram is looked at */
+#define FITTED_SEAT_SD 0.25
 
-enum { LOG_INLET, LOG_EXHAUST, INDEX, PARTS };
+enum { LOG_INLET, LOG_EXHAUST, INDEX, LOG_SEAT, PARTS };
 
 struct fit {
 	const struct plan_machine *m;
@@ -36,7 +39,7 @@ static double diagram_cost(const struct fit *f, const struct cycle_result *r)
 	return n > 0 ? 12 * sum / n : 0;
 }
 
-/* x: how far each part is moved, in the log for the passages. */
+/* x: how far each part is moved, in the log for passages and leak. */
 static double cost(const struct fit *f, const double x[PARTS])
 {
 	struct cycle_case c = plan_cycle_case(f->m, &f->at, f->end, f->phi);
@@ -45,6 +48,7 @@ static double cost(const struct fit *f, const double x[PARTS])
 	c.inlet.c_m3_s_pa *= exp(x[LOG_INLET]);
 	c.exhaust.c_m3_s_pa *= exp(x[LOG_EXHAUST]);
 	c.n += x[INDEX];
+	c.seat_m3_s_pa *= exp(x[LOG_SEAT]);
 	if (c.n < 1 || c.n > 1.45)
 		return INFINITY;
 	cycle_run(&c, &r);
@@ -56,9 +60,12 @@ static double cost(const struct fit *f, const double x[PARTS])
 static bool improve(struct fit *f, const double step[PARTS])
 {
 	bool better = false;
-	for (int i = 0; i < PARTS; i++)
+	for (int i = 0; i < PARTS; i++) {
+		if (step[i] == 0)
+			continue;
 		for (int way = -1; way <= 1; way += 2) {
-			double x[PARTS] = {f->best[0], f->best[1], f->best[2]};
+			double x[PARTS];
+			memcpy(x, f->best, sizeof x);
 			x[i] += way * step[i];
 			double got = cost(f, x);
 			if (got >= f->cost)
@@ -67,13 +74,15 @@ static bool improve(struct fit *f, const double step[PARTS])
 			f->cost = got;
 			better = true;
 		}
+	}
 	return better;
 }
 
 static void fit_end(struct plan_machine *m, enum engine_end end)
 {
-	struct fit f = {
-	    .m = m, .end = end, .prior_sd = {m->c_sd_part[end][0], m->c_sd_part[end][1], m->n_sd[end]}};
+	struct fit f = {.m = m,
+	                .end = end,
+	                .prior_sd = {m->c_sd_part[end][0], m->c_sd_part[end][1], m->n_sd[end], SEAT_SD}};
 	double supply = m->inlet_supply_pa[end];
 	f.at = (struct plan_conditions){.omega_rad_s = m->speed_rad_s.median,
 	                                .supply_pa = isnan(supply) ? m->supply_pa.median : supply};
@@ -84,13 +93,15 @@ static void fit_end(struct plan_machine *m, enum engine_end end)
 	if (!isfinite(f.cost))
 		return;
 	for (double step = 0.2; step > 0.01; step /= 2) {
-		const double steps[PARTS] = {step, step, step / 4};
+		const double steps[PARTS] = {step, step, step / 4, m->seat_m3_s_pa[end] > 0 ? step : 0};
 		for (int round = 0; round < 6 && improve(&f, steps); round++)
 			continue;
 	}
 	m->c_m3_s_pa[end][0] *= exp(f.best[LOG_INLET]);
 	m->c_m3_s_pa[end][1] *= exp(f.best[LOG_EXHAUST]);
 	m->n[end] += f.best[INDEX];
+	m->seat_m3_s_pa[end] *= exp(f.best[LOG_SEAT]);
+	m->seat_sd_part[end] = fmin(m->seat_sd_part[end], FITTED_SEAT_SD);
 	m->c_sd_part[end][0] = fmin(m->c_sd_part[end][0], FITTED_C_SD);
 	m->c_sd_part[end][1] = fmin(m->c_sd_part[end][1], FITTED_C_SD);
 	m->n_sd[end] = fmin(m->n_sd[end], FITTED_N_SD);

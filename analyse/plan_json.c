@@ -197,6 +197,27 @@ static json_t *delays(const struct plan *p)
 	return a;
 }
 
+static json_t *passages(const struct plan *p)
+{
+	const struct plan_machine *m = p->machine;
+	json_t *ends = json_object();
+	for (int end = 0; end < END_COUNT; end++) {
+		if (!m->used[end])
+			continue;
+		json_t *o = json_object();
+		put_number(o, "inlet_dm3_s_bar", m->c_m3_s_pa[end][0] * 1e8);
+		put_number(o, "inlet_sd_part", m->c_sd_part[end][0]);
+		put_number(o, "exhaust_dm3_s_bar", m->c_m3_s_pa[end][1] * 1e8);
+		put_number(o, "exhaust_sd_part", m->c_sd_part[end][1]);
+		put_number(o, "expansion_index", m->n[end]);
+		put_number(o, "expansion_index_sd", m->n_sd[end]);
+		put_number(o, "leak_dm3_s_bar", m->leak_m3_s_pa[end] * 1e8);
+		put_number(o, "inlet_leak_dm3_s_bar", m->seat_m3_s_pa[end] * 1e8);
+		put(ends, engine_end_name((enum engine_end)end), o);
+	}
+	return ends;
+}
+
 static json_t *friction(const struct plan *p)
 {
 	static const char *const sources[] = {[PLAN_FRICTION_ASSUMED] = "assumed",
@@ -346,6 +367,7 @@ int plan_json(const struct plan *p, FILE *out)
 	put(root, "refused", lines(&p->refused));
 	put(root, "settings", settings(p));
 	put(root, "delays", delays(p));
+	put(root, "passages", passages(p));
 	put(root, "friction", friction(p));
 	put(root, "now", p->has_now ? prediction(p, &p->now) : json_null());
 	put(root, "planned", prediction(p, &p->best));

@@ -134,12 +134,31 @@ static void print_delays(FILE *out, const struct plan *p)
 		}
 }
 
+static void print_passages(FILE *out, const struct plan *p)
+{
+	const struct plan_machine *m = p->machine;
+	fputs("\nPassages, dm3/(s bar), and index of expansion\n"
+	      "  end        inlet           exhaust          n               leak out  inlet leak\n",
+	      out);
+	for (int end = 0; end < END_COUNT; end++) {
+		if (!m->used[end])
+			continue;
+		fprintf(out, "  %-5s", engine_end_name((enum engine_end)end));
+		for (int k = 0; k < 2; k++)
+			fprintf(out, "  %5.2f +/- %4.2f ", m->c_m3_s_pa[end][k] * 1e8,
+			        Z95 * m->c_sd_part[end][k] * m->c_m3_s_pa[end][k] * 1e8);
+		fprintf(out, "  %4.2f +/- %4.2f %10.3f %11.3f\n", m->n[end], Z95 * m->n_sd[end],
+		        m->leak_m3_s_pa[end] * 1e8, m->seat_m3_s_pa[end] * 1e8);
+	}
+}
+
 void plan_text_known(const struct plan *p, FILE *out)
 {
 	const struct text_page page = {.out = out};
 	char text[PLAN_WORDS_MAX];
 	print_rides(out, p);
 	print_delays(out, p);
+	print_passages(out, p);
 	fputc('\n', out);
 	text_para(&page, 0, 2, TONE_PLAIN, "Friction: %s.", plan_friction_words(p, text));
 	if (plan_resistance_words(p, text)[0] != '\0')

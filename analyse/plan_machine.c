@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/plan_machine.h"
 
+#include "analyse/valve_events_watch.h"
+#include "common/air.h"
 #include "common/unit.h"
 
 #include <math.h>
@@ -358,9 +360,53 @@ static bool read_index(const struct plan_machine *m, enum engine_end end, double
 	return *n > 0.8 && *n < 1.8;
 }
 
-static void learn_index(struct plan_machine *m, enum engine_end end)
+/* Sonic conductance that makes air expand with this index where walls alone would make it PLAN_N: what
+ * comes in is index x ln V too much pressure in the time between cut-off and release.  See onset.h for K. */
+static double seat_of_index(const struct plan_machine *m, enum engine_end end, double index)
+{
+	const struct plan_edge *e = m->edge[end];
+	double dead_centre = mech_dead_centre_rad(&m->mech, end), middle = 0, n = 0;
+	double from = mech_volume_m3(&m->mech, end, e[EVENT_CUT_OFF].actual_rad + dead_centre);
+	double to = mech_volume_m3(&m->mech, end, fmin(e[EVENT_RELEASE].actual_rad, UNIT_PI) + dead_centre);
+	double time = (fmin(e[EVENT_RELEASE].actual_rad, UNIT_PI) - e[EVENT_CUT_OFF].actual_rad) /
+	              m->speed_rad_s.median;
+	for (int b = 0; b < STROKE_BINS; b++) {
+		double phi = unit_rad(b + 0.5);
+		if (phi > e[EVENT_CUT_OFF].actual_rad && phi < e[EVENT_RELEASE].actual_rad &&
+		    isfinite(m->measured_pa[end][b])) {
+			middle += m->measured_pa[end][b];
+			n++;
+		}
+	}
+	double per_second = (PLAN_N - index) * log(to / from) / time;
+	double k = per_second * sqrt(from * to) / AIR_GAMMA * (middle / n) / m->inlet_supply_pa[end];
+	return k / (AIR_ANR_DENSITY * AIR_R * sqrt(AIR_ANR_TEMPERATURE_K * m->engine.air_k));
+}
+
+/* Air that comes or goes while both valves should be shut makes the index no index of expansion. */
+static bool leaks(struct plan_machine *m, enum engine_end end, double index)
+{
+	double seat = index < WATCH_INDEX_LEAST ? seat_of_index(m, end, index) : 0;
+	if (!(index < WATCH_INDEX_LEAST || index > WATCH_INDEX_MOST))
+		return false;
+	if (seat > 0) {
+		m->seat_m3_s_pa[end] = seat;
+		m->seat_sd_part[end] = ASSUMED_C_SD;
+	}
+	report_say(
+	    &m->remarks,
+	    "The %s end %s while both its valves should be shut (index %.2f): %s leaks. The plan reckons "
+	    "with that and assumes n = %.2f; mend it first, and plan again.",
+	    engine_end_name(end), index > WATCH_INDEX_MOST ? "loses air" : "takes in air", index,
+	    index > WATCH_INDEX_MOST ? "exhaust valve, piston or gland" : "the inlet valve", PLAN_N);
+	return true;
+}
+
+static void learn_index(struct plan_machine *m, enum engine_end end, double watched)
 {
 	double seen;
+	if (leaks(m, end, watched))
+		return;
 	if (!m->has_strokes[end] || !read_index(m, end, m->speed_rad_s.median, &seen)) {
 		report_say(
 		    &m->remarks,
@@ -369,7 +415,7 @@ static void learn_index(struct plan_machine *m, enum engine_end end)
 		    engine_end_name(end), PLAN_N, PLAN_N_SD);
 		return;
 	}
-	/* The reading suffers from leaks and from the clearance given; the two are
+	/* The reading suffers from small leaks and from the clearance given; the two are
 	 * weighed by their variances. */
 	const double reading_sd = 0.06;
 	double a = 1 / (reading_sd * reading_sd), b = 1 / (PLAN_N_SD * PLAN_N_SD);
@@ -418,7 +464,7 @@ static void take_strokes(struct plan_machine *m, const struct report *r)
 			m->inlet_supply_pa[end] =
 			    mean_inlet_supply(m, &r->diagram[end], (enum engine_end)end);
 		if (m->used[end])
-			learn_index(m, (enum engine_end)end);
+			learn_index(m, (enum engine_end)end, r->has_gas ? r->gas.n_polytropic[end] : NAN);
 	}
 }
 

@@ -73,6 +73,7 @@ struct plan_machine {
 	double c_sd_part[END_COUNT][2]; /* relative */
 	double ramp_s[END_COUNT][2][2]; /* [inlet, exhaust][open, shut] */
 	double leak_m3_s_pa[END_COUNT];
+	double seat_m3_s_pa[END_COUNT], seat_sd_part[END_COUNT]; /* of an inlet that leaks while shut */
 	double friction_pa;
 	enum plan_friction {
 		PLAN_FRICTION_ASSUMED,

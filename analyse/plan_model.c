@@ -72,6 +72,7 @@ struct cycle_case plan_cycle_case(const struct plan_machine *m, const struct pla
 	    .air_k = m->engine.air_k,
 	    .n = m->n[end],
 	    .leak_m3_s_pa = m->leak_m3_s_pa[end],
+	    .seat_m3_s_pa = m->seat_m3_s_pa[end],
 	    .inlet = passage(m, end, 0, phi_rad[EVENT_ADMISSION], phi_rad[EVENT_CUT_OFF]),
 	    .exhaust = passage(m, end, 1, phi_rad[EVENT_RELEASE], phi_rad[EVENT_COMPRESSION]),
 	};

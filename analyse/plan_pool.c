@@ -335,21 +335,19 @@ static void weigh(struct weighed *w, double x, double sd)
 	w->weight += 1 / (sd * sd);
 }
 
+/* A leak comes, or is mended: it stays the last ride's. */
 static void pool_gas(struct pool *p, int end)
 {
 	struct plan_machine *m = p->out;
 	struct weighed n = {0}, c[2] = {{0}};
-	double leak = 0;
 	for (size_t r = 0; r < p->n; r++) {
 		const struct plan_machine *q = p->ride[r].machine;
 		weigh(&n, q->n[end], q->n_sd[end]);
-		leak += q->leak_m3_s_pa[end] / (double)p->n;
 		for (int i = 0; i < 2; i++)
 			weigh(&c[i], log(q->c_m3_s_pa[end][i]), q->c_sd_part[end][i]);
 	}
 	m->n[end] = n.sum / n.weight;
 	m->n_sd[end] = n.least_sd;
-	m->leak_m3_s_pa[end] = leak;
 	for (int i = 0; i < 2; i++) {
 		m->c_m3_s_pa[end][i] = exp(c[i].sum / c[i].weight);
 		m->c_sd_part[end][i] = c[i].least_sd;

@@ -67,6 +67,14 @@ hand 64 'unit' --battery 12
 hand 64 'only one of' --ini - --json -
 hand 64 '8 times at most' --what-if a --what-if b --what-if c --what-if d --what-if e --what-if f --what-if g --what-if h --what-if i
 hand 64 'gauge' --supply "4 N"
+# a directory of tables is made; one that cannot be leaves nothing else behind
+hand 0 'Load into' --speed 90 --supply 4bar --csv "$work/tables"
+hand 73 'cannot create' --speed 90 --supply 4bar --csv "$work/none/there" --ini "$work/not.ini"
+cases=$((cases + 1))
+if [ ! -s "$work/tables/plan_cutoff.csv" ] || [ -e "$work/not.ini" ]; then
+	failures=$((failures + 1))
+	echo "check_plan: no tables, or an engine file in spite of the failure"
+fi
 # as html, by hand and with one end only
 hand 0 'Plan for Number 7 trolley' --speed 90 --supply 4bar --html -
 sed '/^\[valve [23]\]/,/^$/d; /^clearance rod/d; /^\[sensor 2\]/,/^$/d' "$engine" > "$work/single.ini"

@@ -168,7 +168,8 @@ static struct cycle_case random_case(const struct mech *m, unsigned *s)
 	                       .ambient_pa = 1.013e5,
 	                       .air_k = 290,
 	                       .n = uniform(s, 1.05, 1.4),
-	                       .leak_m3_s_pa = uniform(s, 0, 2e-10)};
+	                       .leak_m3_s_pa = uniform(s, 0, 2e-10),
+	                       .seat_m3_s_pa = uniform(s, 0, 2e-9)};
 	c.inlet = (struct cycle_valve){.c_m3_s_pa = uniform(s, 2e-9, 8e-8),
 	                               .b = uniform(s, 0.1, 0.5),
 	                               .opens_rad = uniform(s, -0.5, 0.8),
@@ -197,6 +198,25 @@ START_TEST(mass_and_energy_balance)
 		ck_assert_double_eq_tol(r.air_kg - r.vent_kg, r.mass_change_kg, 1e-10 * mass);
 		ck_assert_double_eq_tol(r.enthalpy_j + r.heat_j - r.work_j, r.energy_change_j,
 		                        1e-10 * energy);
+	}
+}
+END_TEST
+
+/* Air that comes through the shut inlet is paid for, and fills the expansion. */
+START_TEST(a_leaking_inlet_takes_more_air)
+{
+	struct mech m = a_mech(0.1);
+	for (double x = 0.1; x < 0.7; x += 0.1) {
+		struct cycle_case c = ideal_case(&m, 6e5, 1e5, x, 0, 1.3);
+		struct cycle_result tight, leaking;
+		c.inlet.c_m3_s_pa = c.exhaust.c_m3_s_pa = 2e-8;
+		c.inlet.ramp_open_s = c.inlet.ramp_shut_s = 0.005;
+		cycle_run(&c, &tight);
+		c.seat_m3_s_pa = 0.05 * c.inlet.c_m3_s_pa;
+		cycle_run(&c, &leaking);
+		ck_assert_double_gt(leaking.air_kg, 1.02 * tight.air_kg);
+		ck_assert_double_gt(leaking.release_pa, tight.release_pa);
+		ck_assert_double_lt(leaking.work_j / leaking.air_kg, tight.work_j / tight.air_kg);
 	}
 }
 END_TEST
@@ -342,6 +362,7 @@ int main(void)
 	tcase_add_test(t, air_follows_the_energy_balance);
 	tcase_add_test(t, tank_discharge);
 	tcase_add_test(t, mass_and_energy_balance);
+	tcase_add_test(t, a_leaking_inlet_takes_more_air);
 	tcase_add_test(t, the_turn_repeats_itself);
 	tcase_add_test(t, shut_chamber_is_a_spring);
 	tcase_add_test(t, useful_angle_of_full_admission_is_the_stroke);

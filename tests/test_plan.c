@@ -206,6 +206,33 @@ START_TEST(unseen_events_borrow_and_say_so)
 }
 END_TEST
 
+/* An index that no expansion has is a leak: reckoned with and named, not taken for the air's. */
+START_TEST(an_inlet_that_leaks_is_reckoned_with)
+{
+	struct engine e = plan_rig_engine("", "");
+	struct report *r = synthetic(&e);
+	struct plan_machine *m = malloc(sizeof *m);
+	r->has_gas = true;
+	for (int end = 0; end < END_COUNT; end++) {
+		r->has_strokes[end] = true;
+		r->gas.n_polytropic[end] = end == END_CAP ? 0.8 : 1.2;
+		r->gas.leak_m3_s_pa[end] = NAN;
+		for (int b = 0; b < STROKE_BINS; b++)
+			r->diagram[end].measured_pa[b] = r->diagram[end].supply_pa[b] = 5e5;
+	}
+	plan_machine_from_report(r, NULL, m);
+	ck_assert_double_gt(m->seat_m3_s_pa[END_CAP], 1e-10);
+	ck_assert_double_lt(m->seat_m3_s_pa[END_CAP], 1e-8);
+	ck_assert_double_eq(m->n[END_CAP], PLAN_N);
+	ck_assert_double_eq(m->seat_m3_s_pa[END_ROD], 0);
+	ck_assert(
+	    plan_rig_says(&m->remarks, "The cap end takes in air while both its valves should be shut"));
+	free(m);
+	free(r);
+	engine_free(&e);
+}
+END_TEST
+
 /* A valve so well timed that it hides keeps the lead it has. */
 START_TEST(hidden_events_keep_their_lead)
 {
@@ -623,6 +650,7 @@ int main(void)
 	tcase_add_test(t, stepping_controller_is_known_by_its_count);
 	tcase_add_test(t, narrow_range_gives_the_combination);
 	tcase_add_test(t, unseen_events_borrow_and_say_so);
+	tcase_add_test(t, an_inlet_that_leaks_is_reckoned_with);
 	tcase_add_test(t, hidden_events_keep_their_lead);
 	tcase_add_test(t, a_planned_lead_outweighs_a_contradiction);
 	tcase_add_test(t, loading_the_plan_puts_events_right);

@@ -27,12 +27,14 @@ static void little(struct report *r)
 		    "Only %.0f turns: too few for means to settle or for their intervals to be trusted. "
 		    "Ride for half a minute at least.",
 		    r->revolutions);
-	if (r->speed_rpm.median < SLOW_RPM)
+	double rpm =
+	    isfinite(r->speed_rpm.median) ? r->speed_rpm.median : 60 * r->revolutions / r->duration_s;
+	if (rpm < SLOW_RPM)
 		report_say(&r->warnings,
-		           "Slow (median %.0f rpm): a valve that is 10 ms late is only %.1f deg late at this "
+		           "Slow (%.0f rpm): a valve that is 10 ms late is only %.1f deg late at this "
 		           "speed, and leak and heat have long to work. What is found here says little of "
 		           "riding speed.",
-		           r->speed_rpm.median, r->speed_rpm.median * 6 * 0.010);
+		           rpm, rpm * 6 * 0.010);
 }
 
 /* Least pressure of the return stroke. */

@@ -103,6 +103,11 @@ static const char *find_fault(const struct stroke_source *from, size_t first, si
 	for (size_t i = first; i < last; i++)
 		if ((double)(t[i + 1] - t[i]) > from->chamber_hole_us)
 			return "hole in the pressure samples";
+	for (size_t i = first; i <= last; i++) {
+		double p = (double)from->chamber->value[i];
+		if (p < from->least_pa || p > from->most_pa)
+			return "a pressure that cannot be";
+	}
 	return "";
 }
 

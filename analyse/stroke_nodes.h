@@ -19,8 +19,9 @@ struct stroke_source { /* where the nodes of an end come from, per leg */
 	enum engine_end end;
 	const struct ride_series *chamber, *supply; /* supply may be NULL */
 	double chamber_hole_us, supply_hole_us;     /* longer without sample = a hole */
-	uint16_t full_counts; /* the chamber's converter is full at this; 0 = it never was */
-	double lag_us;        /* the chamber's sensor shows what was this long ago */
+	uint16_t full_counts;     /* the chamber's converter is full at this; 0 = it never was */
+	double least_pa, most_pa; /* a sample beyond is none of the sensor's: a digit lost on the link */
+	double lag_us;            /* the chamber's sensor shows what was this long ago */
 };
 
 /* Interval between samples above which a series has a hole: several times

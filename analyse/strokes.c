@@ -331,6 +331,18 @@ static double resolution_pa(const struct engine_sensor *sensor)
 	return n < 2 ? 0 : span_pa(sensor) / fabs(sensor->counts[n - 1] - sensor->counts[0]) / sqrt(12);
 }
 
+/* A range as wide as the calibrated one beside it on either side: the converter goes no further. */
+static void set_possible(struct stroke_source *source, const struct engine_sensor *sensor)
+{
+	source->least_pa = -INFINITY;
+	source->most_pa = INFINITY;
+	if (sensor->points < 2)
+		return;
+	double a = sensor->value[0], b = sensor->value[sensor->points - 1], span = span_pa(sensor);
+	source->least_pa = fmin(a, b) - span;
+	source->most_pa = fmax(a, b) + span;
+}
+
 static struct bench bench_for(struct strokes *s, enum engine_end end, const struct leg *leg,
                               const struct crank *c, const struct gas_model *gas)
 {
@@ -343,6 +355,7 @@ static struct bench bench_for(struct strokes *s, enum engine_end end, const stru
 	    .chamber = &leg->sensor[channel],
 	    .supply = supply >= 0 ? &leg->sensor[supply] : NULL,
 	};
+	set_possible(&b.source, &s->engine->sensor[channel]);
 	b.source.chamber_hole_us = stroke_hole_us(b.source.chamber);
 	b.source.full_counts = stroke_full_counts(b.source.chamber);
 	if (b.source.supply != NULL)

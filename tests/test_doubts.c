@@ -30,7 +30,7 @@ static const char *line_with(const struct road *r, const char *words)
 	return NULL;
 }
 
-static const char *const DOUBT[] = {"too few for means", "Slow (median", "gauge reads about",
+static const char *const DOUBT[] = {"too few for means", "Slow (", "gauge reads about",
                                     "reads more than the supply", "expands with index"};
 enum { FEW, SLOW, ZERO, GAIN, CLEARANCE, DOUBTS };
 

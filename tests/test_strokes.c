@@ -260,6 +260,24 @@ START_TEST(a_hole_in_the_samples_leaves_out_its_stroke)
 }
 END_TEST
 
+/* A cut line may lose or gain a digit on its way: 51 bar from a sensor of 10. */
+START_TEST(a_pressure_that_cannot_be_leaves_out_its_stroke)
+{
+	struct stroke_rig *r = stroke_rig_run(&stroke_rig_engine, 120, 8, 0.7, 1000, smooth, NULL);
+	r->leg.sensor[1].value[1900] = 51e5F;
+	struct outcome o = measure(r, NULL, 0);
+	for (size_t i = 0; i < o.n; i++) {
+		const struct stroke *s = &o.row[i];
+		bool touched = s->end == END_CAP && s->t_start_us < 1900000 && s->t_end_us > 1900000;
+		ck_assert_str_eq(s->flag, touched ? "a pressure that cannot be" : "");
+	}
+	ck_assert_uint_eq(flagged(&o), 1);
+	ck_assert_double_lt(o.sum[END_CAP].peak_force_n, 11e5 * r->mech.area_m2[END_CAP]);
+	strokes_free(o.s);
+	stroke_rig_free(r);
+}
+END_TEST
+
 START_TEST(too_few_samples_a_turn_are_said_to_be_too_few)
 {
 	struct stroke_rig *r = stroke_rig_run(&stroke_rig_engine, 120, 8, 0.7, 30000, smooth, NULL);
@@ -544,6 +562,7 @@ int main(void)
 	tcase_add_test(t, an_end_without_sensor_has_no_strokes);
 	tcase_add_test(t, a_flagged_stretch_leaves_out_the_strokes_that_touch_it);
 	tcase_add_test(t, a_hole_in_the_samples_leaves_out_its_stroke);
+	tcase_add_test(t, a_pressure_that_cannot_be_leaves_out_its_stroke);
 	tcase_add_test(t, too_few_samples_a_turn_are_said_to_be_too_few);
 	tcase_add_test(t, pressure_beyond_the_sensors_range_leaves_out_its_stroke_but_not_its_force);
 	tcase_add_test(t, a_crank_that_turns_back_is_left_out);

@@ -12,6 +12,7 @@
 
 /* Rides whose speed or supply differ by more than this are hard to compare. */
 static const double ALIKE = 0.05;
+static const double MOVED_RAD = 0.035; /* 2 deg */
 static const double Z95 = 1.959963984540054;
 
 const char *compare_verdict_name(enum compare_verdict v)
@@ -26,7 +27,9 @@ const char *compare_verdict_name(enum compare_verdict v)
 
 const char *compare_explanation(void)
 {
-	return "+/-: half of the 95 % interval of the change, by the scatter within the rides. \"None "
+	return "+/-: half of the 95 % interval of the change, by the scatter within the rides; of air, where "
+	       "the valves move otherwise than "
+	       "before, also by how well its balance is known. \"None "
 	       "shown\" "
 	       "does not mean that there is none: a longer ride may show a smaller one.";
 }
@@ -184,6 +187,27 @@ static double mean_speed_rad_s(const struct report *r)
 	return n > 0 ? sum / n : NAN;
 }
 
+/* Whether any valve moves at another angle than before. */
+static bool valves_moved(const struct report *before, const struct report *after)
+{
+	for (size_t i = 0; i < before->event_n; i++) {
+		const struct valve_event_summary *later = same_event(after, &before->event[i]);
+		if (later != NULL &&
+		    fabs(remainder(later->actual_rad - before->event[i].actual_rad, 2 * UNIT_PI)) > MOVED_RAD)
+			return true;
+	}
+	return false;
+}
+
+/* What the balance of the air leaves unknown is the same in both rides and cancels, so long as the valves
+ * move as before; else each ride's counts for itself.  As part of the air. */
+static double air_doubt(const struct report *before, const struct report *after)
+{
+	double a = before->air_error_kg / before->air_kg_per_turn,
+	       b = after->air_error_kg / after->air_kg_per_turn;
+	return valves_moved(before, after) && isfinite(a) && isfinite(b) ? hypot(a, b) : 0;
+}
+
 static void add_economy(struct comparison *c, const struct report *before, const struct report *after)
 {
 	double omega = (mean_speed_rad_s(before) + mean_speed_rad_s(after)) / 2;
@@ -191,12 +215,17 @@ static void add_economy(struct comparison *c, const struct report *before, const
 	if (a.n == 0 || b.n == 0 || before->has_strokes[END_CAP] != after->has_strokes[END_CAP] ||
 	    before->has_strokes[END_ROD] != after->has_strokes[END_ROD])
 		return;
-	struct pair air = {a.air_l, b.air_l, compare_half_width(a.air_sd_l, a.n, b.air_sd_l, b.n)};
+	double doubt = air_doubt(before, after);
+	struct pair air = {
+	    a.air_l, b.air_l,
+	    hypot(compare_half_width(a.air_sd_l, a.n, b.air_sd_l, b.n), doubt * (a.air_l + b.air_l) / 2)};
 	add(c, "air a turn", "normal litres", 3, air, SMALLER);
 	double per_a = a.work_j / a.air_l, per_b = b.work_j / b.air_l;
 	double sd_a = per_a * hypot(a.work_sd_j / a.work_j, a.air_sd_l / a.air_l);
 	double sd_b = per_b * hypot(b.work_sd_j / b.work_j, b.air_sd_l / b.air_l);
-	struct pair per = {per_a, per_b, compare_half_width(fabs(sd_a), a.n, fabs(sd_b), b.n)};
+	struct pair per = {per_a, per_b,
+	                   hypot(compare_half_width(fabs(sd_a), a.n, fabs(sd_b), b.n),
+	                         doubt * (fabs(per_a) + fabs(per_b)) / 2)};
 	add(c, "work of a normal litre", "J", 2, per, LARGER);
 }
 

@@ -169,6 +169,21 @@ START_TEST(errors_are_compared_at_one_speed)
 }
 END_TEST
 
+/* The chambers' balance errs by another part when the valves move otherwise: +/- 2e-4 of 2.8e-3 kg each. */
+START_TEST(the_airs_own_doubt_counts_when_valves_were_moved)
+{
+	struct report *before = report_rig_full(), *after = report_rig_full();
+	compare_reports(before, after, &c);
+	double alike = row_named(&c, "air a turn")->half_width;
+	after->event[1].actual_rad += unit_rad(5);
+	compare_reports(before, after, &c);
+	const struct compare_row *air = row_named(&c, "air a turn");
+	ck_assert_double_eq_tol(air->half_width, hypot(alike, sqrt(2) * 2e-4 / 2.8e-3 * air->before), 1e-9);
+	free(before);
+	free(after);
+}
+END_TEST
+
 START_TEST(unlike_rides_are_called_unlike)
 {
 	struct report *before = report_rig_full(), *after = report_rig_full();
@@ -369,6 +384,7 @@ int main(void)
 	tcase_add_test(t, a_ride_against_itself_shows_no_difference);
 	tcase_add_test(t, what_got_better_and_worse_is_told);
 	tcase_add_test(t, errors_are_compared_at_one_speed);
+	tcase_add_test(t, the_airs_own_doubt_counts_when_valves_were_moved);
 	tcase_add_test(t, unlike_rides_are_called_unlike);
 	tcase_add_test(t, rides_of_which_nothing_is_known_compare_to_nothing);
 	tcase_add_test(t, text_and_json_say_the_same);

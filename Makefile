@@ -44,6 +44,7 @@ help:
 	@echo 'make clean'
 	@echo
 	@echo 'Long runs:'
+	@echo 'make event-faults    faults of valves and sensors: each named, healthy rides without complaint'
 	@echo 'make accuracy        what angle, valve events and work attain, against truth'
 	@echo 'make faults          every reliability goal of the recorder, one line each (over an hour)'
 	@echo 'make faults-reverse  break the recorder on purpose; the tests must notice'

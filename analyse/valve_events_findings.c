@@ -36,28 +36,54 @@ static const char *name(int end)
 
 /* --- sensors -------------------------------------------------------------------------- */
 
-static void judge_sensor(struct valve_events *v, int end)
+/* Does the chamber look the same to its sensor whichever valve is open? */
+static bool unmoved(const struct watch_end *w)
+{
+	const struct watch_mean *in = &w->open_level[ONSET_INLET], *out = &w->open_level[ONSET_EXHAUST];
+	return in->n >= SEEN_LEAST && out->n >= SEEN_LEAST && fabs(mean(in) - mean(out)) < 0.08;
+}
+
+static double rail_share(const struct watch_end *w)
+{
+	return w->samples > 0 ? (double)w->at_rail / (double)w->samples : 0;
+}
+
+static bool often_at_rail(const struct watch_end *w)
+{
+	return rail_share(w) > 0.01;
+}
+
+/* True when what this end's sensor shows is no guide to its valves. */
+static bool judge_sensor(struct valve_events *v, int end)
 {
 	const struct watch_end *w = &v->watch.end[end];
 	double range = w->most_pa - w->least_pa;
 	if (v->channel[end] < 0)
-		return;
+		return false;
 	if (w->samples == 0) {
 		find_out(v, "the %s end's pressure sensor sent nothing; see to its wire", name(end));
-		return;
+		return true;
 	}
+	bool stuck = w->turns >= SEEN_LEAST && (range < 3e4 || unmoved(w));
 	if (w->turns >= SEEN_LEAST && range < 3e4)
 		find_out(
 		    v,
 		    "the %s end's pressure sensor is stuck: it moved by %.2f bar only over %u commands of "
 		    "the inlet; see to sensor, wire and hose",
 		    name(end), unit_bar(range), w->turns);
-	double share = (double)w->at_rail / (double)w->samples;
-	if (share > 0.01)
+	else if (stuck)
+		find_out(v,
+		         "the %s end's pressure sensor is stuck or its hose is blocked: it shows %.0f %% "
+		         "full with the "
+		         "inlet open and %.0f %% with the exhaust; if it is in order, no air gets in",
+		         name(end), 100 * mean(&w->open_level[ONSET_INLET]),
+		         100 * mean(&w->open_level[ONSET_EXHAUST]));
+	if (often_at_rail(w))
 		find_out(v,
 		         "the %s end's pressure sensor is at the end of its range %.1f %% of the time; these "
 		         "samples are left out",
-		         name(end), 100 * share);
+		         name(end), 100 * rail_share(w));
+	return stuck;
 }
 
 /* --- wires and hoses -------------------------------------------------------------------- */
@@ -69,9 +95,8 @@ static bool wrong_way_round(const struct watch_end *w)
 	       mean(&w->open_level[ONSET_INLET]) < 0.35 && mean(&w->open_level[ONSET_EXHAUST]) > 0.5;
 }
 
-static void judge_wires(struct valve_events *v)
+static void judge_wires(struct valve_events *v, bool wrong[END_COUNT])
 {
-	bool wrong[END_COUNT];
 	for (int end = 0; end < END_COUNT; end++)
 		wrong[end] = wrong_way_round(&v->watch.end[end]);
 	const struct watch_end *w = v->watch.end;
@@ -111,7 +136,7 @@ static void judge_overlap(struct valve_events *v, int end)
 
 /* Walls can keep expanding air from cooling, at most altogether (index 1); they can hardly make it fall
  * faster than without heat (index 1.4).  What lies beyond is air that came or went. */
-static void judge_leak(struct valve_events *v, int end)
+static bool judge_leak(struct valve_events *v, int end)
 {
 	const struct watch_end *w = &v->watch.end[end];
 	double index = watch_index(w);
@@ -127,6 +152,7 @@ static void judge_leak(struct valve_events *v, int end)
 		    "shut between cut-off and release, the %s end gains at least %.0f %% of its air in 0.1 s "
 		    "(its pressure falls with index %.2f): the inlet valve leaks while shut",
 		    name(end), -10 * watch_loss(w, 1), index);
+	return index > WATCH_INDEX_MOST || index < WATCH_INDEX_LEAST;
 }
 
 static const char *passage_name(const struct valve_event_summary *s)
@@ -151,6 +177,22 @@ static void judge_movements(struct valve_events *v, const struct valve_event_sum
 		         passage_name(s), late, s->count, opens ? "opened" : "shut", 1e3 * VALVE_LATE_S);
 }
 
+static void judge_doubles(struct valve_events *v, int end)
+{
+	const struct watch_end *w = &v->watch.end[end];
+	for (int p = 0; p < 2; p++) {
+		const struct watch_doubles *d = &w->doubles[p];
+		if (d->twice < 3 || d->twice * 100 < d->turns)
+			continue;
+		unsigned bit = valve_passage_bit((enum engine_end)end, (enum onset_passage)p);
+		find_out(
+		    v,
+		    "%s was told to open twice within half a turn %u times in %u turns: the controller fires "
+		    "double; see to its index switch and its program",
+		    engine_passage_name((enum engine_passage)bit), d->twice, d->turns);
+	}
+}
+
 /* Does the learned movement look like one clean ramp? */
 static void judge_ramp(struct valve_events *v, int end, enum valve_event_kind k)
 {
@@ -158,7 +200,7 @@ static void judge_ramp(struct valve_events *v, int end, enum valve_event_kind k)
 	const char *passage = engine_passage_name(
 	    (enum engine_passage)valve_passage_bit((enum engine_end)end, valve_kind_passage(k)));
 	const char *way = valve_kind_opens(k) ? "opens" : "shuts";
-	double ramp_s = exp(g->value[ONSET_RAMP]);
+	double ramp_s = exp(g->value[ONSET_RAMP]), at_least_s = ramp_s * exp(-2 * g->ramp_sd);
 	if (!g->learned || v->supply_channel < 0)
 		return;
 	if (g->noise_factor > 1.6)
@@ -167,22 +209,30 @@ static void judge_ramp(struct valve_events *v, int end, enum valve_event_kind k)
 		         "as far "
 		         "as the sensor's noise): the valve bounces, or its relay chatters",
 		         passage, way, g->noise_factor);
-	else if (ramp_s > 9e-3)
+	else if (at_least_s > 9e-3)
 		find_out(v, "%s takes %.0f ms from first to last when it %s: it bounces, or drags", passage,
 		         1e3 * ramp_s, way);
 }
 
+/* What one fault explains is not said again as if it were another: with wires, hoses or the sensor wrong
+ * nothing that the sensor shows of the valves counts; air that leaks, or a sensor at the end of its range,
+ * spoils the look of every movement. */
 void watch_conclude(struct valve_events *v, const struct valve_event_summary *s, size_t n)
 {
+	bool wrong[END_COUNT];
 	v->findings = 0;
-	judge_wires(v);
+	judge_wires(v, wrong);
 	for (int end = 0; end < END_COUNT; end++) {
-		judge_sensor(v, end);
+		judge_doubles(v, end);
+		wrong[end] = judge_sensor(v, end) || wrong[end];
+		if (wrong[end])
+			continue;
 		judge_overlap(v, end);
-		judge_leak(v, end);
-		for (int k = 0; k < EVENT_KINDS; k++)
+		bool spoilt = judge_leak(v, end) || often_at_rail(&v->watch.end[end]);
+		for (int k = 0; k < EVENT_KINDS && !spoilt; k++)
 			judge_ramp(v, end, (enum valve_event_kind)k);
 	}
 	for (size_t i = 0; i < n; i++)
-		judge_movements(v, &s[i], &v->tally.group[i]);
+		if (!wrong[s[i].end])
+			judge_movements(v, &s[i], &v->tally.group[i]);
 }

@@ -14,7 +14,7 @@
 struct group {
 	bool learned;
 	unsigned learned_from;          /* windows */
-	double flow_sd;                 /* of log K as learned; NAN = not known */
+	double flow_sd, ramp_sd;        /* of log K and log ramp as learned; NAN = not known */
 	double common_sd_s;             /* what all t50 may be off by together, lag apart */
 	double delay_s, scale_s;        /* of t50 after the command: where to look */
 	double spread_s;                /* scatter of t50 - command, sd */

@@ -213,6 +213,7 @@ static void take_values(struct group *g, const struct batch *b, double misfit,
 			       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
 	g->common_sd_s = shared->t50_common_s;
 	g->flow_sd = shared->sd[ONSET_K];
+	g->ramp_sd = shared->sd[ONSET_RAMP];
 	g->sd[ONSET_K] = 0.015;
 	g->sd[ONSET_WARM0] = 0.03;
 	g->noise_factor = fmax(1, g->noise_factor * sqrt(misfit));

@@ -3,6 +3,8 @@
 
 #include "analyse/valve_events_internal.h"
 
+#include "common/unit.h"
+
 #include <math.h>
 
 static void mean_add(struct watch_mean *m, double x)
@@ -152,6 +154,21 @@ static void watch_overlap(struct valve_events *v, enum engine_end end, const str
 		mean_add(&v->watch.end[end].overlap_s, (shut->t50_us - inlet->t50_us) * 1e-6);
 }
 
+#define TURNING_RAD_S 3.0 /* a crank that is rocked passes the same angle again and again */
+
+/* Counts openings that follow each other too soon, also where no sensor shows what came of them. */
+static void watch_doubles(struct watch_doubles *d, double command_rad, double omega_rad_s)
+{
+	if (!(fabs(omega_rad_s) > TURNING_RAD_S))
+		return;
+	double since = fabs(command_rad - d->last_rad);
+	if (d->turns > 0 && since < UNIT_PI)
+		d->twice++;
+	else
+		d->turns++;
+	d->last_rad = command_rad;
+}
+
 void watch_event(struct valve_events *v, const struct leg *leg, const struct crank *c,
                  const struct valve_event *e)
 {
@@ -159,6 +176,8 @@ void watch_event(struct valve_events *v, const struct leg *leg, const struct cra
 	enum onset_passage passage = valve_kind_passage((enum valve_event_kind)e->event);
 	const struct passage_line *line = &v->chamber[end].line[passage];
 	size_t i = commanded_before(line, e->command_t_us);
+	if (!e->flagged && valve_kind_opens((enum valve_event_kind)e->event))
+		watch_doubles(&v->watch.end[end].doubles[passage], e->command_rad, e->omega_rad_s);
 	if (v->chamber[end].series == NULL || e->flagged || i == 0 || i == line->n)
 		return;
 	const struct transition *before = &line->at[i - 1], *now = &line->at[i];

@@ -21,7 +21,13 @@ struct watch_line { /* sums about each stretch's own means, for ln p over ln V a
 	double volume_m3;
 };
 
+struct watch_doubles {         /* openings of one passage */
+	unsigned turns, twice; /* twice: less than half a turn after the one before */
+	double last_rad;
+};
+
 struct watch_end {
+	struct watch_doubles doubles[2];
 	struct watch_mean open_level[2]; /* (p - ambient)/(supply - ambient) half way through the open time */
 	struct watch_mean overlap_s;     /* exhaust shut after inlet opened */
 	struct watch_line expansion;

@@ -5,3 +5,8 @@
 accuracy-events: $(BUILD)/tests/tool_accuracy_events $(BUILD)/tests/tool_event_machines
 	$(BUILD)/tests/tool_accuracy_events
 	$(BUILD)/tests/tool_event_machines
+
+# Each fault of valves, wires, hoses and sensors seeded in rehearsed rides, and 200 healthy ones.
+.PHONY: event-faults
+event-faults: $(BUILD)/tests/tool_event_faults
+	$(BUILD)/tests/tool_event_faults

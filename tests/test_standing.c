@@ -26,6 +26,20 @@ static struct rig_setup bench(void)
 	return s;
 }
 
+/* The bench's ride, simulated once; each test, in a process of its own, may change its copy. */
+static struct rig *pulsed;
+
+static void simulate(void)
+{
+	struct rig_setup s = bench();
+	pulsed = rig_run(&s);
+}
+
+static void discard(void)
+{
+	rig_free(pulsed);
+}
+
 static int measure(const struct rig *r, struct standing_row *rows)
 {
 	struct fault fault;
@@ -59,8 +73,7 @@ static double true_delay_s(const struct rig *r, unsigned end, unsigned event)
 
 START_TEST(openings_are_timed_and_follow_the_supply)
 {
-	struct rig_setup s = bench();
-	struct rig *r = rig_run(&s);
+	struct rig *r = pulsed;
 	struct standing_row rows[STANDING_ROWS];
 	int n = measure(r, rows);
 	ck_assert_int_eq(n, 8);
@@ -75,7 +88,6 @@ START_TEST(openings_are_timed_and_follow_the_supply)
 		ck_assert_uint_ge(out->seen, 15);
 		ck_assert_double_eq_tol(out->t50.mean, true_delay_s(r, end, EVENT_RELEASE), 1e-3);
 	}
-	rig_free(r);
 }
 END_TEST
 
@@ -101,8 +113,7 @@ END_TEST
 
 START_TEST(a_moving_crank_leaves_pulses_out)
 {
-	struct rig_setup s = bench();
-	struct rig *r = rig_run(&s);
+	struct rig *r = pulsed;
 	struct standing_row rows[STANDING_ROWS];
 	struct ride_edge edge[400];
 	for (int i = 0; i < 400; i++) /* it slips for two seconds */
@@ -113,7 +124,6 @@ START_TEST(a_moving_crank_leaves_pulses_out)
 	const struct standing_row *in = row_of(rows, n, END_CAP, EVENT_ADMISSION);
 	ck_assert_uint_ge(in->turning, 1);
 	ck_assert_uint_eq(in->seen + in->turning + in->missed, in->commands);
-	rig_free(r);
 }
 END_TEST
 
@@ -168,11 +178,9 @@ static int standing(char *name, char *out, size_t size)
 
 START_TEST(the_command_prints_both_definitions)
 {
-	struct rig_setup s = bench();
-	struct rig *r = rig_run(&s);
+	struct rig *r = pulsed;
 	char *directory = log_rig_directory(), out[8192];
 	write_log(r, directory);
-	rig_free(r);
 	ck_assert_int_eq(standing(directory, out, sizeof out), EX_OK);
 	ck_assert_ptr_nonnull(strstr(out, "cap inlet"));
 	ck_assert_ptr_nonnull(strstr(out, "rod exhaust"));
@@ -206,6 +214,7 @@ int main(void)
 	Suite *suite = suite_create("standing");
 	TCase *tc = tcase_create("standing");
 	tcase_set_timeout(tc, 120);
+	tcase_add_unchecked_fixture(tc, simulate, discard);
 	tcase_add_test(tc, openings_are_timed_and_follow_the_supply);
 	tcase_add_test(tc, ten_percent_comes_as_the_filling_law_says);
 	tcase_add_test(tc, a_moving_crank_leaves_pulses_out);

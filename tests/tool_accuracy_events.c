@@ -176,6 +176,7 @@ static void late_cut_off(struct rig_setup *s)
 static void sealed(struct rig_setup *s)
 {
 	s->sealed = true;
+	s->seconds = 260; /* 4000 commands */
 }
 static void other_b(struct rig_setup *s)
 {

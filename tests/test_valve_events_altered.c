@@ -1,0 +1,179 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "tests/chamber_found.h"
+
+#include <check.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+
+/* The short ride, simulated once; each test, in a process of its own, may change its copy. */
+static struct rig *healthy;
+
+static void simulate(void)
+{
+	struct rig_setup s = found_short_ride();
+	healthy = rig_run(&s);
+}
+
+static void discard(void)
+{
+	rig_free(healthy);
+}
+
+START_TEST(a_flagged_stretch_is_left_out)
+{
+	struct found f;
+	struct rig *r = healthy;
+	struct crank_point *p = (struct crank_point *)(uintptr_t)r->crank.point;
+	size_t flagged = 0;
+	for (size_t i = 0; i < r->crank.n; i++)
+		if (p[i].t_us > 4000000 && p[i].t_us < 6000000)
+			p[i].flag = CRANK_COUNT_UNSURE;
+	found_in(r, &f);
+	for (size_t i = 0; i < f.n; i++) {
+		if (f.row[i].command_t_us < 4.1e6 || f.row[i].command_t_us > 5.9e6)
+			continue;
+		flagged++;
+		ck_assert(f.row[i].flagged);
+		ck_assert_int_eq(f.row[i].cls, EVENT_CLASS_C);
+		ck_assert(isnan(f.row[i].command_rad));
+	}
+	ck_assert_uint_gt(flagged, 10);
+	found_done(&f);
+}
+END_TEST
+
+START_TEST(a_normally_open_valve_opens_when_switched_off)
+{
+	struct found f;
+	struct rig *r = healthy;
+	r->engine.valve[1].rest_open = true;
+	for (size_t i = 0; i < r->leg.command_n; i++)
+		if (r->leg.command[i].valve == 1)
+			r->leg.command[i].on = !r->leg.command[i].on;
+	found_in(r, &f);
+	for (size_t i = 0; i < f.n; i++)
+		ck_assert_uint_eq(f.row[i].event, r->event[i].event);
+	found_done(&f);
+}
+END_TEST
+
+/* Two valves of one end driven by one 5/2 valve: what opens the one shuts the other?  No: a 5/2 valve's coil
+ * opens both passages it lists, here cap inlet and rod exhaust. */
+START_TEST(a_valve_with_two_passages_gives_two_events)
+{
+	struct found f;
+	struct rig *r = healthy;
+	r->engine.valve[0].passages = PASSAGE_CAP_INLET | PASSAGE_ROD_EXHAUST;
+	r->engine.valve[3].passages = 0;
+	found_in(r, &f);
+	unsigned cap = 0, rod = 0;
+	for (size_t i = 0; i < f.n; i++) {
+		cap += f.row[i].valve == 0 && f.row[i].end == END_CAP && f.row[i].event == EVENT_ADMISSION;
+		rod += f.row[i].valve == 0 && f.row[i].end == END_ROD && f.row[i].event == EVENT_RELEASE;
+		ck_assert_uint_ne(f.row[i].valve, 3);
+	}
+	ck_assert_uint_gt(cap, 10);
+	ck_assert_uint_eq(cap, rod);
+	found_done(&f);
+}
+END_TEST
+
+static void swap_series(struct rig *r)
+{
+	struct ride_series cap = r->leg.sensor[1];
+	r->leg.sensor[1] = r->leg.sensor[2];
+	r->leg.sensor[2] = cap;
+}
+
+START_TEST(swapped_sensors_are_named)
+{
+	struct found f;
+	struct rig *r = healthy;
+	swap_series(r);
+	found_in(r, &f);
+	ck_assert(found_says(&f, "both ends stand the wrong way round"));
+	found_done(&f);
+}
+END_TEST
+
+START_TEST(swapped_wires_of_one_end_are_named)
+{
+	struct found f;
+	struct rig *r = healthy;
+	for (size_t i = 0; i < r->leg.command_n; i++)
+		if (r->leg.command[i].valve < 2)
+			r->leg.command[i].valve ^= 1;
+	found_in(r, &f);
+	ck_assert(found_says(&f, "wires of its inlet and exhaust are swapped"));
+	ck_assert(found_says(&f, "the cap end is"));
+	found_done(&f);
+}
+END_TEST
+
+START_TEST(a_stuck_sensor_is_named)
+{
+	struct found f;
+	struct rig *r = healthy;
+	for (size_t i = 0; i < r->leg.sensor[2].n; i++)
+		r->leg.sensor[2].value[i] = 104000;
+	found_in(r, &f);
+	ck_assert(found_says(&f, "the rod end's pressure sensor is stuck"));
+	found_done(&f);
+}
+END_TEST
+
+/* Every fifth opening of the cap inlet is taken back after 12 ms and given again 12 ms later. */
+static void fire_double(struct rig *r)
+{
+	struct leg *l = &r->leg;
+	size_t n = 0, openings = 0;
+	struct ride_command *c = calloc(2 * l->command_n, sizeof(*c));
+	for (size_t i = 0; i < l->command_n; i++) {
+		struct ride_command at = l->command[i];
+		c[n++] = at;
+		if (at.valve != 0 || !at.on || openings++ % 5 != 0)
+			continue;
+		for (int again = 0; again < 2; again++) {
+			at.t_us += 12000;
+			at.on = again;
+			c[n++] = at;
+		}
+	}
+	free(l->command);
+	l->command = c;
+	l->command_n = n;
+}
+
+START_TEST(a_controller_that_fires_double_is_named)
+{
+	struct found f;
+	fire_double(healthy);
+	found_in(healthy, &f);
+	ck_assert(found_says(&f, "cap inlet was told to open twice"));
+	ck_assert(!found_says(&f, "rod inlet was told"));
+	ck_assert(!found_says(&f, "exhaust was told"));
+	found_done(&f);
+}
+END_TEST
+
+int main(void)
+{
+	Suite *suite = suite_create("valve events of altered rides");
+	TCase *tc = tcase_create("valve events of altered rides");
+	tcase_set_timeout(tc, 120);
+	tcase_add_unchecked_fixture(tc, simulate, discard);
+	tcase_add_test(tc, a_flagged_stretch_is_left_out);
+	tcase_add_test(tc, a_normally_open_valve_opens_when_switched_off);
+	tcase_add_test(tc, a_valve_with_two_passages_gives_two_events);
+	tcase_add_test(tc, swapped_sensors_are_named);
+	tcase_add_test(tc, swapped_wires_of_one_end_are_named);
+	tcase_add_test(tc, a_stuck_sensor_is_named);
+	tcase_add_test(tc, a_controller_that_fires_double_is_named);
+	suite_add_tcase(suite, tc);
+	SRunner *runner = srunner_create(suite);
+	srunner_run_all(runner, CK_NORMAL);
+	int failed = srunner_ntests_failed(runner);
+	srunner_free(runner);
+	return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}

@@ -11,7 +11,7 @@ FAULTS  := $(BUILD)/tests/tool_faults
 SECONDS ?= 600
 MUTANTS ?= 200
 FORMAT_TESTS   := $(patsubst %,$(BUILD)/tests/test_%,segment_damage verify)
-COVERAGE_TESTS := $(patsubst %,tests/test_%,corpus crc_cobs frames lines link_document logd_parts logd_store record \
+COVERAGE_TESTS := $(patsubst %,tests/test_%,corpus crc_cobs frames lines link_document logd_parts logd_places logd_store record \
 	segment segment_damage segment_io segment_refuse verify) tests/tool_faults tests/tool_records
 
 .PHONY: faults faults-reverse soak coverage mutants deps-machines

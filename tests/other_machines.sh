@@ -8,7 +8,7 @@ set -u
 build=$1
 work=$build/machines
 suites='test_crc_cobs test_frames test_lines test_record test_segment test_segment_damage test_segment_refuse'
-common=$(ls common/*.c | grep -v engine) # the engine file is read by people, not machines
+common=$(find common -name '*.c' ! -name 'engine*') # the engine file is text, the same everywhere
 flags='-std=c17 -D_GNU_SOURCE -O1 -w -I.'
 failed=0 trials=0 ran=''
 mkdir -p "$work"

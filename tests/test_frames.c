@@ -130,6 +130,7 @@ static const struct bad_frame bad_frames[] = {
     {"04 11 22 33 00", "frame is too short"},
     {"02 01 01 02 01 02 11 03 59 0E 00", "checksum does not match"},
     {"02 01 01 02 01 02 11 03 59 0F", "frame cut off by the end"},
+    {"02", "frame cut off by the end"},
 };
 
 START_TEST(a_bad_frame_is_damage)
@@ -141,6 +142,27 @@ START_TEST(a_bad_frame_is_damage)
 	ck_assert_uint_eq(got.damages, 1);
 	ck_assert_str_eq(got.damage.why, bad_frames[_i].why);
 	ck_assert_uint_eq(got.damage.bytes, n);
+}
+END_TEST
+
+/* A frame less full than it may be costs its head and check once more. */
+START_TEST(frames_are_filled_to_the_limit_and_not_beyond)
+{
+	uint8_t out[LINK_ENCODE_MAX], raw[LINK_ENCODE_MAX];
+	uint64_t seed = 8;
+	size_t longest = 0;
+	struct link_encoder *e = link_encoder_new(LINK_FRAMES);
+	for (int i = 0; i < 20000; i++) {
+		struct record r = rig_record(&seed, true);
+		size_t n = link_encode(e, &r, out);
+		if (n == 0)
+			continue;
+		ptrdiff_t len = cobs_decode(out, n - 1, raw);
+		ck_assert_int_gt(len, 0);
+		longest = (size_t)len > longest ? (size_t)len : longest;
+	}
+	ck_assert_uint_eq(longest, FRAMES_RAW_MAX);
+	link_encoder_free(e);
 }
 END_TEST
 
@@ -315,6 +337,7 @@ int main(void)
 	tcase_add_test(t, lost_frames_are_counted_and_a_restart_is_not_a_loss);
 	tcase_add_test(t, zeros_between_frames_are_nothing);
 	tcase_add_loop_test(t, a_bad_frame_is_damage, 0, sizeof bad_frames / sizeof *bad_frames);
+	tcase_add_test(t, frames_are_filled_to_the_limit_and_not_beyond);
 	tcase_add_test(t, a_flood_without_zeros_is_one_damage);
 	tcase_add_test(t, every_single_bit_of_a_frame_is_guarded);
 	tcase_add_test(t, what_a_link_cannot_carry_is_refused);

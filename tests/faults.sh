@@ -28,7 +28,9 @@ tell() { # ASKED FILE; ASKED may be "format", which has many goals
 		}
 		/^G[0-9]+ / {
 			text = asked
-			if (asked == "format") text = ($1 in of) ? of[$1] : of[$1 " " $2]
+			second = $2
+			sub(/,$/, "", second)
+			if (asked == "format") text = ($1 in of) ? of[$1] : of[$1 " " second]
 			print $0 " [asked: " text "]"
 		}' "$2"
 	grep -v -e '^G[0-9][0-9]* ' -e '^Running suite' -e '^100%' "$2" >&2

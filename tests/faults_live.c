@@ -124,6 +124,11 @@ static int stop_while_frozen(void)
 	return logd_result_print(&r);
 }
 
+static bool buffer_is_empty(void *ctx)
+{
+	return logd_daemon_status(ctx, "buffer_used") < 1024;
+}
+
 int faults_freeze(unsigned n)
 {
 	struct live l;
@@ -138,7 +143,8 @@ int faults_freeze(unsigned n)
 	logd_sender_run(&l.sender, rate, n * (int64_t)CLOCK_SECOND_US);
 	unlink(l.flag);
 	logd_sender_run(&l.sender, rate, CLOCK_SECOND_US * 3 / 2);
-	logd_rig_sleep_us(CLOCK_SECOND_US / 5);
+	if (!logd_rig_until(buffer_is_empty, &l.daemon, 60 * CLOCK_SECOND_US))
+		logd_result_fail(&r, "did not catch up");
 	if (logd_daemon_stop(&l.daemon, NULL) != 0)
 		logd_result_fail(&r, "did not end well");
 	double lost;

@@ -9,7 +9,7 @@ set -u
 build=$1
 count=${2:-200}
 codec='bytes.h cobs.c crc.c frames.c pack.c segment_block.c segment_read.c segment_scan.c segment_write.c'
-suites='test_crc_cobs test_frames test_segment test_segment_damage test_link_document test_corpus test_verify'
+suites='test_crc_cobs test_frames test_segment test_segment_refuse test_segment_damage test_link_document test_corpus test_verify'
 flags='-std=c17 -D_GNU_SOURCE -O1 -w -I.'
 libraries='-lcheck -lsubunit -lrt -lm -lpthread -lcsv -linih'
 work=$build/mutants

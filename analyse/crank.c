@@ -263,14 +263,44 @@ static void smooth_marks(struct crank_solver *s, const struct tooth_run *run, ui
 	}
 }
 
-/* Inside a run: a long row of missing teeth is a drop-out all the same. */
+/* Does the index close where it should, more often than not, over these points? */
+static bool index_agrees(const struct crank_solver *s, const struct crank_point *p, size_t n, bool back)
+{
+	double place = back ? s->wheel->index_opens_rad : s->engine.index_rad;
+	size_t i = 0, agree = 0, differ = 0;
+	for (size_t k = 0; k < s->closings; k++) {
+		int64_t t = s->closing_us[k];
+		while (i + 2 < n && p[i + 1].t_us <= t)
+			i++;
+		if (n < 2 || t < p[i].t_us || t > p[i + 1].t_us)
+			continue;
+		double part = (double)(t - p[i].t_us) / (double)(p[i + 1].t_us - p[i].t_us);
+		double theta = p[i].theta_rad + part * (p[i + 1].theta_rad - p[i].theta_rad);
+		bool near = fabs(remainder(theta - place, TWO_PI)) < 0.5 * TWO_PI / s->wheel->teeth;
+		agree += near;
+		differ += !near;
+	}
+	return agree > differ;
+}
+
+/* Inside a run: a long row of missing teeth is a drop-out all the same, and beyond it
+ * the count stands only where the index agrees. */
 static void flag_holes(const struct crank_solver *s, const struct tooth_run *run)
 {
 	struct crank_point *p = s->point + run->first;
 	int64_t most = (int64_t)(GAP_TEETH * s->wheel->slots / s->wheel->teeth);
-	for (size_t i = 0; i + 1 < run->n; i++)
-		if (llabs(p[i + 1].slot - p[i].slot) > most)
+	size_t part = 0; /* first point since the last hole */
+	for (size_t i = 0; i < run->n; i++) {
+		bool hole = i + 1 < run->n && llabs(p[i + 1].slot - p[i].slot) > most;
+		if (!hole && i + 1 < run->n)
+			continue;
+		if (part > 0 && s->wheel->aligned && !index_agrees(s, p + part, i + 1 - part, run->sense < 0))
+			for (size_t k = part; k <= i; k++)
+				p[k].flag = CRANK_COUNT_UNSURE;
+		if (hole)
 			p[i].flag = CRANK_DROPOUT;
+		part = i + 1;
+	}
 }
 
 static double step_speed(const struct crank_point *p)

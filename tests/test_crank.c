@@ -339,6 +339,18 @@ START_TEST(an_index_every_second_turn_is_enough)
 }
 END_TEST
 
+/* A row of teeth is lost and the count goes on one short inside the same run. */
+START_TEST(a_count_beyond_a_hole_is_not_taken_on_trust)
+{
+	struct wheel_setup s = wheel_setup_plain(36, EDGES_RISING, WHEEL_SWEEP, 41);
+	struct crank_score c = {0};
+	crank_score_add(&c, &s);
+	crank_score_finish(&c);
+	ck_assert_uint_eq(c.slips, 0);
+	ck_assert_double_le(c.flagged_part, 0.02);
+}
+END_TEST
+
 /* Half way through the ride one tooth is bent by 0.3 deg. */
 START_TEST(a_tooth_bent_on_the_way_is_named)
 {
@@ -566,6 +578,7 @@ int main(void)
 	tcase_add_test(t, a_count_that_does_not_fit_the_index_is_named);
 	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
 	tcase_add_test(t, an_index_every_second_turn_is_enough);
+	tcase_add_test(t, a_count_beyond_a_hole_is_not_taken_on_trust);
 	tcase_add_loop_test(t, a_tooth_bent_on_the_way_is_named, 0, 2);
 	tcase_add_loop_test(t, a_geared_wheel_is_followed, 0, 3);
 	tcase_add_test(t, a_gearing_that_leaves_part_of_a_tooth_is_refused);

@@ -204,6 +204,14 @@ static void watch_missed(struct believed *b, const struct crank_point *before, c
 	b->speed_n++;
 }
 
+/* Teeth missing between two points where records were lost between the controller
+ * and the log: the controller will have counted them. */
+static bool lost_on_the_way(const struct replay *r, const struct crank_point *before,
+                            const struct crank_point *p)
+{
+	return p->slot > before->slot + 1 && leg_lost_between(r->leg, before->t_us, p->t_us);
+}
+
 static void replay_tooth(struct replay *r, size_t edge)
 {
 	struct believed *b = r->b;
@@ -228,13 +236,16 @@ static void replay_tooth(struct replay *r, size_t edge)
 		return;
 	}
 	bool back = before != NULL && before->theta_rad > p->theta_rad;
+	if (before != NULL && lost_on_the_way(r, before, p))
+		b->count += p->slot - before->slot - 1;
 	int off = centred(b, b->count - (p->slot - back));
 	if (back) {
 		set_off(r, e->t_us, p->theta_rad, off, SLIP_REVERSAL);
 		return;
 	}
 	if (before != NULL && is_good(before)) {
-		watch_missed(b, before, p);
+		if (!lost_on_the_way(r, before, p))
+			watch_missed(b, before, p);
 		set_off(r, e->t_us, p->theta_rad, off, missed_cause(b, before));
 		return;
 	}

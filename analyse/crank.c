@@ -21,6 +21,8 @@
 struct run_place {     /* of one run */
 	int64_t shift; /* added to its slots */
 	bool sure;
+	bool way_unknown; /* placed, if it was passed forward; it may have been passed backward */
+	bool stood;       /* the crank stood before it, and no more than a tooth passed */
 };
 
 struct crank_solver {
@@ -40,6 +42,7 @@ struct crank_solver {
 	size_t closing_cap, closings;
 	struct crank crank;
 	struct crank_totals totals;
+	bool way_unknown; /* at the end of the core of the leg before */
 	struct tooth_mark carry[CARRY];
 	size_t carry_n;
 	int64_t last_slot; /* latest slot of the legs so far */
@@ -176,11 +179,51 @@ static int64_t nearest_shift(const struct wheel *w, double expected, int64_t fir
 	return (int64_t)a_tooth * llrint((expected - (double)first_slot) / a_tooth);
 }
 
+/* Closings of the index between two times. */
+static int64_t closings_between(const struct crank_solver *s, int64_t from_us, int64_t to_us)
+{
+	int64_t n = 0, late_us = llrint(1e6 * s->wheel->index_late_s);
+	for (size_t c = 0; c < s->closings; c++)
+		n += s->closing_us[c] - late_us > from_us && s->closing_us[c] - late_us <= to_us;
+	return n;
+}
+
+/* Times the crank passes the index on its way from one angle to another. */
+static int64_t index_passes(const struct crank_solver *s, double from_rad, double to_rad)
+{
+	double place = s->engine.index_rad;
+	return llrint(floor((to_rad - place) / TWO_PI) - floor((from_rad - place) / TWO_PI));
+}
+
+/* No teeth between two runs, for about as long as a turn takes, or longer: did
+ * the pick-up fail or the crank stand?  Where nothing was lost on the way the
+ * index tells: the turns to add to a shift that goes on at the speed before and
+ * after.  It is believed where that speed does not lead to where the wheel is,
+ * or leads past several closings of which most were not seen. */
+static int64_t turns_by_index(const struct crank_solver *s, const struct leg *leg, size_t r, int64_t shift,
+                              double expected)
+{
+	const struct tooth_run *b = &s->teeth->run[r], *a = b - 1;
+	const struct tooth_mark *last = s->teeth->mark + b->first - 1, *first = last + 1;
+	int64_t step = first->slot + shift - last->slot;
+	if (!s->wheel->aligned || a->sense < 0 || b->sense < 0 ||
+	    leg_lost_between(leg, last->t_us, first->t_us))
+		return 0;
+	double to = teeth_angle_rad(s->wheel, first->slot + shift);
+	int64_t due = index_passes(s, teeth_angle_rad(s->wheel, last->slot), to);
+	int64_t seen = closings_between(s, last->t_us, first->t_us);
+	double off = fabs((double)(first->slot + shift) - expected), turned = (double)step;
+	bool misfit = off > 0.1 * (s->wheel->slots + fabs(turned));
+	bool believed = misfit ? seen < due : due >= 2 && 2 * seen < due;
+	return believed ? seen - due : 0;
+}
+
 static struct align_index index_of(const struct crank_solver *s)
 {
 	bool known = s->wheel->aligned;
 	return (struct align_index){known ? s->engine.index_rad : NAN,
-	                            known ? s->wheel->index_opens_rad : NAN, s->closing_us, s->closings};
+	                            known ? s->wheel->index_opens_rad : NAN, s->closing_us, s->closings,
+	                            1e6 * s->wheel->index_late_s};
 }
 
 static void shift_run(struct crank_solver *s, size_t r, int64_t shift)
@@ -192,7 +235,16 @@ static void shift_run(struct crank_solver *s, size_t r, int64_t shift)
 	s->place[r].shift += shift;
 }
 
-static void place_run(struct crank_solver *s, size_t r)
+/* Where neither index nor pattern tells how far the crank went while no teeth were
+ * seen, no turns are made up. */
+static double without_turns(const struct crank_solver *s, const struct leg *leg, size_t r, double expected)
+{
+	const struct tooth_mark *first = s->teeth->mark + s->teeth->run[r].first, *last = first - 1;
+	bool far = expected - (double)last->slot > (double)s->wheel->slots;
+	return far && !leg_lost_between(leg, last->t_us, first->t_us) ? (double)last->slot + 1 : expected;
+}
+
+static void place_run(struct crank_solver *s, const struct leg *leg, size_t r)
 {
 	const struct tooth_run *run = &s->teeth->run[r];
 	struct tooth_mark *mark = s->teeth->mark + run->first;
@@ -208,8 +260,13 @@ static void place_run(struct crank_solver *s, size_t r)
 	else if (sure)
 		shift = whole_turns(s->wheel, f.shift, expected, mark[0].slot);
 	else
-		shift = nearest_shift(s->wheel, expected, mark[0].slot);
-	s->place[r] = (struct run_place){0, sure || (!s->wheel->aligned && s->teeth->run_n == 1)};
+		shift = nearest_shift(s->wheel, r > 0 ? without_turns(s, leg, r, expected) : expected,
+		                      mark[0].slot);
+	int64_t turns = r > 0 && sure ? turns_by_index(s, leg, r, shift, expected) : 0;
+	shift += turns * (int64_t)s->wheel->slots;
+	s->place[r] = (struct run_place){0, sure || (!s->wheel->aligned && s->teeth->run_n == 1), false,
+	                                 turns < 0 && mark[0].slot + shift - mark[-1].slot <=
+	                                                  (int64_t)(s->wheel->slots / s->wheel->teeth)};
 	shift_run(s, r, shift);
 }
 
@@ -241,6 +298,59 @@ static void place_by_turns(struct crank_solver *s)
 			shift_run(s, r, first[-1].slot - first->slot);
 			s->place[r].sure = true;
 		}
+	}
+}
+
+static double slowest_rad_s(const struct crank_solver *s, const struct tooth_mark *m, size_t steps)
+{
+	double slowest = INFINITY;
+	for (size_t i = 0; i < steps; i++)
+		slowest = fmin(slowest, fabs(end_omega(s->wheel, m + i)));
+	return slowest;
+}
+
+/* May the crank have turned back between runs r - 1 and r, each of a turn or more?
+ * It all but stood there, not for long (what starts from rest starts forward), and
+ * the index puts the teeth after it elsewhere than they would be had it gone on (one
+ * turning point in thirty or so puts them there all the same). */
+static bool may_turn_back(const struct crank_solver *s, size_t r)
+{
+	const struct tooth_run *b = &s->teeth->run[r], *a = b - 1;
+	const struct tooth_mark *first = s->teeth->mark + b->first, *last = first - 1;
+	int64_t step = first->slot - last->slot, most = (int64_t)(s->wheel->slots / s->wheel->teeth) + 1;
+	if (s->wheel->quadrature != 0 || !s->wheel->aligned || a->sense < 0 || b->sense < 0 ||
+	    a->n < s->wheel->slots || b->n < s->wheel->slots || first->t_us - last->t_us > TURN_US ||
+	    (step > 0 && step <= most))
+		return false;
+	double turned =
+	    teeth_angle_rad(s->wheel, last->slot) - teeth_angle_rad(s->wheel, last[1 - a->n].slot);
+	double mean = turned / (1e-6 * (double)(last->t_us - last[1 - a->n].t_us));
+	double slow = fmin(slowest_rad_s(s, last - END_STEPS, END_STEPS), slowest_rad_s(s, first, END_STEPS));
+	return slow < REST_PART * fabs(mean) && !align_way_known(s->wheel, &s->noise, first, b->n);
+}
+
+/* Did the crank stand before run r, long enough that it starts forward again? */
+static bool starts_anew(const struct crank_solver *s, size_t r)
+{
+	const struct tooth_mark *first = s->teeth->mark + s->teeth->run[r].first;
+	return first->t_us - first[-1].t_us > TURN_US;
+}
+
+/* Runs after a turning point that nothing but the index places. */
+static void doubt_way(struct crank_solver *s, const struct leg *leg)
+{
+	bool unknown = leg->continues && s->way_unknown;
+	for (size_t r = 0; r < s->teeth->run_n; r++) {
+		const struct tooth_run *run = &s->teeth->run[r];
+		if (r > 0 && unknown &&
+		    (starts_anew(s, r) ||
+		     align_way_known(s->wheel, &s->noise, s->teeth->mark + run->first, run->n)))
+			unknown = false;
+		if (r > 0 && may_turn_back(s, r))
+			unknown = true;
+		s->place[r].way_unknown = unknown;
+		if (run->n == 0 || s->teeth->mark[run->first].t_us < leg->core_to_us)
+			s->way_unknown = unknown;
 	}
 }
 
@@ -303,6 +413,12 @@ static void flag_holes(const struct crank_solver *s, const struct tooth_run *run
 	}
 }
 
+static void flag_way(const struct crank_solver *s, const struct tooth_run *run)
+{
+	for (size_t i = 0; i < run->n; i++)
+		s->point[run->first + i].flag = CRANK_DIRECTION_UNKNOWN;
+}
+
 static double step_speed(const struct crank_point *p)
 {
 	return fabs((double)(p[1].slot - p[0].slot)) / (double)(p[1].t_us - p[0].t_us);
@@ -360,7 +476,7 @@ static uint8_t join_flag(const struct crank_solver *s, size_t r)
 		return CRANK_COUNT_UNSURE;
 	if (b->join == TOOTH_JOIN_SLOW)
 		return CRANK_DIRECTION_UNKNOWN;
-	return rested(s, a, b) ? CRANK_AT_REST : CRANK_DROPOUT;
+	return s->place[r].stood || rested(s, a, b) ? CRANK_AT_REST : CRANK_DROPOUT;
 }
 
 /* Where the search broke off in doubt the teeth next to it may be wrong already. */
@@ -384,16 +500,19 @@ static uint8_t unsure_flag(const struct crank_solver *s, size_t r)
 	return slow ? CRANK_DIRECTION_UNKNOWN : CRANK_COUNT_UNSURE;
 }
 
-static void build_points(struct crank_solver *s)
+static void build_points(struct crank_solver *s, const struct leg *leg)
 {
 	uint8_t good = s->wheel->aligned ? CRANK_GOOD : CRANK_NOT_ALIGNED;
 	for (size_t r = 0; r < s->teeth->run_n; r++)
-		place_run(s, r);
+		place_run(s, leg, r);
 	place_by_turns(s);
+	doubt_way(s, leg);
 	for (size_t r = 0; r < s->teeth->run_n; r++) {
 		const struct tooth_run *run = &s->teeth->run[r];
 		smooth_marks(s, run, s->place[r].sure ? good : unsure_flag(s, r));
 		flag_holes(s, run);
+		if (s->place[r].way_unknown)
+			flag_way(s, run);
 		if (s->place[r].sure && s->wheel->quadrature == 0)
 			flag_slow_ends(s, run);
 		if (r > 0 && !counts_on(s, r))
@@ -440,8 +559,9 @@ static void count_stretch(struct crank_solver *s, const struct leg *leg, size_t 
 	uint64_t passed =
 	    p[1].slot > p->slot && in_core(leg, p->t_us) ? (uint64_t)(p[1].slot - p->slot - 1) : 0;
 	uint64_t both = join ? (untaken < passed ? untaken : passed) : 0;
+	bool lost = passed > both && leg_lost_between(leg, p[0].t_us, p[1].t_us);
 	s->totals.teeth_extra += untaken - both;
-	s->totals.teeth_missed += passed - both;
+	*(lost ? &s->totals.teeth_lost : &s->totals.teeth_missed) += passed - both;
 }
 
 static void count_teeth(struct crank_solver *s, const struct leg *leg)
@@ -476,6 +596,7 @@ static void count_sd(struct crank_solver *s, const struct leg *leg)
 static void count_time(struct crank_solver *s, const struct leg *leg)
 {
 	double turned = 0, good_s = 0;
+	size_t r = 0;
 	for (size_t i = 0; i + 1 < s->crank.n; i++) {
 		const struct crank_point *p = &s->point[i];
 		int64_t from = p->t_us > leg->core_from_us ? p->t_us : leg->core_from_us;
@@ -489,6 +610,9 @@ static void count_time(struct crank_solver *s, const struct leg *leg)
 		}
 		if (p->flag != CRANK_GOOD && p->flag != CRANK_AT_REST)
 			s->totals.flagged_s += dt;
+		while (r + 1 < s->teeth->run_n && s->teeth->run[r + 1].first <= i)
+			r++;
+		s->totals.way_unknown_s += s->place[r].way_unknown ? dt : 0;
 	}
 	s->crank.mean_speed_rad_s = good_s > 0 ? turned / good_s : 0;
 }
@@ -499,7 +623,22 @@ static double index_place(const struct crank_solver *s, bool back)
 	return back ? s->wheel->index_opens_rad : s->engine.index_rad;
 }
 
-/* Times in the core at which the index should close, on good stretches. */
+/* Did the switch close while, or just before or after, the crank went from point i to the next? */
+static bool closed_about(const struct crank_solver *s, size_t i)
+{
+	const struct crank_point *p = &s->point[i];
+	double omega = fmax(fabs(p->omega_rad_s), 1), reach = 1e6 * INDEX_REACH_RAD / omega;
+	double late = 1e6 * s->wheel->index_late_s;
+	for (size_t c = 0; c < s->closings; c++) {
+		double at = (double)s->closing_us[c] - late;
+		if (at > (double)p[0].t_us - reach && at < (double)p[1].t_us + reach)
+			return true;
+	}
+	return false;
+}
+
+/* Times in the core at which the index should close, on good stretches; not
+ * those whose record may have been lost on the way. */
 static uint64_t index_due(const struct crank_solver *s, const struct leg *leg)
 {
 	uint64_t due = 0;
@@ -511,7 +650,9 @@ static uint64_t index_due(const struct crank_solver *s, const struct leg *leg)
 		double place = index_place(s, back), low = fmin(p->theta_rad, p[1].theta_rad);
 		double passed = floor((fmax(p->theta_rad, p[1].theta_rad) - place) / TWO_PI) -
 		                floor((low - place) / TWO_PI);
-		due += passed > 0 ? (uint64_t)passed : 0;
+		if (passed <= 0 || (leg_lost_between(leg, p[0].t_us, p[1].t_us) && !closed_about(s, i)))
+			continue;
+		due += (uint64_t)passed;
 	}
 	return due;
 }
@@ -529,7 +670,7 @@ static void count_index(struct crank_solver *s, const struct leg *leg)
 		if (!in_core(leg, s->closing_us[i]))
 			continue;
 		struct crank_state at;
-		crank_at(&s->crank, (double)s->closing_us[i], &hint, &at);
+		crank_at(&s->crank, (double)s->closing_us[i] - 1e6 * s->wheel->index_late_s, &hint, &at);
 		t->index_seen++;
 		if (at.flag != CRANK_GOOD)
 			continue;
@@ -578,7 +719,7 @@ int crank_solve(struct crank_solver *s, const struct leg *leg, const struct cran
 		return fault_set(fault, EX_OSERR, "out of memory for a leg of %zu teeth", leg->tooth_n);
 	if (!leg->continues)
 		s->carry_n = 0;
-	build_points(s);
+	build_points(s, leg);
 	count_teeth(s, leg);
 	count_sd(s, leg);
 	count_time(s, leg);

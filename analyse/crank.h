@@ -37,6 +37,7 @@ struct wheel {
 	uint8_t level[CRANK_SLOTS_MAX];          /* polarity of each slot's edge */
 	double pitch_error_rad[CRANK_SLOTS_MAX]; /* [teeth]: leading edges against equal pitch, mean 0 */
 	double index_spread_rad;                 /* scatter of the index events on the wheel */
+	double index_late_s;                     /* it answers so much later: taken out; 0 = not seen */
 	double index_opens_rad;                  /* where it opens again, turning forward; NAN = not seen */
 	int quadrature; /* second channel at a rising edge: +1 low, -1 high turning forward; 0 = none */
 	double edge_offset_rad;   /* both edges: trailing edge behind the leading one */
@@ -44,7 +45,7 @@ struct wheel {
 	double drift_rad2_s4;     /* growth of the acceleration's variance per radian turned; 0 = not known */
 	bool low_orders_known;    /* orders 1..4 of the pitch error separated from speed ripple */
 	unsigned low_order_limit; /* orders below this are not learned (0 = all learned) */
-	char remark[4][160];      /* plain words, empty = none */
+	char remark[6][200];      /* plain words, empty = none */
 	unsigned remarks;
 };
 
@@ -69,8 +70,10 @@ struct crank_point { /* an accepted tooth edge */
 
 struct crank_totals {
 	uint64_t teeth_seen, teeth_missed, teeth_extra; /* edges */
+	uint64_t teeth_lost; /* missing where records were lost on the way: not missed by the pick-up */
 	uint64_t index_seen, index_missed, index_extra, index_bounces;
 	double flagged_s;
+	double way_unknown_s; /* of it: whole turns after the crank may have turned back */
 	double sum_sd2;
 	uint64_t sd_n; /* for angle_sd_deg */
 };

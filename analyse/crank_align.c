@@ -84,6 +84,14 @@ double align_phase_rad(const struct wheel *w, const struct tooth_mark *mark, siz
 	return interpolate(w, mark, n, shift, *hint, t_us);
 }
 
+/* The wheel's angle, in the run's own count, at closing i of the switch. */
+static double closing_phase(const struct wheel *w, const struct align_index *index,
+                            const struct tooth_mark *mark, size_t n, size_t i, size_t *hint)
+{
+	int64_t t_us = index->closing_us[i] - llrint(index->late_us);
+	return align_phase_rad(w, mark, n, 0, t_us, hint);
+}
+
 /* Teeth by which a phase is off, 0 .. teeth - 1. */
 static int64_t tooth_off(const struct wheel *w, double index_rad, double phase)
 {
@@ -98,7 +106,7 @@ static struct align_fix by_index(const struct wheel *w, const struct align_index
 	unsigned votes_for[CRANK_SLOTS_MAX] = {0};
 	size_t hint = 0;
 	for (size_t i = 0; i < index->closings; i++) {
-		double phase = align_phase_rad(w, mark, n, 0, index->closing_us[i], &hint);
+		double phase = closing_phase(w, index, mark, n, i, &hint);
 		if (isnan(phase))
 			continue;
 		votes_for[tooth_off(w, place, phase)]++;
@@ -134,7 +142,7 @@ static bool find_doubt(const struct wheel *w, const struct align_index *index, c
 	size_t hint = 0;
 	unsigned agreeing = 0, differing = 0;
 	for (size_t i = 0; i < index->closings; i++) {
-		double phase = align_phase_rad(w, mark, n, 0, index->closing_us[i], &hint);
+		double phase = closing_phase(w, index, mark, n, i, &hint);
 		if (isnan(phase))
 			continue;
 		int64_t off = tooth_off(w, place, phase);
@@ -265,4 +273,16 @@ bool align_turned(const struct wheel *w, const struct smooth_noise *noise, const
 		same = fmax(same, pattern_likelihood(w, noise, mark, used, 2 * (int64_t)j, edge, &scale));
 	double turned = turned_likelihood(w, noise, mark, used, edge, shift, &scale);
 	return turned - same > PATTERN_MARGIN && scale < PATTERN_SCALE;
+}
+
+bool align_way_known(const struct wheel *w, const struct smooth_noise *noise, const struct tooth_mark *mark,
+                     size_t n)
+{
+	struct smooth_edge edge[PATTERN_EDGES];
+	if (n < PATTERN_LEAST || w->slots == w->teeth)
+		return false;
+	size_t used = n < PATTERN_EDGES ? n : PATTERN_EDGES;
+	int64_t shift;
+	double scale, same = pattern_likelihood(w, noise, mark, used, 0, edge, &scale);
+	return same - turned_likelihood(w, noise, mark, used, edge, &shift, &scale) > PATTERN_MARGIN;
 }

@@ -25,6 +25,7 @@ struct align_index {                  /* the index switch on the wheel, and when
 	double closes_rad, opens_rad; /* turning forward; NAN = not known */
 	const int64_t *closing_us;
 	size_t closings;
+	double late_us; /* it closes so much after its place was passed */
 };
 
 /* Closings of the index switch, contact bounce left out.  t_us needs room for
@@ -56,5 +57,10 @@ struct align_fix align_run(const struct wheel *w, const struct align_index *inde
  * wheels of which both edges are seen. */
 bool align_turned(const struct wheel *w, const struct smooth_noise *noise, const struct tooth_mark *mark,
                   size_t n, int64_t *shift);
+
+/* Does a run whose marks carry the wheel's slots look like the wheel as it is
+ * passed, clearly more than the other way round? */
+bool align_way_known(const struct wheel *w, const struct smooth_noise *noise, const struct tooth_mark *mark,
+                     size_t n);
 
 #endif

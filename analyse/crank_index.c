@@ -5,11 +5,38 @@
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
+#include <string.h>
 
 #define TWO_PI 6.283185307179586477
 #define SPACINGS_MIN 4
+#define LINE_CLOSINGS 12
+#define LINE_SPAN 1.15 /* the faster tenth against the slower: less tells no line */
+#define LINE_ROUNDS 30
+#define LINE_SCALE_LEAST 1e-5 /* rad */
+#define BIWEIGHT 4.685        /* scatters; 95 % of the efficiency of least squares on normal noise */
+#define LATE_LEAST_S 1e-4     /* less is not worth a word, and no more than the teeth's own doubt */
+#define LATE_SDS 5.0
+#define MEDIAN_SD 1.2533 /* sqrt(pi / 2): of a median against a mean */
 
-static void note_place(struct index_watch *x, const struct wheel *w, double angle_rad, int64_t slot)
+struct closings {
+	double off[INDEX_PLACES], omega[INDEX_PLACES]; /* place against the middle one; speed */
+	size_t n;
+};
+
+struct line {
+	double at, slope, at_sd, slope_sd;
+};
+
+/* Speed between the two marks about a closing. */
+static double speed_at(const struct wheel *w, const struct tooth_mark *mark, size_t n, size_t i)
+{
+	const struct tooth_mark *m = mark + (i + 1 < n ? i : i - 1);
+	double turned = teeth_angle_rad(w, m[1].slot) - teeth_angle_rad(w, m[0].slot);
+	return fabs(turned) / (1e-6 * (double)(m[1].t_us - m[0].t_us));
+}
+
+static void note_place(struct index_watch *x, const struct wheel *w, double angle_rad, double omega_rad_s,
+                       int64_t slot)
 {
 	if (x->n == INDEX_PLACES)
 		return;
@@ -18,8 +45,8 @@ static void note_place(struct index_watch *x, const struct wheel *w, double angl
 	while (angle_rad >= teeth_angle_rad(w, slot + 1))
 		slot++;
 	double at = teeth_angle_rad(w, slot), width = teeth_angle_rad(w, slot + 1) - at;
-	x->place[x->n++] =
-	    (struct index_place){(uint16_t)teeth_place(w, slot), (float)((angle_rad - at) / width)};
+	x->place[x->n++] = (struct index_place){(uint16_t)teeth_place(w, slot),
+	                                        (float)((angle_rad - at) / width), (float)omega_rad_s};
 }
 
 void index_watch_add(struct index_watch *x, const struct wheel *w, const struct tooth_mark *mark, size_t n,
@@ -38,7 +65,7 @@ void index_watch_add(struct index_watch *x, const struct wheel *w, const struct 
 		}
 		before = phase;
 		if (placed)
-			note_place(x, w, phase, mark[hint].slot + shift);
+			note_place(x, w, phase, speed_at(w, mark, n, hint), mark[hint].slot + shift);
 	}
 }
 
@@ -54,24 +81,97 @@ static double about(const struct index_watch *x, const struct wheel *w)
 	return w->angle_rad[best];
 }
 
-double index_watch_rad(const struct index_watch *x, const struct wheel *w, double *spread_rad)
+static double median_of(double *v, size_t n)
 {
-	double off[INDEX_PLACES], around = about(x, w);
-	*spread_rad = NAN;
+	gsl_sort(v, 1, n);
+	return gsl_stats_median_from_sorted_data(v, 1, n);
+}
+
+/* Robust scatter about a line; `work` has room for n. */
+static double scatter(const struct closings *c, const struct line *l, double *work)
+{
+	for (size_t i = 0; i < c->n; i++)
+		work[i] = fabs(c->off[i] - l->at - l->slope * c->omega[i]);
+	return median_of(work, c->n) / 0.6745;
+}
+
+static double biweight(const struct closings *c, const struct line *l, size_t i, double scale)
+{
+	double z = (c->off[i] - l->at - l->slope * c->omega[i]) / (BIWEIGHT * scale);
+	return fabs(z) < 1 ? (1 - z * z) * (1 - z * z) : 0;
+}
+
+/* One step of iterated least squares with the biweight of Beaton and Tukey
+ * (Technometrics 16, 1974): closings far off the line do not count. */
+static void improve(const struct closings *c, struct line *l, double scale)
+{
+	double sum = 0, mean = 0, middle = 0, across = 0, square = 0, miss2 = 0, slope2 = 0;
+	for (size_t i = 0; i < c->n; i++) {
+		double weight = biweight(c, l, i, scale);
+		sum += weight;
+		mean += weight * c->omega[i];
+		middle += weight * c->off[i];
+	}
+	mean /= sum;
+	middle /= sum;
+	for (size_t i = 0; i < c->n; i++) {
+		double weight = biweight(c, l, i, scale), x = c->omega[i] - mean;
+		double miss = weight * (c->off[i] - l->at - l->slope * c->omega[i]);
+		across += weight * x * (c->off[i] - middle);
+		square += weight * x * x;
+		miss2 += miss * miss;
+		slope2 += miss * miss * x * x;
+	}
+	if (square <= 0)
+		return;
+	l->slope = across / square;
+	l->at = middle - l->slope * mean;
+	l->slope_sd = sqrt(slope2) / square;
+	l->at_sd = sqrt(miss2 / (sum * sum) + l->slope_sd * l->slope_sd * mean * mean);
+}
+
+/* Place against speed.  False: too few closings, or all at one speed. */
+static bool fit_line(const struct closings *c, double middle, struct line *l)
+{
+	double work[INDEX_PLACES];
+	if (c->n < LINE_CLOSINGS)
+		return false;
+	memcpy(work, c->omega, c->n * sizeof *work);
+	gsl_sort(work, 1, c->n);
+	if (work[c->n - 1 - c->n / 10] < LINE_SPAN * work[c->n / 10])
+		return false;
+	*l = (struct line){.at = middle, .slope_sd = INFINITY};
+	for (unsigned round = 0; round < LINE_ROUNDS; round++)
+		improve(c, l, fmax(scatter(c, l, work), LINE_SCALE_LEAST));
+	return isfinite(l->slope_sd);
+}
+
+struct index_spot index_watch_spot(const struct index_watch *x, const struct wheel *w)
+{
+	struct closings c = {.n = x->n};
+	double around = about(x, w), work[INDEX_PLACES];
+	struct index_spot spot = {NAN, NAN, NAN, 0, NAN, INFINITY};
 	if (x->n == 0)
-		return NAN;
+		return spot;
 	for (size_t i = 0; i < x->n; i++) {
 		double at = teeth_angle_rad(w, x->place[i].slot);
 		double width = teeth_angle_rad(w, (int64_t)x->place[i].slot + 1) - at;
-		off[i] = remainder(at + (double)x->place[i].part * width - around, TWO_PI);
+		work[i] = c.off[i] = remainder(at + (double)x->place[i].part * width - around, TWO_PI);
+		c.omega[i] = (double)x->place[i].omega_rad_s;
 	}
-	gsl_sort(off, 1, x->n);
-	double middle = gsl_stats_median_from_sorted_data(off, 1, x->n);
-	for (size_t i = 0; i < x->n; i++)
-		off[i] = fabs(off[i] - middle);
-	gsl_sort(off, 1, x->n);
-	*spread_rad = gsl_stats_median_from_sorted_data(off, 1, x->n) / 0.6745;
-	return remainder(around + middle, TWO_PI);
+	struct line level = {.at = median_of(work, c.n)}, line;
+	bool tilted = fit_line(&c, level.at, &line);
+	if (tilted) {
+		spot.lag_s = line.slope;
+		spot.lag_sd_s = line.slope_sd;
+		tilted = line.slope > LATE_LEAST_S && line.slope > LATE_SDS * line.slope_sd;
+	}
+	const struct line *best = tilted ? &line : &level;
+	spot.spread_rad = scatter(&c, best, work);
+	spot.sd_rad = tilted ? line.at_sd : MEDIAN_SD * spot.spread_rad / sqrt((double)c.n);
+	spot.rad = remainder(around + best->at, TWO_PI);
+	spot.late_s = tilted ? line.slope : 0;
+	return spot;
 }
 
 unsigned index_watch_teeth(const struct index_watch *x)

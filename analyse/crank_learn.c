@@ -60,18 +60,25 @@ static int take_index(struct crank_learner *l, const struct leg *leg, struct fau
 	return 0;
 }
 
-/* Where the index closes, by one run: the median direction of its closings. */
-static double index_on_run(struct crank_learner *l, const struct tooth_run *run)
+static struct align_index index_of(const struct crank_learner *l)
+{
+	return (struct align_index){l->index_rad, l->index_opens_rad, l->closing_us, l->closings,
+	                            1e6 * l->spot.late_s};
+}
+
+/* Where the index closes, by one run: it must close there more often than not. */
+static void index_on_run(struct crank_learner *l, const struct tooth_run *run)
 {
 	const struct tooth_mark *mark = l->teeth->mark + run->first;
-	struct align_index index = {0, NAN, l->closing_us, l->closings};
-	struct align_fix f = align_run(&l->wheel, &index, mark, run->n, 1, NULL);
-	double spread;
-	if (f.by == ALIGN_NONE)
-		return NAN;
 	l->watch.n = 0;
 	index_watch_add(&l->watch, &l->wheel, mark, run->n, 0, true, l->closing_us, l->closings);
-	return index_watch_rad(&l->watch, &l->wheel, &spread);
+	l->spot = index_watch_spot(&l->watch, &l->wheel);
+	l->index_rad = l->spot.rad;
+	struct align_index index = index_of(l);
+	if (isnan(l->index_rad) || align_run(&l->wheel, &index, mark, run->n, 1, NULL).by == ALIGN_NONE) {
+		l->index_rad = NAN;
+		l->spot.late_s = 0;
+	}
 }
 
 static const struct tooth_run *longest_run(const struct teeth *t)
@@ -90,11 +97,6 @@ const struct tooth_run *learner_reference_run(const struct teeth *t, const struc
 		if (4 * t->run[i].n >= longest->n && t->run[i].n > REFERENCE_TURNS * w->slots)
 			return &t->run[i];
 	return longest;
-}
-
-static struct align_index index_of(const struct crank_learner *l)
-{
-	return (struct align_index){l->index_rad, l->index_opens_rad, l->closing_us, l->closings};
 }
 
 struct align_fix learner_place(const struct crank_learner *l, size_t r, bool by_pattern)
@@ -117,7 +119,7 @@ static int associate(struct crank_learner *l, const struct leg *leg, bool by_pat
 			return -1;
 		const struct tooth_run *reference = learner_reference_run(l->teeth, &l->wheel);
 		if (reference != NULL)
-			l->index_rad = index_on_run(l, reference);
+			index_on_run(l, reference);
 	}
 	struct align_index index = index_of(l);
 	return string_leg(l->teeth, &l->wheel, by_pattern ? &l->noise : NULL, &index, l->engine.edges, leg,
@@ -176,7 +178,6 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 
 static void watch_index(struct crank_learner *l)
 {
-	double spread;
 	for (size_t r = 0; r < l->teeth->run_n; r++) {
 		const struct tooth_run *run = &l->teeth->run[r];
 		if (run->sense < 0)
@@ -189,10 +190,12 @@ static void watch_index(struct crank_learner *l)
 		index_watch_add(&l->opens, &l->wheel, mark, run->n, f.shift, placed, l->opening_us,
 		                l->openings);
 	}
-	if (l->watch.n > 0)
-		l->index_rad = index_watch_rad(&l->watch, &l->wheel, &l->index_spread_rad);
+	if (l->watch.n > 0) {
+		l->spot = index_watch_spot(&l->watch, &l->wheel);
+		l->index_rad = l->spot.rad;
+	}
 	if (l->opens.n > 0)
-		l->index_opens_rad = index_watch_rad(&l->opens, &l->wheel, &spread);
+		l->index_opens_rad = index_watch_spot(&l->opens, &l->wheel).rad;
 }
 
 /* The first leg several times over, each time with a better wheel. */
@@ -273,10 +276,25 @@ static int learn_more(struct crank_learner *l, const struct leg *leg, struct fau
 	return 0;
 }
 
+/* Closings of the index and commands of each valve: both come once a turn. */
+static void count_turns(struct crank_learner *l, const struct leg *leg)
+{
+	for (size_t i = 0; i < leg->index_n; i++)
+		l->closings_in_all += leg->index[i].level != 0 && !align_is_bounce(leg, i) &&
+		                      leg->index[i].t_us >= leg->core_from_us &&
+		                      leg->index[i].t_us < leg->core_to_us;
+	for (size_t i = 0; i < leg->command_n; i++) {
+		const struct ride_command *c = &leg->command[i];
+		if (c->on && c->t_us >= leg->core_from_us && c->t_us < leg->core_to_us)
+			l->switched_on[c->valve]++;
+	}
+}
+
 int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fault)
 {
 	l->edges += leg->tooth_n;
 	l->index_events += leg->index_n;
+	count_turns(l, leg);
 	if (leg->tooth_n < 16 || l->engine.tooth_count == 0 || !learner_teeth_fit(&l->engine))
 		return 0;
 	if (!l->started)

@@ -33,10 +33,12 @@ struct crank_learner {
 	double moved_rad[CRANK_SLOTS_MAX]; /* of each slot, from its first half to its second; 0 = not seen */
 	unsigned legs;                     /* after the first */
 	uint64_t edges, index_events;
+	uint64_t closings_in_all, switched_on[ENGINE_VALVES_MAX]; /* of the legs' cores */
 	struct index_watch watch, opens;
+	struct index_spot spot; /* where the switch is and how late it answers */
 	int64_t *opening_us;
 	size_t openings;
-	double index_spread_rad, index_opens_rad;
+	double index_opens_rad;
 };
 
 /* A stretch of a run to learn from. */

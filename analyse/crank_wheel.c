@@ -8,6 +8,7 @@
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <sysexits.h>
 
 #define TWO_PI 6.283185307179586477
@@ -16,6 +17,10 @@
 #define FIRST_SD_PITCH 0.2   /* ... and never more than this part of a pitch */
 #define WHOLE_TEETH 0.02     /* ratios are given with a few digits */
 #define UNSEEN_SD (0.2 * DEG)
+#define CLOSINGS_LEAST 6
+#define LAG_WORTH_S 3e-4
+#define LAG_USUAL_S 2e-3 /* a contact or a filter may be as late as that; value from memory */
+#define LAG_SDS 5.0
 #define LOW_UNKNOWN_SD (0.3 * DEG) /* what a wheel's low orders may be when nothing tells */
 
 /* Both edges: how much of a pitch lies between a rising edge and the falling
@@ -73,7 +78,7 @@ bool learner_teeth_fit(const struct engine *e)
 
 struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg)
 {
-	struct wheel w = {.teeth = (unsigned)lrint(teeth_a_turn(e)), .quadrature = quadrature_of(leg)};
+	struct wheel w = {.teeth = engine_crank_teeth(e), .quadrature = quadrature_of(leg)};
 	bool both = e->edges == EDGES_BOTH;
 	double pitch = TWO_PI / w.teeth, duty = both ? duty_of(leg) : 0;
 	w.slots = both ? 2 * w.teeth : w.teeth;
@@ -97,22 +102,36 @@ static void __attribute__((format(printf, 2, 3))) remark(struct wheel *w, const 
 	va_end(args);
 }
 
+/* Of an index that closes once in several turns of the wheel as the engine file
+ * has it: does a valve switch on as often as the index closes?  Then that is a
+ * turn of the crank. */
+static bool turns_with_index(const struct crank_learner *l)
+{
+	uint64_t most = 0;
+	for (int v = 0; v < ENGINE_VALVES_MAX; v++)
+		most = l->switched_on[v] > most ? l->switched_on[v] : most;
+	return l->closings_in_all >= CLOSINGS_LEAST && (double)most > 0.7 * (double)l->closings_in_all &&
+	       (double)most < 1.3 * (double)l->closings_in_all;
+}
+
 static int check_count(const struct crank_learner *l, struct wheel *w, struct fault *fault)
 {
 	unsigned best = index_watch_teeth(&l->watch);
-	if (best == 0)
+	double ratio = l->engine.crank_ratio;
+	if (best == 0 || best == w->teeth)
 		return 0;
-	if (best % w->teeth != 0)
-		return fault_set(
-		    fault, EX_DATAERR,
-		    "by the engine file %u teeth pass in a turn of the crank, but %u pass between two "
-		    "closings of the index; set `count = %u` in [teeth], or check `edges` and `crank ratio`",
-		    w->teeth, best, best);
-	if (best > w->teeth)
-		remark(w,
-		       "the index closes only once in %u turns of the wheel; if the wheel turns %u times "
-		       "as fast as the crank, set `crank ratio`, else all angles are wrong",
-		       best / w->teeth, best / w->teeth);
+	if (best % w->teeth != 0 || turns_with_index(l))
+		return fault_set(fault, EX_DATAERR,
+		                 "the engine file lets %u teeth pass in a turn of the crank, but %u teeth "
+		                 "pass between two "
+		                 "closings of the index; set `count = %g` in [teeth], or check `edges`%s",
+		                 w->teeth, best, best / ratio,
+		                 best % w->teeth == 0 ? ", or say by `crank ratio` how often the wheel turns"
+		                                      : "");
+	remark(w,
+	       "the index closes only once in %u turns of the wheel: it misses the others, or the wheel has "
+	       "%g teeth, or `crank ratio = %g` is missing",
+	       best / w->teeth, best / ratio, ratio * (best / w->teeth));
 	return 0;
 }
 
@@ -206,13 +225,24 @@ static int check_usable(const struct crank_learner *l, struct fault *fault)
 	return 0;
 }
 
-/* A tooth that never showed has no more than the prior's angle. */
+/* Standard deviation of a slot's angle as most slots have it. */
+static double usual_sd(const struct wheel *w)
+{
+	double sd[CRANK_SLOTS_MAX];
+	memcpy(sd, w->angle_sd_rad, w->slots * sizeof *sd);
+	gsl_sort(sd, 1, w->slots);
+	return gsl_stats_median_from_sorted_data(sd, 1, w->slots);
+}
+
+/* A tooth that never showed has no more than the prior's angle, and is known far
+ * worse than the rest: what is in doubt for the whole wheel does not count. */
 static void name_unseen(const struct engine *e, struct wheel *w)
 {
 	unsigned unseen = 0, last = 0;
 	uint8_t leading = e->edges == EDGES_FALLING ? 0 : 1;
+	double sd = hypot(UNSEEN_SD, 2 * usual_sd(w));
 	for (unsigned i = 0; i < w->slots; i++) {
-		if (w->level[i] != leading || w->angle_sd_rad[i] < UNSEEN_SD)
+		if (w->level[i] != leading || w->angle_sd_rad[i] < sd)
 			continue;
 		unseen++;
 		last = i;
@@ -239,6 +269,32 @@ static double ratio_sd(const struct engine *e, struct wheel *w)
 	       "turn, and their pitch errors are not known",
 	       ratio);
 	return LOW_UNKNOWN_SD / ratio;
+}
+
+/* A switch that answers late turns every angle the farther the faster the crank
+ * turns; at one speed nobody can tell that from where it sits. */
+static void name_index(const struct crank_learner *l, struct wheel *w)
+{
+	const struct index_spot *s = &l->spot;
+	double fast = fmax(l->fast_rad_s, l->slow_rad_s);
+	if (s->late_s > 0) {
+		remark(w,
+		       "the index switch answers %.2f ms late (+/- %.2f): every angle is put right by that, "
+		       "up to %.1f deg; a controller that counts from it is out by as much",
+		       1e3 * s->late_s, 2e3 * s->lag_sd_s, s->late_s * fast / DEG);
+		for (unsigned i = 0; i < w->slots; i++)
+			w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], s->sd_rad);
+	} else if (s->lag_s < -LAG_WORTH_S && s->lag_s < -LAG_SDS * s->lag_sd_s) {
+		remark(w,
+		       "the teeth answer %.1f ms later than the index switch (slow pick-up, or a filter in "
+		       "its input): angles are right at the middle speed only",
+		       -1e3 * s->lag_s);
+	} else if (LAG_SDS * s->lag_sd_s > LAG_USUAL_S) {
+		remark(w,
+		       "at so even a speed a late index switch cannot be told: each ms would shift every "
+		       "angle by %.1f deg",
+		       1e-3 * fast / DEG);
+	}
 }
 
 static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
@@ -282,8 +338,11 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 	name_moved(l, w);
 	place_on_crank(l, w);
 	describe_pitch(&l->engine, w);
-	w->index_spread_rad = l->index_spread_rad;
+	w->index_spread_rad = l->spot.spread_rad;
+	w->index_late_s = w->aligned ? l->spot.late_s : 0;
 	w->index_opens_rad = w->aligned ? l->index_opens_rad + l->engine.index_rad - l->index_rad : NAN;
+	if (w->aligned)
+		name_index(l, w);
 	name_unseen(&l->engine, w);
 	finish_low_orders(l, w);
 	return 0;

@@ -656,3 +656,23 @@ double ride_series_at(const struct ride_series *s, double t_us, double max_hole_
 	double f = (t_us - t0) / (t1 - t0);
 	return (double)s->value[i - 1] + f * ((double)s->value[i] - (double)s->value[i - 1]);
 }
+
+static bool tells_of_loss(const struct ride_note *n)
+{
+	return n->kind == RECORD_LOST || (n->kind == RECORD_GAP && n->reason != GAP_SENDER_RESET);
+}
+
+bool leg_lost_between(const struct leg *leg, int64_t from_us, int64_t to_us)
+{
+	size_t low = 0, n = leg->note_n;
+	while (n > 0) {
+		size_t half = n / 2;
+		bool before = leg->note[low + half].t_us < from_us;
+		low += before ? half + 1 : 0;
+		n = before ? n - half - 1 : half;
+	}
+	for (; low < leg->note_n && leg->note[low].t_us <= to_us + LEG_LOST_SAID_US; low++)
+		if (tells_of_loss(&leg->note[low]))
+			return true;
+	return false;
+}

@@ -113,6 +113,11 @@ int ride_list(const char *run, double rest_s, struct ride_listing **list, struct
 /* First element of a rising time column that is >= t (n when none). */
 size_t ride_lower_bound(const int64_t *t_us, size_t n, int64_t t);
 
+/* Were records lost on the way (by the sender, the link or the recorder) between
+ * two times?  Who lost them says so a little later; LEG_LOST_SAID_US is allowed. */
+#define LEG_LOST_SAID_US 150000
+bool leg_lost_between(const struct leg *leg, int64_t from_us, int64_t to_us);
+
 /* Linear interpolation in a series; NAN when t lies outside it or in a hole
  * longer than max_hole_us. */
 double ride_series_at(const struct ride_series *s, double t_us, double max_hole_us);

@@ -89,11 +89,22 @@ static void missing_crank(struct report *r)
 		           "file). Turns and speed are right; angles of valves and strokes cannot be told.");
 }
 
+static void missing_way(struct report *r)
+{
+	if (r->crank.way_unknown_s > 0)
+		report_say(&r->warnings,
+		           "The crank all but stood and then passed other teeth than on its way forward: for "
+		           "%.1f s of %.1f s it may have run backward. One row of teeth cannot tell; that "
+		           "time is left out. A second pick-up a quarter pitch away would tell.",
+		           r->crank.way_unknown_s, r->duration_s);
+}
+
 void verdict_missing(struct report *r, const struct ride *ride)
 {
 	for (size_t i = 0; ride_remark(ride, i) != NULL; i++)
 		report_say(&r->warnings, "%s", ride_remark(ride, i));
 	missing_crank(r);
+	missing_way(r);
 	if (r->event_n == 0)
 		report_say(&r->warnings,
 		           "There are no valve commands in this ride: nothing can be said of valve timing. "
@@ -110,6 +121,11 @@ void verdict_missing(struct report *r, const struct ride *ride)
 		report_say(&r->warnings,
 		           "%llu records were lost on the way (the sender's link or the disk was full).",
 		           (unsigned long long)c->lost);
+	if (r->crank.teeth_lost > 0)
+		report_say(&r->warnings,
+		           "%llu tooth edges are missing where records were lost or damaged on the way: "
+		           "neither the pick-up nor the controller is blamed for them.",
+		           (unsigned long long)r->crank.teeth_lost);
 	if (c->outliers > 0)
 		report_say(&r->warnings, "%llu records with an impossible time were left out.",
 		           (unsigned long long)c->outliers);

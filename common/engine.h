@@ -132,6 +132,10 @@ double engine_sensor_value(const struct engine_sensor *s, double counts);
 /* First channel with this role, -1 when none. */
 int engine_sensor_channel(const struct engine *e, enum engine_sensor_role role);
 
+/* Teeth that pass in a turn of the crank, to the nearest whole number; 0 when no
+ * toothed wheel is given. */
+unsigned engine_crank_teeth(const struct engine *e);
+
 /* First valve that opens this passage, -1 when none. */
 int engine_valve_for(const struct engine *e, enum engine_passage passage);
 

@@ -52,6 +52,11 @@ int engine_sensor_channel(const struct engine *e, enum engine_sensor_role role)
 	return -1;
 }
 
+unsigned engine_crank_teeth(const struct engine *e)
+{
+	return (unsigned)lrint(e->tooth_count * (e->crank_ratio > 0 ? e->crank_ratio : 1));
+}
+
 int engine_valve_for(const struct engine *e, enum engine_passage passage)
 {
 	for (int i = 0; i < ENGINE_VALVES_MAX; i++)

@@ -69,7 +69,7 @@ double alarms_sensor(const struct alarms *a, unsigned channel)
 	return engine_sensor_value(&a->engine->sensor[channel], (double)a->counts[channel]);
 }
 
-/* Speed over the turn that ends with this tooth; NAN while fewer teeth are known. */
+/* The crank's speed over the turn of the wheel that ends with this tooth; NAN while fewer teeth are known. */
 static double turn_speed_rpm(struct alarms *a, uint32_t t_us)
 {
 	unsigned count = a->engine->tooth_count;
@@ -80,7 +80,8 @@ static double turn_speed_rpm(struct alarms *a, uint32_t t_us)
 	a->tooth_us[a->next] = t_us;
 	a->next = (a->next + 1) % count;
 	a->seen += whole ? 0 : 1;
-	return whole && turn_us > 0 && turn_us < STANDSTILL_US ? 60e6 / turn_us : NAN;
+	return whole && turn_us > 0 && turn_us < STANDSTILL_US ? 60e6 / turn_us / a->engine->crank_ratio
+	                                                       : NAN;
 }
 
 static bool follow_tooth(struct alarms *a, const struct record *r, struct record *out)
@@ -98,7 +99,7 @@ static bool follow_tooth(struct alarms *a, const struct record *r, struct record
 /* A closing after less than half a turn is a bounce or rocking, and tells nothing. */
 static bool follow_index(struct alarms *a, const struct record *r, struct record *out)
 {
-	unsigned count = a->engine->tooth_count, teeth = a->since_index;
+	unsigned count = engine_crank_teeth(a->engine), teeth = a->since_index;
 	if (r->value != 1 || count == 0 || (a->indexed && teeth < count / 2))
 		return false;
 	bool known = a->indexed;

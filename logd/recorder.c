@@ -45,7 +45,7 @@ static void say_alarm(struct recorder *w, const struct record *a)
 		        (double)a->value / 1e3, unit_rpm(e->limit_speed_rad_s));
 	else
 		log_say(w->log, kind, LOG_LEVEL_WARNING, "%lld of %u teeth missed in one turn",
-		        (long long)a->value, e->tooth_count);
+		        (long long)a->value, engine_crank_teeth(e));
 }
 
 static void raise_alarm(struct recorder *w, const struct record *a)

@@ -20,6 +20,7 @@ const struct engine stroke_rig_engine = {
     .ambient_pa = 101300,
     .air_k = 291.15,
     .tooth_count = 36,
+    .crank_ratio = 1,
     .edges = EDGES_BOTH,
     .valve = {[0] = {.present = true, .passages = PASSAGE_CAP_INLET, .opens_rad = 0, .shuts_rad = 1.6},
               [1] = {.present = true, .passages = PASSAGE_CAP_EXHAUST, .opens_rad = 2.9, .shuts_rad = 6.1},

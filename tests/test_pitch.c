@@ -178,7 +178,7 @@ START_TEST(a_recorded_wheel_of_six_magnets)
 	size_t n = read_pulses(f, pulse, 20000);
 	fclose(f);
 	ck_assert_uint_gt(n, 10000);
-	struct engine e = {.tooth_count = 6, .edges = EDGES_RISING, .index_rad = NAN};
+	struct engine e = {.tooth_count = 6, .crank_ratio = 1, .edges = EDGES_RISING, .index_rad = NAN};
 	struct leg leg = {.tooth = pulse, .tooth_n = n, .from_us = pulse[0].t_us, .to_us = pulse[n - 1].t_us};
 	leg.core_from_us = leg.from_us;
 	leg.core_to_us = leg.to_us + 1;

@@ -330,6 +330,7 @@ static void describe_engine(struct engine *e, const struct wheel_setup *s)
 	                     .ambient_pa = 101300,
 	                     .air_k = 291,
 	                     .tooth_count = s->teeth,
+	                     .crank_ratio = 1,
 	                     .edges = s->edges,
 	                     .index_rad = s->index_deg * TWO_PI / 360};
 }

@@ -113,6 +113,9 @@ static void print_teeth(const struct sheet *s)
 	fprintf(s->out, COLUMN "%u, %s counted\n", "teeth", e->tooth_count, edges[e->edges]);
 	if (e->crank_ratio != 1)
 		fprintf(s->out, COLUMN "%g turns a crank turn\n", "wheel", e->crank_ratio);
+	if (e->second_channel != 0)
+		fprintf(s->out, COLUMN "%s the first, turning forward\n", "second channel",
+		        e->second_channel > 0 ? "behind" : "ahead of");
 	fprintf(s->out, COLUMN "%.3f deg of crank\n", "pitch", pitch_deg);
 	if (isnan(e->index_rad))
 		fprintf(s->out, COLUMN "angle not given\n", "index switch");
@@ -129,7 +132,8 @@ static double forward_deg(double from_rad, double to_rad)
 
 static void print_setting(const struct sheet *s, const struct engine_valve *v)
 {
-	bool cap = (v->passages & PASSAGE_CAP_INLET) != 0, rod = (v->passages & PASSAGE_ROD_INLET) != 0;
+	unsigned on = v->passages & ~v->rest_passages;
+	bool cap = (on & PASSAGE_CAP_INLET) != 0, rod = (on & PASSAGE_ROD_INLET) != 0;
 	if (isnan(v->opens_rad)) {
 		fputs("setting not given (the controller sends it)", s->out);
 		return;
@@ -155,7 +159,8 @@ static void print_valves(const struct sheet *s)
 		fprintf(s->out, "  %d ", i);
 		for (size_t k = 0; k < sizeof all / sizeof *all; k++)
 			if ((v->passages & all[k]) != 0)
-				fprintf(s->out, " %s,", engine_passage_name(all[k]));
+				fprintf(s->out, " %s%s,", engine_passage_name(all[k]),
+				        (v->rest_passages & all[k]) != 0 ? " at rest" : "");
 		fputs(v->rest_open ? " open at rest, " : " ", s->out);
 		print_setting(s, v);
 		fputc('\n', s->out);

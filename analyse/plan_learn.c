@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/plan_learn.h"
+#include "analyse/plan_machine.h"
 
 #include "analyse/delay.h"
 #include "analyse/trend.h"
@@ -47,7 +48,8 @@ static void add_lattice(struct plan_learn *learn, double controller_rad)
 static bool energises(const struct engine *e, const struct valve_event *v)
 {
 	bool opens = v->event == EVENT_ADMISSION || v->event == EVENT_RELEASE;
-	return opens != e->valve[v->valve].rest_open;
+	return opens == engine_energised_opens(&e->valve[v->valve],
+	                                       plan_passage(v->end, (enum valve_event_kind)v->event));
 }
 
 /* What the delay may depend on, at the command; false when a sensor that is there did not tell. */

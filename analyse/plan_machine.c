@@ -130,7 +130,7 @@ static struct plan_edge bare_edge(const struct plan_machine *m, enum engine_end 
 	if (e.valve < 0)
 		return e;
 	const struct engine_valve *v = &m->engine.valve[e.valve];
-	e.on = opens(k) != v->rest_open;
+	e.on = opens(k) == engine_energised_opens(v, plan_passage(end, k));
 	e.setting_rad = e.on ? v->opens_rad : v->shuts_rad;
 	e.lead_s = e.on ? v->lead_open_s : v->lead_shut_s;
 	return e;

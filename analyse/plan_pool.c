@@ -387,7 +387,9 @@ static size_t traits(const struct engine *e, struct trait t[TRAITS_MAX])
 		    "what valve 0 opens", "what valve 1 opens", "what valve 2 opens", "what valve 3 opens",
 		    "what valve 4 opens", "what valve 5 opens", "what valve 6 opens", "what valve 7 opens"};
 		const struct engine_valve *w = &e->valve[v];
-		t[n++] = (struct trait){name[v], w->present ? 2.0 * w->passages + w->rest_open : -1, true};
+		t[n++] = (struct trait){
+		    name[v], w->present ? 32.0 * w->rest_passages + 2.0 * w->passages + w->rest_open : -1,
+		    true};
 	}
 	return n;
 }

@@ -53,8 +53,10 @@ static const char *passages(const struct plan *p, int valve, char text[80])
 	text[0] = '\0';
 	for (size_t i = 0; i < sizeof all / sizeof *all; i++)
 		if ((p->machine->engine.valve[valve].passages & all[i]) != 0)
-			snprintf(text + strlen(text), 80 - strlen(text), "%s%s", text[0] != '\0' ? ", " : "",
-			         engine_passage_name(all[i]));
+			snprintf(text + strlen(text), 80 - strlen(text), "%s%s%s",
+			         text[0] != '\0' ? ", " : "", engine_passage_name(all[i]),
+			         (p->machine->engine.valve[valve].rest_passages & all[i]) != 0 ? " at rest"
+			                                                                       : "");
 	return text;
 }
 

@@ -33,11 +33,13 @@ static double setting_rad(const struct engine *e, enum engine_end end, int kind)
 	static const enum engine_passage INLET[] = {PASSAGE_CAP_INLET, PASSAGE_ROD_INLET};
 	static const enum engine_passage EXHAUST[] = {PASSAGE_CAP_EXHAUST, PASSAGE_ROD_EXHAUST};
 	bool inlet = kind == EVENT_ADMISSION || kind == EVENT_CUT_OFF;
-	int valve = engine_valve_for(e, inlet ? INLET[end] : EXHAUST[end]);
+	enum engine_passage passage = inlet ? INLET[end] : EXHAUST[end];
+	int valve = engine_valve_for(e, passage);
 	if (valve < 0)
 		return NAN;
 	bool opens = kind == EVENT_ADMISSION || kind == EVENT_RELEASE;
-	return opens ? e->valve[valve].opens_rad : e->valve[valve].shuts_rad;
+	bool on = opens == engine_energised_opens(&e->valve[valve], passage);
+	return on ? e->valve[valve].opens_rad : e->valve[valve].shuts_rad;
 }
 
 void stroke_events_start(struct stroke_events *s, const struct engine *e, enum engine_end end,

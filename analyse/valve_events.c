@@ -108,7 +108,7 @@ static void fill_command(const struct valve_events *v, const struct ride_command
 	size_t hint = 0;
 	crank_at(c, (double)cmd->t_us, &hint, &at);
 	const struct engine_valve *valve = &v->engine.valve[cmd->valve];
-	double setting = valve_command_opens(&v->engine, cmd) ? valve->opens_rad : valve->shuts_rad;
+	double setting = cmd->on ? valve->opens_rad : valve->shuts_rad;
 	double controller = cmd->controller_rad;
 	if (isnan(controller) && b != NULL)
 		controller = believed_rad_at(b, (double)cmd->t_us);
@@ -325,6 +325,11 @@ static int lay_row(struct valve_events *v, struct finding *x, size_t command, en
 	return 0;
 }
 
+static bool inlet_shuts(const struct valve_events *v, const struct ride_command *cmd, int end)
+{
+	return !valve_command_opens(&v->engine, cmd, valve_passage_bit((enum engine_end)end, ONSET_INLET));
+}
+
 static int lay_rows(struct valve_events *v, struct finding *x)
 {
 	const struct leg *leg = x->leg;
@@ -334,11 +339,29 @@ static int lay_rows(struct valve_events *v, struct finding *x)
 		    cmd->valve >= ENGINE_VALVES_MAX)
 			continue;
 		for (int end = 0; end < END_COUNT; end++)
-			for (int p = 0; p < 2; p++)
-				if (lay_row(v, x, i, (enum engine_end)end, (enum onset_passage)p) != 0)
+			for (int k = 0; k < 2; k++) {
+				/* what opens first: of a spool's two passages it shows more */
+				enum onset_passage p = (enum onset_passage)(k ^ inlet_shuts(v, cmd, end));
+				if (lay_row(v, x, i, (enum engine_end)end, p) != 0)
 					return -1;
+			}
 	}
 	return 0;
+}
+
+/* One spool shuts one passage as it opens the other.  The pressure then shows the opening; when just the
+ * other shut it does not tell, and that nothing is seen of it is no sign that it did not move. */
+static void follow_spool(struct valve_events *v, enum engine_end end, enum onset_passage passage,
+                         size_t command, struct transition *t, struct valve_event *e)
+{
+	enum onset_passage other = passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	const struct transition *mate = valve_transition(v, end, other, command);
+	if (t->opens || mate == NULL || !mate->opens || !mate->found)
+		return;
+	e->cls = EVENT_CLASS_C;
+	e->event_t_us = e->delay_s = e->sd_s = NAN;
+	t->found = t->dead = false;
+	t->t50_us = mate->t50_us;
 }
 
 /* Times the events of one end, in the order of their commands: each knows those before it. */
@@ -352,6 +375,7 @@ static void find_end(struct valve_events *v, enum engine_end end, void *ctx)
 		enum onset_passage passage = valve_kind_passage((enum valve_event_kind)e->event);
 		struct transition *t = valve_transition(v, end, passage, v->row_command[i]);
 		time_event(v, x->leg, x->crank, passage, t, e);
+		follow_spool(v, end, passage, v->row_command[i], t, e);
 		place_event(x->crank, e);
 		watch_event(v, x->leg, x->crank, e);
 	}

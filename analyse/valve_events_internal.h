@@ -91,8 +91,8 @@ enum onset_passage valve_kind_passage(enum valve_event_kind k);
 bool valve_kind_opens(enum valve_event_kind k);
 /* Bit of the engine file for a passage of an end. */
 unsigned valve_passage_bit(enum engine_end end, enum onset_passage passage);
-/* Does this command open the valve's passages? */
-bool valve_command_opens(const struct engine *e, const struct ride_command *c);
+/* Does this command open this passage of the valve? */
+bool valve_command_opens(const struct engine *e, const struct ride_command *c, unsigned bit);
 
 /* Passages, noise and supply of a leg; nothing when it is prepared already.  0 or -1. */
 int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct fault *fault);

@@ -34,9 +34,9 @@ unsigned valve_passage_bit(enum engine_end end, enum onset_passage passage)
 	return bit[end][passage];
 }
 
-bool valve_command_opens(const struct engine *e, const struct ride_command *c)
+bool valve_command_opens(const struct engine *e, const struct ride_command *c, unsigned bit)
 {
-	return c->on != e->valve[c->valve].rest_open;
+	return c->on == engine_energised_opens(&e->valve[c->valve], bit);
 }
 
 static int compare_double(const void *a, const void *b)
@@ -165,7 +165,7 @@ static void lay_line(const struct valve_events *v, const struct leg *leg, unsign
 		const struct ride_command *c = &leg->command[i];
 		if (c->valve >= ENGINE_VALVES_MAX || !(v->engine.valve[c->valve].passages & bit))
 			continue;
-		bool opens = valve_command_opens(&v->engine, c);
+		bool opens = valve_command_opens(&v->engine, c, bit);
 		if (known && opens == open)
 			continue;
 		known = true;

@@ -175,7 +175,8 @@ static int read_teeth(const struct build *b)
 {
 	static const char *const edges[] = {"rising", "falling", "both"};
 	const struct ini_entry *count = engine_ini_find(b->ini, INI_TEETH, 0, "count");
-	int edge = -1;
+	static const char *const ways[] = {"behind", "ahead"};
+	int edge = -1, way = -1;
 	double n;
 	char why[160];
 	if (!engine_ini_has(b->ini, INI_TEETH, 0))
@@ -192,6 +193,9 @@ static int read_teeth(const struct build *b)
 	if (edge < 0)
 		return lacks(b, INI_TEETH, 0, "edges", "both");
 	b->e->edges = (enum engine_edges)edge;
+	if (read_word(b, INI_TEETH, 0, "second channel", ways, 2, &way) != 0)
+		return -1;
+	b->e->second_channel = way == 0 ? 1 : way == 1 ? -1 : 0;
 	return 0;
 }
 
@@ -225,6 +229,24 @@ static int read_passages(const struct build *b, const struct ini_entry *role, un
 	}
 }
 
+/* What the valve opens while its coil is off. */
+static int read_rest_role(const struct build *b, int number, bool rest_open, struct engine_valve *v)
+{
+	const struct ini_entry *role = engine_ini_find(b->ini, INI_VALVE, number, "rest role");
+	if (role == NULL)
+		return 0;
+	if (read_passages(b, role, &v->rest_passages) != 0)
+		return -1;
+	if (rest_open)
+		return entry_fault(b, role,
+		                   "goes with a valve whose coil opens its role; take out 'rest = open'");
+	if ((v->passages & v->rest_passages) != 0)
+		return entry_fault(
+		    b, role, "a passage cannot be open with the coil on ('role') and off ('rest role')");
+	v->passages |= v->rest_passages;
+	return 0;
+}
+
 static int read_valve(const struct build *b, int number)
 {
 	static const char *const rests[] = {"shut", "open"};
@@ -236,7 +258,8 @@ static int read_valve(const struct build *b, int number)
 	if (role == NULL)
 		return lacks(b, INI_VALVE, number, "role", "cap inlet");
 	if (read_passages(b, role, &v->passages) != 0 ||
-	    read_word(b, INI_VALVE, number, "rest", rests, 2, &rest) != 0)
+	    read_word(b, INI_VALVE, number, "rest", rests, 2, &rest) != 0 ||
+	    read_rest_role(b, number, rest == 1, v) != 0)
 		return -1;
 	v->present = true;
 	v->rest_open = rest == 1;

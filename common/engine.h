@@ -15,7 +15,17 @@
  * Besides the keys of the example (sample-logs/number7.ini):
  *   [teeth] crank ratio = 2     turns of the toothed wheel per turn of the crank
  *                               (the index switch is on the crank all the same)
+ *   [teeth] second channel = behind
+ *                               turning forward, the second channel of an encoder
+ *                               follows the first (ahead: leads it); without this,
+ *                               forward is taken to be the way it mostly turns
  *   [valve N] rest = open       normally open: the coil shuts the valve
+ *   [valve N] rest role = rod inlet, cap exhaust
+ *                               what the valve opens while its coil is off, beside
+ *                               `role`, which it opens while it is on: a 5/2 valve
+ *                               with one coil and a spring (role = cap inlet, rod
+ *                               exhaust).  `opens` is always the angle at which the
+ *                               coil goes on, `shuts` where it goes off
  *   [valve N] lead open = 22 ms the controller switches on this much before its
  *                               setting (`lead shut`: off); default 0 ms
  *   [sensor N] table = FILE     counts and value from a CSV file beside the
@@ -44,8 +54,8 @@ enum engine_mechanism { MECHANISM_OSCILLATING, MECHANISM_CROSSHEAD };
 
 enum engine_edges { EDGES_RISING, EDGES_FALLING, EDGES_BOTH };
 
-/* What a valve opens when its coil is energised: a bit mask, since a 5/2
- * valve opens two passages. */
+/* What a valve works: a bit mask, since a 5/2 valve opens two passages, and shuts
+ * two others. */
 enum engine_passage {
 	PASSAGE_CAP_INLET = 1,
 	PASSAGE_CAP_EXHAUST = 2,
@@ -66,9 +76,10 @@ enum engine_sensor_role {
 
 struct engine_valve {
 	bool present;
-	unsigned passages; /* enum engine_passage bits */
-	bool rest_open;    /* open while the coil is off: energising shuts it */
-	double opens_rad;  /* setting where the controller sends none; NAN = not given */
+	unsigned passages;      /* enum engine_passage bits: all it works */
+	unsigned rest_passages; /* of these, the ones it opens while the coil is off */
+	bool rest_open;         /* all are open while the coil is off: energising shuts them */
+	double opens_rad;       /* setting where the controller sends none; NAN = not given */
 	double shuts_rad;
 	double lead_open_s; /* the controller switches on this much before its setting */
 	double lead_shut_s;
@@ -98,6 +109,7 @@ struct engine {
 
 	unsigned tooth_count; /* 0 = no toothed wheel given */
 	enum engine_edges edges;
+	int second_channel; /* turning forward it is +1 behind, -1 ahead of the first; 0 = not given */
 	double crank_ratio; /* turns of the toothed wheel per turn of the crank */
 	double index_rad;   /* true crank angle at which the switch closes, forward; NAN */
 
@@ -136,7 +148,10 @@ int engine_sensor_channel(const struct engine *e, enum engine_sensor_role role);
  * toothed wheel is given. */
 unsigned engine_crank_teeth(const struct engine *e);
 
-/* First valve that opens this passage, -1 when none. */
+/* Does energising the coil open this passage?  Else releasing it does. */
+bool engine_energised_opens(const struct engine_valve *v, unsigned passage);
+
+/* First valve that works this passage, -1 when none. */
 int engine_valve_for(const struct engine *e, enum engine_passage passage);
 
 /* "cap", "rod"; "supply", ...; "cap inlet", ... Static storage. */

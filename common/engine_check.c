@@ -59,9 +59,11 @@ static int check_crosshead(const struct engine *e, const struct engine_ini *ini,
 	return 0;
 }
 
+/* Are both passages open at once, be it with the coil on or off? */
 static bool opens(const struct engine_valve *v, unsigned passages)
 {
-	return v->present && (v->passages & passages) == passages;
+	unsigned on = v->passages & ~v->rest_passages;
+	return v->present && ((on & passages) == passages || (v->rest_passages & passages) == passages);
 }
 
 static int check_valve(const struct engine *e, int number, const struct engine_ini *ini, struct fault *fault)

@@ -57,6 +57,11 @@ unsigned engine_crank_teeth(const struct engine *e)
 	return (unsigned)lrint(e->tooth_count * (e->crank_ratio > 0 ? e->crank_ratio : 1));
 }
 
+bool engine_energised_opens(const struct engine_valve *v, unsigned passage)
+{
+	return ((v->rest_passages & passage) == 0) != v->rest_open;
+}
+
 int engine_valve_for(const struct engine *e, enum engine_passage passage)
 {
 	for (int i = 0; i < ENGINE_VALVES_MAX; i++)

@@ -142,6 +142,67 @@ START_TEST(one_valve_may_open_two_passages)
 }
 END_TEST
 
+static int parse_with(const char *extra, struct engine *e, struct fault *fault)
+{
+	char text[4096];
+	snprintf(text, sizeof text,
+	         "[engine]\nname = x\nmechanism = oscillating cylinder\npivot distance = 420 mm\n"
+	         "crank radius = 62.5 mm\nbore = 63 mm\nrod = 20 mm\nclearance cap = 18 ml\n"
+	         "clearance rod = 21 ml\n%s",
+	         extra);
+	return engine_parse("x.ini", text, strlen(text), e, fault);
+}
+
+/* One coil, a spring, five ports: on it fills the cap end, off the rod end. */
+START_TEST(a_spring_returned_valve_opens_others_at_rest)
+{
+	struct engine e;
+	struct fault fault = {0};
+	ck_assert_int_eq(parse_with("[valve 0]\nrole = cap inlet, rod exhaust\n"
+	                            "rest role = rod inlet, cap exhaust\nopens = 0 deg\nshuts = 180 deg\n",
+	                            &e, &fault),
+	                 0);
+	static const enum engine_passage all[] = {PASSAGE_CAP_INLET, PASSAGE_ROD_EXHAUST, PASSAGE_ROD_INLET,
+	                                          PASSAGE_CAP_EXHAUST};
+	for (int i = 0; i < 4; i++) {
+		ck_assert_int_eq(engine_valve_for(&e, all[i]), 0);
+		ck_assert_int_eq(engine_energised_opens(&e.valve[0], all[i]), i < 2);
+	}
+	engine_free(&e);
+	static const char *const wrong[][2] = {
+	    {"[valve 0]\nrole = cap inlet\nrest role = cap inlet\n", "coil on"},
+	    {"[valve 0]\nrole = cap inlet\nrest = open\nrest role = cap exhaust\n", "rest = open"},
+	    {"[valve 0]\nrole = cap inlet\nrest role = rod inlet, rod exhaust\n", "same end"},
+	    {"[valve 0]\nrole = cap inlet\nrest role = top\n", "no passage"},
+	    {"[valve 0]\nrole = cap inlet\nrest role = cap exhaust\n[valve 1]\nrole = cap exhaust\n",
+	     "already opens"}};
+	for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
+		fault = (struct fault){0};
+		ck_assert_int_eq(parse_with(wrong[i][0], &e, &fault), -1);
+		ck_assert_int_eq(fault.exit_code, EX_CONFIG);
+		ck_assert_msg(strstr(fault.text, wrong[i][1]) != NULL, "%s", fault.text);
+	}
+}
+END_TEST
+
+START_TEST(the_second_channel_may_be_told)
+{
+	struct engine e;
+	struct fault fault = {0};
+	static const char *const way[] = {"", "second channel = behind\n", "second channel = ahead\n"};
+	static const int want[] = {0, 1, -1};
+	for (int i = 0; i < 3; i++) {
+		char text[120];
+		snprintf(text, sizeof text, "[teeth]\ncount = 36\nedges = both\n%s", way[i]);
+		ck_assert_int_eq(parse_with(text, &e, &fault), 0);
+		ck_assert_int_eq(e.second_channel, want[i]);
+		engine_free(&e);
+	}
+	ck_assert_int_eq(parse_with("[teeth]\ncount = 36\nedges = both\nsecond channel = left\n", &e, &fault),
+	                 -1);
+}
+END_TEST
+
 START_TEST(what_is_not_given_is_not_known)
 {
 	struct engine e =
@@ -622,6 +683,8 @@ int main(void)
 	tcase_add_test(t, passages_and_sensors_are_found);
 	tcase_add_test(t, names_are_trade_words);
 	tcase_add_test(t, one_valve_may_open_two_passages);
+	tcase_add_test(t, a_spring_returned_valve_opens_others_at_rest);
+	tcase_add_test(t, the_second_channel_may_be_told);
 	tcase_add_test(t, what_is_not_given_is_not_known);
 	tcase_add_loop_test(t, harmless_variations_are_read, 0, ROWS(fine));
 	tcase_add_test(t, rest_and_falling_sensors_are_kept);

@@ -58,6 +58,45 @@ START_TEST(a_normally_open_valve_opens_when_switched_off)
 }
 END_TEST
 
+/* One coil with a spring: going on it opens the cap inlet and shuts the cap exhaust, going off the other way
+ * round. */
+START_TEST(what_a_valve_opens_at_rest_shuts_when_its_coil_goes_on)
+{
+	struct rig_setup s = found_short_ride();
+	struct found f;
+	struct rig *r = rig_run(&s);
+	r->engine.valve[0].passages = PASSAGE_CAP_INLET | PASSAGE_CAP_EXHAUST;
+	r->engine.valve[0].rest_passages = PASSAGE_CAP_EXHAUST;
+	r->engine.valve[1].passages = 0;
+	found_in(r, &f);
+	unsigned n[EVENT_KINDS] = {0}, seen = 0, wrong = 0;
+	for (size_t i = 0; i < f.n; i++) {
+		if (f.row[i].valve != 0)
+			continue;
+		bool on = f.row[i].event == EVENT_ADMISSION || f.row[i].event == EVENT_COMPRESSION;
+		size_t c = 0;
+		while (c < r->leg.command_n && ((double)r->leg.command[c].t_us < f.row[i].command_t_us ||
+		                                r->leg.command[c].valve != 0))
+			c++;
+		wrong += c == r->leg.command_n || r->leg.command[c].on != on;
+		n[f.row[i].event]++;
+		/* of the two passages at once the pressure shows the one that opens; it is laid first */
+		bool opens = f.row[i].event == EVENT_ADMISSION || f.row[i].event == EVENT_RELEASE;
+		if (opens)
+			continue;
+		ck_assert_double_eq(f.row[i - 1].command_t_us, f.row[i].command_t_us);
+		seen += isnan(f.row[i - 1].event_t_us) ? 0 : 1;
+		ck_assert(isnan(f.row[i - 1].event_t_us) || f.row[i].cls == EVENT_CLASS_C);
+	}
+	ck_assert_uint_eq(wrong, 0);
+	ck_assert_uint_gt(seen, 10);
+	ck_assert_uint_gt(n[EVENT_ADMISSION], 10);
+	ck_assert_uint_eq(n[EVENT_ADMISSION], n[EVENT_COMPRESSION]);
+	ck_assert_uint_eq(n[EVENT_CUT_OFF], n[EVENT_RELEASE]);
+	found_done(&f);
+}
+END_TEST
+
 /* Two valves of one end driven by one 5/2 valve: what opens the one shuts the other?  No: a 5/2 valve's coil
  * opens both passages it lists, here cap inlet and rod exhaust. */
 START_TEST(a_valve_with_two_passages_gives_two_events)
@@ -88,6 +127,7 @@ int main(void)
 	tcase_add_test(tc, a_flagged_stretch_is_left_out);
 	tcase_add_test(tc, a_normally_open_valve_opens_when_switched_off);
 	tcase_add_test(tc, a_valve_with_two_passages_gives_two_events);
+	tcase_add_test(tc, what_a_valve_opens_at_rest_shuts_when_its_coil_goes_on);
 	suite_add_tcase(suite, tc);
 	SRunner *runner = srunner_create(suite);
 	srunner_run_all(runner, CK_NORMAL);

@@ -30,7 +30,10 @@ static struct coil_port port_of(const struct engine *e, int port)
 	bool returned = p.valve < 0;
 	if (returned)
 		p.valve = engine_valve_for(e, (enum engine_passage)(1u << opposite));
-	p.inverted = p.valve >= 0 && returned != e->valve[p.valve].rest_open;
+	if (p.valve >= 0) {
+		unsigned listed = 1u << (returned ? opposite : port);
+		p.inverted = returned == engine_energised_opens(&e->valve[p.valve], listed);
+	}
 	return p;
 }
 

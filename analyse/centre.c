@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/centre.h"
+#include "analyse/pitch.h"
 
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_multifit.h>
@@ -18,6 +19,10 @@
 #define FIT_LEAST 12         /* samples */
 #define QUIET_US 300000      /* no valve is switched so shortly before: the chamber is sealed */
 #define SPEED_SPREAD 0.1     /* relative; less says nothing about the way to rest */
+#define LAG_LIKELY_S                                                                                         \
+	3e-3 /* of a gauge; heat and lag pull apart, so that more of each may be there than shows */
+#define NOT_CANCELLED 0.02 /* part of half apart: leak and wall are not quite alike both ways */
+#define FIRST_STEP_US 50000
 
 struct swing { /* samples of one end while the crank turns one way */
 	double *theta, *log_p, *t_us;
@@ -35,6 +40,7 @@ struct centre {
 	size_t pair_n, pair_cap;
 	double mark_rad, mark_sd;
 	bool mark_open, mark_known;
+	int first_way;
 };
 
 struct centre *centre_new(const struct engine *e)
@@ -288,10 +294,32 @@ static bool add_mark(struct centre *c, const struct crank *crank, double t_us)
 	return true;
 }
 
+static void note_first_way(struct centre *c, const struct leg *leg, const struct crank *crank)
+{
+	double from = NAN;
+	size_t hint = 0;
+	for (int64_t t = leg->core_from_us; t < leg->core_to_us && c->first_way == 0; t += FIRST_STEP_US) {
+		struct crank_state at;
+		crank_at(crank, (double)t, &hint, &at);
+		if (at.flag != CRANK_GOOD && at.flag != CRANK_NOT_ALIGNED)
+			from = NAN;
+		else if (isnan(from))
+			from = at.theta_rad;
+		else if (fabs(at.theta_rad - from) > TWO_PI / 4)
+			c->first_way = at.theta_rad > from ? 1 : -1;
+	}
+}
+
+int centre_first_way(const struct centre *c)
+{
+	return c->first_way;
+}
+
 int centre_add(struct centre *c, const struct leg *leg, const struct crank *crank, struct fault *fault)
 {
 	static const enum engine_sensor_role role[END_COUNT] = {SENSOR_CAP, SENSOR_ROD};
 	bool ok = true;
+	note_first_way(c, leg, crank);
 	for (enum engine_end end = END_CAP; end < END_COUNT && ok; end++) {
 		int channel = engine_sensor_channel(&c->engine, role[end]);
 		if (channel >= 0)
@@ -381,6 +409,17 @@ static bool fit_passes(const struct centre *c, enum engine_end end, struct centr
 	return ok;
 }
 
+/* What is odd in the sense of turning drops out of the middle at equal speed;
+ * lag grows with the speed and heat with its inverse, so that of a difference
+ * in speed half stays. */
+static double model_sd(const struct centre_end_result *r)
+{
+	double mean = 0.5 * (r->speed_rad_s[0] + r->speed_rad_s[1]);
+	double uneven = fabs(r->speed_rad_s[0] - r->speed_rad_s[1]) / mean;
+	double odd = fabs(r->half_rad);
+	return hypot(NOT_CANCELLED * odd, 0.5 * uneven * (odd + LAG_LIKELY_S * mean));
+}
+
 bool centre_solve(const struct centre *c, enum engine_end end, struct centre_end_result *out)
 {
 	*out = (struct centre_end_result){
@@ -393,7 +432,67 @@ bool centre_solve(const struct centre *c, enum engine_end end, struct centre_end
 	gsl_error_handler_t *handler = gsl_set_error_handler_off();
 	bool ok = fit_passes(c, end, out);
 	gsl_set_error_handler(handler);
+	out->model_sd_rad = model_sd(out);
 	return ok;
+}
+
+/* --- from the dead centres to the index ------------------------------------ */
+
+/* Covariance of the wheel's errors at two places. */
+static double wheel_covariance(const struct wheel *w, double apart_rad)
+{
+	double sum = 0, square = 0;
+	for (unsigned i = 0; i < w->slots; i++)
+		square += w->angle_sd_rad[i] * w->angle_sd_rad[i] / w->slots;
+	for (int k = 1; k <= PITCH_LOW_ORDERS; k++)
+		sum += cos(k * apart_rad);
+	return square * sum / PITCH_LOW_ORDERS;
+}
+
+double centre_wheel_sd(const struct wheel *w, double from_rad, double to_rad)
+{
+	return sqrt(fmax(2 * (wheel_covariance(w, 0) - wheel_covariance(w, to_rad - from_rad)), 0));
+}
+
+struct centre_index centre_weigh(const struct mech *m, const struct wheel *w, double index_rad,
+                                 const struct centre_end_result end[END_COUNT], const bool has[END_COUNT])
+{
+	double at[END_COUNT], own[END_COUNT], teeth[END_COUNT], share[END_COUNT] = {0, 0};
+	struct centre_index r = {.apart_rad = NAN, .apart_sd_rad = NAN};
+	for (enum engine_end e = END_CAP; e < END_COUNT; e++) {
+		at[e] = mech_dead_centre_rad(m, e);
+		own[e] = has[e] ? pow(end[e].off_sd_rad, 2) + pow(end[e].model_sd_rad, 2) : 0;
+		teeth[e] = pow(centre_wheel_sd(w, at[e], index_rad), 2);
+	}
+	double between = pow(centre_wheel_sd(w, at[END_CAP], at[END_ROD]), 2);
+	double common = 0.5 * (teeth[END_CAP] + teeth[END_ROD] - between);
+	bool both = has[END_CAP] && has[END_ROD];
+	double apart_var = own[END_CAP] + own[END_ROD] + between;
+	share[END_CAP] = both && apart_var > 0 ? (own[END_ROD] + teeth[END_ROD] - common) / apart_var
+	                                       : (double)has[END_CAP];
+	share[END_ROD] = 1 - share[END_CAP];
+	double by_wheel = 2 * share[END_CAP] * share[END_ROD] * common, var = 0;
+	for (enum engine_end e = END_CAP; e < END_COUNT; e++) {
+		r.off_rad += has[e] ? share[e] * end[e].off_rad : 0;
+		by_wheel += share[e] * share[e] * teeth[e];
+		var += share[e] * share[e] * own[e];
+	}
+	r.wheel_sd_rad = sqrt(fmax(by_wheel, 0));
+	r.sd_rad = hypot(r.wheel_sd_rad, sqrt(var));
+	if (both) {
+		r.apart_rad = end[END_CAP].off_rad - end[END_ROD].off_rad;
+		r.apart_sd_rad = sqrt(apart_var);
+		r.sd_rad *= fmax(1, fabs(r.apart_rad) / r.apart_sd_rad);
+	}
+	return r;
+}
+
+/* Turned the other way the switch closes where it was seen to open; and all
+ * angles count the other way from the dead centre. */
+double centre_mirrored_index(const struct mech *m, const struct wheel *w, double off_rad)
+{
+	double opens = w->index_opens_rad - off_rad;
+	return remainder(2 * mech_dead_centre_rad(m, END_CAP) - opens, TWO_PI);
 }
 
 struct equal_travel {

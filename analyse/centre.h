@@ -44,11 +44,37 @@ struct centre_end_result {          /* of one end */
 	double half_rad;            /* half of forward minus backward peak, at the mean speed */
 	double half_at_rest_rad; /* the same where the speed goes to zero; NAN when the speeds do not tell */
 	double speed_rad_s[2];   /* mean, forward and backward */
+	double model_sd_rad;     /* what heat, leak, lag and play may leave in the middle of both ways */
 	double ratio;            /* median of peak over low pressure */
 };
 
 /* Middle of the peaks of one end; false when there are not two passes each way. */
 bool centre_solve(const struct centre *c, enum engine_end end, struct centre_end_result *out);
+
+/* What is measured is the dead centre; what is wanted is the angle at which the
+ * index closes.  Between the two the toothed wheel's own errors come in, as far as they are not
+ * known: once to four times a turn, each as likely and as large.  The ends are weighed so that as
+ * little of them as possible remains (kriging with an unknown mean; Cressie, Statistics for Spatial
+ * Data, 1993, 3.2 - value from memory). */
+struct centre_index {
+	double off_rad, sd_rad; /* of the index: how far the engine file's angle is too great */
+	double wheel_sd_rad;    /* the part of sd by the wheel's own errors */
+	double apart_rad;       /* the ends' dead centres; NAN with one end */
+	double apart_sd_rad;    /* ... may differ by as much */
+};
+/* `has`: ends that are solved, at least one.  The ends that disagree by more than expected widen sd. */
+struct centre_index centre_weigh(const struct mech *m, const struct wheel *w, double index_rad,
+                                 const struct centre_end_result end[END_COUNT], const bool has[END_COUNT]);
+
+/* What the wheel's own errors may do to the way from one place of the crank to another, rad. */
+double centre_wheel_sd(const struct wheel *w, double from_rad, double to_rad);
+
+/* The way the crank first turned by a quarter turn, as `crank` has it: 1 forward, -1, 0 = it never did. */
+int centre_first_way(const struct centre *c);
+
+/* Where the index closes if the crank turned the other way round than was taken: +-pi. `off_rad`: as found.
+ */
+double centre_mirrored_index(const struct mech *m, const struct wheel *w, double off_rad);
 
 /* Dead centre by the stops: how far past where the engine file has the dead
  * centre of `end` the middle of equal travel lies, and its scatter; false when

@@ -16,7 +16,7 @@
 #define RATIO_LEAST 2.0   /* of peak over low pressure: less leaks too much */
 #define HALF_MOST 0.105   /* rad: 6 deg; more is no loss of heat */
 #define SPEEDS_APART 0.05 /* relative */
-#define ENDS_APART 0.0035 /* rad: 0.2 deg */
+#define ENDS_APART_SDS 2.5
 
 static int help(void)
 {
@@ -32,8 +32,10 @@ static int help(void)
 	     "                 Turn against the block, press the rider's button, turn back round to\n"
 	     "                 the other side, press again; the dead centre lies between. As good\n"
 	     "                 as the teeth are fine; repeat it some times.\n\n"
-	     "Forward and backward is told by the second channel of an encoder, or by the wheel's\n"
-	     "own pitch errors (`edges = both`).\n\n"
+	     "Where the crank turns back is told by the second channel of an encoder, or by the\n"
+	     "wheel's own pitch errors (`edges = both`). Which way is forward only the engine file\n"
+	     "can say (`second channel = behind` or ahead in [teeth]); else both answers are given:\n"
+	     "turn forward first, and remember that you did.\n\n"
 	     "--engine FILE    instead of the engine file in the log\n"
 	     "--rest SECONDS   where the crank rests this long one ride ends (60)\n\n"
 	     "example: trammel centre turned-by-hand\n\n"
@@ -84,24 +86,43 @@ static int look(struct ride *ride, const struct engine *e, const struct wheel *w
 struct found { /* what the rounds come to */
 	struct centre_end_result end[END_COUNT];
 	bool has[END_COUNT];
-	double off_rad, sd_rad; /* dead centres past where they should be; NAN */
+	double off_rad, sd_rad; /* index past where it should be; NAN */
+	double wheel_sd_rad;    /* of sd, by the wheel's own errors */
+	struct centre_index ends;
 	unsigned pairs;
-	double index_rad; /* used in the last round */
+	int first_way;       /* as taken */
+	bool way_told;       /* the engine file says which way is forward */
+	int second;          /* of the second channel, as taken: +1 behind, -1 ahead, 0 none */
+	double mirrored_rad; /* where it closes if the other way is forward */
+	double index_rad;    /* used in the last round */
 	bool aligned;
 };
 
-static void weigh_ends(struct found *r)
+static void take_ends(const struct engine *e, const struct wheel *wheel, const struct centre *c,
+                      struct found *r)
 {
-	double sum = 0, weight = 0;
-	for (int i = 0; i < END_COUNT; i++) {
-		if (!r->has[i])
-			continue;
-		double w = 1 / (r->end[i].off_sd_rad * r->end[i].off_sd_rad + 1e-12);
-		sum += w * r->end[i].off_rad;
-		weight += w;
+	const struct mech m = mech_of(e);
+	for (enum engine_end end = END_CAP; end < END_COUNT; end++)
+		r->has[end] = centre_solve(c, end, &r->end[end]);
+	r->off_rad = r->sd_rad = NAN;
+	if (!r->has[END_CAP] && !r->has[END_ROD])
+		return;
+	r->ends = centre_weigh(&m, wheel, e->index_rad, r->end, r->has);
+	r->off_rad = r->ends.off_rad;
+	r->sd_rad = r->ends.sd_rad;
+	r->wheel_sd_rad = r->ends.wheel_sd_rad;
+}
+
+static void take_stops(const struct engine *e, const struct wheel *wheel, const struct centre *c,
+                       enum engine_end end, struct found *r)
+{
+	const struct mech m = mech_of(e);
+	if (!centre_solve_stops(c, end, &r->off_rad, &r->sd_rad, &r->pairs)) {
+		r->off_rad = NAN;
+		return;
 	}
-	r->off_rad = weight > 0 ? sum / weight : NAN;
-	r->sd_rad = weight > 0 ? 1 / sqrt(weight) : NAN;
+	r->wheel_sd_rad = centre_wheel_sd(wheel, mech_dead_centre_rad(&m, end), e->index_rad);
+	r->sd_rad = hypot(r->sd_rad, r->wheel_sd_rad);
 }
 
 static int one_round(struct ride *ride, const struct engine *e, const struct options *o, struct wheel *wheel,
@@ -113,14 +134,15 @@ static int one_round(struct ride *ride, const struct engine *e, const struct opt
 	if (c == NULL)
 		return fault_set(f, EX_OSERR, "out of memory");
 	int status = look(ride, e, wheel, c, f);
-	if (status == 0 && o->stops) {
-		if (!centre_solve_stops(c, o->stops_end, &r->off_rad, &r->sd_rad, &r->pairs))
-			r->off_rad = NAN;
-	} else if (status == 0) {
-		for (enum engine_end end = END_CAP; end < END_COUNT; end++)
-			r->has[end] = centre_solve(c, end, &r->end[end]);
-		weigh_ends(r);
-	}
+	if (status == 0 && o->stops)
+		take_stops(e, wheel, c, o->stops_end, r);
+	else if (status == 0)
+		take_ends(e, wheel, c, r);
+	const struct mech m = mech_of(e);
+	r->mirrored_rad = centre_mirrored_index(&m, wheel, r->off_rad);
+	r->first_way = centre_first_way(c);
+	r->way_told = e->second_channel != 0 && wheel->quadrature != 0;
+	r->second = wheel->quadrature;
 	r->index_rad = e->index_rad;
 	r->aligned = wheel->aligned;
 	centre_free(c);
@@ -194,19 +216,46 @@ static void print_ends(const struct found *r)
 			    "  play and heat, with the gauge's lag taken out: %.2f deg either way (%s end)\n",
 			    unit_deg(fabs(r->end[end].half_at_rest_rad)), engine_end_name(end));
 	}
-	if (r->has[END_CAP] && r->has[END_ROD] &&
-	    fabs(r->end[END_CAP].off_rad - r->end[END_ROD].off_rad) >
-	        fmax(ENDS_APART, 3 * hypot(r->end[END_CAP].off_sd_rad, r->end[END_ROD].off_sd_rad)))
+	if (fabs(r->ends.apart_rad) > ENDS_APART_SDS * r->ends.apart_sd_rad)
 		printf("  ! the two ends' dead centres disagree by %.2f deg: check the lengths in the engine "
 		       "file\n",
-		       unit_deg(fabs(r->end[END_CAP].off_rad - r->end[END_ROD].off_rad)));
+		       unit_deg(fabs(r->ends.apart_rad)));
+}
+
+static double turn_deg(double rad)
+{
+	return unit_deg(rad - UNIT_PI * 2 * floor(rad / (2 * UNIT_PI)));
+}
+
+/* The ways cannot be told apart by what is seen: all of it has a mirror image. */
+static void print_both_ways(const struct found *r, double deg, double mirrored_deg)
+{
+	const char *first = r->first_way < 0 ? "backward" : "forward";
+	const char *other = r->first_way < 0 ? "forward" : "backward";
+	printf("\nNothing in the log says which way is forward. The above holds if the crank was first\n"
+	       "turned %s.",
+	       first);
+	if (isnan(mirrored_deg))
+		printf(" If it was first turned %s it does not hold.\n", other);
+	else
+		printf(" If it was first turned %s, the index closes at about %.1f deg (as\nfar as the "
+		       "switch lets go where it took hold).\n",
+		       other, mirrored_deg);
+	printf("\n[teeth]\n; if the crank was first turned %s:\nindex angle = %.2f deg\n", first, deg);
+	if (r->second != 0)
+		printf("second channel = %s\n", r->second > 0 ? "behind" : "ahead");
+	if (isnan(mirrored_deg))
+		return;
+	printf("; if it was first turned %s, instead:\n; index angle = %.1f deg\n", other, mirrored_deg);
+	if (r->second != 0)
+		printf("; second channel = %s\n; (and run this again with it)\n",
+		       r->second > 0 ? "ahead" : "behind");
 }
 
 static void print_found(const struct engine *e, const char *name, double file_rad, const struct options *o,
                         const struct found *r)
 {
-	double index = r->index_rad - r->off_rad;
-	double deg = unit_deg(index - UNIT_PI * 2 * floor(index / (2 * UNIT_PI)));
+	double deg = turn_deg(r->index_rad - r->off_rad);
 	printf("%s: dead centre, %s\n\n", e->name, name);
 	if (o->stops)
 		printf("Positive stops, %s end: %u pairs\n", engine_end_name(o->stops_end), r->pairs);
@@ -217,6 +266,16 @@ static void print_found(const struct engine *e, const char *name, double file_ra
 		puts("; the engine file gives none.");
 	else
 		printf("; the engine file says %.2f deg.\n", unit_deg(file_rad));
+	if (r->wheel_sd_rad > 0.5 * r->sd_rad)
+		printf(
+		    "Most of the doubt, +/- %.2f deg, is how unevenly the teeth may stand between dead "
+		    "centre\n"
+		    "and index; an index close to a dead centre, or a truer wheel, would be known better.\n",
+		    unit_deg(1.96 * r->wheel_sd_rad));
+	if (!r->way_told) {
+		print_both_ways(r, deg, isnan(r->mirrored_rad) ? NAN : turn_deg(r->mirrored_rad));
+		return;
+	}
 	printf("\n[teeth]\nindex angle = %.2f deg\n", deg);
 }
 

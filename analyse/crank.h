@@ -39,7 +39,9 @@ struct wheel {
 	double index_spread_rad;                 /* scatter of the index events on the wheel */
 	double index_late_s;                     /* it answers so much later: taken out; 0 = not seen */
 	double index_opens_rad;                  /* where it opens again, turning forward; NAN = not seen */
-	int quadrature; /* second channel at a rising edge: +1 low, -1 high turning forward; 0 = none */
+	double forward_taken; /* the second channel tells ways apart, but the engine file not which is
+	                       * forward: part of the edges taken for forward; else 0 */
+	int quadrature;       /* second channel at a rising edge: +1 low, -1 high turning forward; 0 = none */
 	double edge_offset_rad;   /* both edges: trailing edge behind the leading one */
 	double edge_sd_rad;       /* scatter of a single edge about the learned wheel */
 	double drift_rad2_s4;     /* growth of the acceleration's variance per radian turned; 0 = not known */

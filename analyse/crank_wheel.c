@@ -21,6 +21,8 @@
 #define LAG_WORTH_S 3e-4
 #define LAG_USUAL_S 2e-3 /* a contact or a filter may be as late as that; value from memory */
 #define LAG_SDS 5.0
+#define SECOND_LEAST 100           /* edges */
+#define BACKWARD_WORTH 0.2         /* part of the edges: less leaves no doubt which way is forward */
 #define LOW_UNKNOWN_SD (0.3 * DEG) /* what a wheel's low orders may be when nothing tells */
 
 /* Both edges: how much of a pitch lies between a rising edge and the falling
@@ -44,23 +46,47 @@ static double duty_of(const struct leg *leg)
 	return fmin(fmax(gsl_stats_median_from_sorted_data(part, 1, n), 0.02), 0.98);
 }
 
-/* Which level the second channel mostly has at rising edges: a ride goes forward
- * more than backward. */
-static int quadrature_of(const struct leg *leg)
+/* How the second channel stands at the edges of the first: alike (high when it
+ * rises) or not.  An encoder changes between the two only where the crank turns back. */
+struct second_channel {
+	size_t like, unlike, changes;
+};
+
+static struct second_channel second_channel_of(const struct leg *leg)
 {
-	size_t low = 0, high = 0, second = 0;
+	struct second_channel s = {0, 0, 0};
+	size_t second = 0;
+	bool before = false;
 	for (size_t i = 0; i < leg->tooth_n; i++) {
 		while (second < leg->tooth2_n && leg->tooth2[second].t_us <= leg->tooth[i].t_us)
 			second++;
 		if (second == 0)
 			continue;
-		bool same = (leg->tooth2[second - 1].level != 0) == (leg->tooth[i].level != 0);
-		high += same;
-		low += !same;
+		bool like = (leg->tooth2[second - 1].level != 0) == (leg->tooth[i].level != 0);
+		s.changes += s.like + s.unlike > 0 && like != before;
+		s.like += like;
+		s.unlike += !like;
+		before = like;
 	}
-	if (low + high < 100)
+	return s;
+}
+
+/* Which level the second channel has at rising edges turning forward: as the engine file says; else the level
+ * it mostly has, for a ride goes forward more than backward. */
+static int quadrature_of(const struct engine *e, const struct leg *leg)
+{
+	struct second_channel s = second_channel_of(leg);
+	size_t n = s.like + s.unlike;
+	if (n < SECOND_LEAST || s.changes > n / 5)
 		return 0;
-	return low > 2 * high ? 1 : high > 2 * low ? -1 : 0;
+	return e->second_channel != 0 ? e->second_channel : s.unlike >= s.like ? 1 : -1;
+}
+
+/* Part of the edges passed the way that is taken for backward. */
+static double part_backward(const struct leg *leg, int quadrature)
+{
+	struct second_channel s = second_channel_of(leg);
+	return (double)(quadrature > 0 ? s.like : s.unlike) / (double)(s.like + s.unlike);
 }
 
 /* Teeth that pass in a turn of the crank: of a wheel that turns several times, or
@@ -78,7 +104,7 @@ bool learner_teeth_fit(const struct engine *e)
 
 struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg)
 {
-	struct wheel w = {.teeth = engine_crank_teeth(e), .quadrature = quadrature_of(leg)};
+	struct wheel w = {.teeth = engine_crank_teeth(e), .quadrature = quadrature_of(e, leg)};
 	bool both = e->edges == EDGES_BOTH;
 	double pitch = TWO_PI / w.teeth, duty = both ? duty_of(leg) : 0;
 	w.slots = both ? 2 * w.teeth : w.teeth;
@@ -89,6 +115,8 @@ struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg
 		w.level[i] = both ? !trailing : e->edges == EDGES_RISING;
 	}
 	w.edge_sd_rad = fmin(FIRST_SD, FIRST_SD_PITCH * TWO_PI / w.slots);
+	if (w.quadrature != 0 && e->second_channel == 0)
+		w.forward_taken = 1 - part_backward(leg, w.quadrature);
 	return w;
 }
 
@@ -344,6 +372,12 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 	if (w->aligned)
 		name_index(l, w);
 	name_unseen(&l->engine, w);
+	w->forward_taken = l->nominal.forward_taken;
+	if (w->forward_taken > 0 && w->forward_taken < 1 - BACKWARD_WORTH)
+		remark(w,
+		       "which way is forward is not told: the way of %.0f %% of the teeth is taken for it; "
+		       "`second channel = behind` (or ahead) in [teeth] says it",
+		       100 * w->forward_taken);
 	finish_low_orders(l, w);
 	return 0;
 }

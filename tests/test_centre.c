@@ -68,19 +68,30 @@ static void seal(struct wheel_rig *r, const struct chamber *ch, enum engine_end 
 	}
 }
 
-static struct wheel_rig *turned_by_hand(const struct chamber *ch, double rpm)
+static struct wheel_setup hand_setup(double rpm, unsigned seed)
 {
-	struct wheel_setup s = wheel_setup_plain(36, EDGES_BOTH, WHEEL_TO_AND_FRO, 1);
+	struct wheel_setup s = wheel_setup_plain(36, EDGES_BOTH, WHEEL_TO_AND_FRO, seed);
 	memset(s.ripple_deg, 0, sizeof s.ripple_deg);
 	s.missed = s.extra = s.index_missed = s.index_extra = 0;
 	s.rpm = rpm;
 	s.seconds = 80;
-	struct wheel_rig *r = wheel_rig_new(&s);
+	return s;
+}
+
+static struct wheel_rig *chambers_on(const struct wheel_setup *s, const struct chamber *ch)
+{
+	struct wheel_rig *r = wheel_rig_new(s);
 	r->engine.sensor[1].role = SENSOR_CAP;
 	r->engine.sensor[2].role = SENSOR_ROD;
 	seal(r, ch, END_CAP, &r->leg.sensor[1]);
 	seal(r, ch, END_ROD, &r->leg.sensor[2]);
 	return r;
+}
+
+static struct wheel_rig *turned_by_hand(const struct chamber *ch, double rpm)
+{
+	struct wheel_setup s = hand_setup(rpm, 1);
+	return chambers_on(&s, ch);
 }
 
 static struct centre *centre_of(const struct wheel_rig *r)
@@ -127,6 +138,98 @@ START_TEST(the_middle_of_both_ways_is_the_dead_centre)
 	}
 	centre_free(c);
 	drop(r);
+}
+END_TEST
+
+/* Wheels that nobody trued, chambers that lose heat and leak: the true angle of the index lies in the
+ * interval. */
+START_TEST(the_interval_of_the_index_holds)
+{
+	static const struct chamber grid[] = {
+	    {0.1, 0, 0, 2000, 0}, {1.0, 0, 0.001, 2000, 0}, {0.35, 2e-10, 0.003, 5000, 0}};
+	struct wheel_setup s = hand_setup(60, 20 + (unsigned)_i);
+	s.index_deg = 30 + 80.0 * _i;
+	s.quadrature = true;
+	struct wheel_rig *r = chambers_on(&s, &grid[_i % 3]);
+	r->engine.index_rad = (s.index_deg - 1.0) * DEG;
+	struct centre *c = centre_of(r);
+	struct centre_end_result e[END_COUNT];
+	bool has[END_COUNT];
+	for (enum engine_end end = END_CAP; end < END_COUNT; end++)
+		has[end] = centre_solve(c, end, &e[end]);
+	struct mech m = mech_of(&r->engine);
+	struct centre_index index = centre_weigh(&m, &wheel, r->engine.index_rad, e, has);
+	ck_assert(has[END_CAP] && has[END_ROD]);
+	ck_assert_double_le(fabs(index.off_rad + 1.0 * DEG), 1.96 * index.sd_rad);
+	ck_assert_double_le(fabs(index.apart_rad), 2.5 * index.apart_sd_rad);
+	ck_assert_double_ge(index.sd_rad, index.wheel_sd_rad);
+	/* through a leak and 5 kPa of noise the peaks scatter by degrees */
+	ck_assert_double_lt(index.sd_rad, (grid[_i % 3].leak_kg_s_pa > 0 ? 1.2 : 0.2) * DEG);
+	/* one end alone says less */
+	double sd = index.sd_rad / fmax(1, fabs(index.apart_rad) / index.apart_sd_rad);
+	has[END_ROD] = false;
+	index = centre_weigh(&m, &wheel, r->engine.index_rad, e, has);
+	ck_assert_double_ge(index.sd_rad, sd - 1e-9);
+	ck_assert(isnan(index.apart_rad));
+	centre_free(c);
+	drop(r);
+}
+END_TEST
+
+/* Ends that differ by more than teeth explain: lengths in the engine file. */
+START_TEST(ends_that_disagree_widen_the_interval)
+{
+	struct wheel_setup s = hand_setup(60, 1);
+	struct wheel_rig *r = wheel_rig_new(&s);
+	struct mech m = mech_of(&r->engine);
+	struct wheel w = {.slots = 1, .angle_sd_rad = {0.01 * DEG}};
+	struct centre_end_result e[END_COUNT] = {{.off_rad = 0, .off_sd_rad = 0.01 * DEG},
+	                                         {.off_rad = 0.5 * DEG, .off_sd_rad = 0.01 * DEG}};
+	static const bool both[END_COUNT] = {true, true};
+	struct centre_index index = centre_weigh(&m, &w, 90 * DEG, e, both);
+	ck_assert_double_gt(fabs(index.apart_rad), 10 * index.apart_sd_rad);
+	ck_assert_double_eq_tol(index.off_rad / DEG, 0.25, 0.01);
+	ck_assert_double_ge(1.96 * index.sd_rad / DEG, 0.25);
+	wheel_rig_free(r);
+}
+END_TEST
+
+/* Half the turns each way, an encoder: only the engine file tells which way is forward. */
+START_TEST(the_engine_file_says_which_way_is_forward)
+{
+	struct chamber ch = {0.35, 0, 0, 2000, 0};
+	static const int told[] = {1, -1, 0};
+	double index_deg[3];
+	struct wheel_setup s = hand_setup(60, 3);
+	s.quadrature = true;
+	for (int i = 0; i < 3; i++) {
+		struct wheel_rig *r = chambers_on(&s, &ch);
+		r->engine.second_channel = told[i];
+		struct centre *c = centre_of(r);
+		struct centre_end_result e;
+		struct mech m = mech_of(&r->engine);
+		ck_assert(centre_solve(c, END_CAP, &e));
+		ck_assert_uint_ge(e.forward, 8);
+		ck_assert_uint_ge(e.backward, 8);
+		ck_assert_int_ne(wheel.quadrature, 0);
+		if (told[i] != 0) {
+			ck_assert_int_eq(centre_first_way(c), told[i]);
+			ck_assert_double_eq(wheel.forward_taken, 0);
+		} else {
+			ck_assert_double_gt(wheel.forward_taken, 0.4);
+			ck_assert_double_lt(wheel.forward_taken, 0.7);
+			ck_assert_int_eq(centre_first_way(c), wheel.quadrature);
+		}
+		index_deg[i] = (r->engine.index_rad - e.off_rad) / DEG;
+		/* what it says of the other way is what it finds when told so */
+		double mirrored = centre_mirrored_index(&m, &wheel, e.off_rad) / DEG;
+		if (i == 1)
+			ck_assert_double_eq_tol(remainder(mirrored - index_deg[0], 360), 0, 1.5);
+		centre_free(c);
+		drop(r);
+	}
+	ck_assert_double_eq_tol(index_deg[0], s.index_deg, 0.5);
+	ck_assert_double_gt(fabs(remainder(index_deg[1] - index_deg[0], 360)), 5);
 }
 END_TEST
 
@@ -245,6 +348,9 @@ int main(void)
 	TCase *t = tcase_create("centre");
 	tcase_set_timeout(t, 60);
 	tcase_add_loop_test(t, the_middle_of_both_ways_is_the_dead_centre, 0, 4);
+	tcase_add_loop_test(t, the_interval_of_the_index_holds, 0, 4);
+	tcase_add_test(t, ends_that_disagree_widen_the_interval);
+	tcase_add_test(t, the_engine_file_says_which_way_is_forward);
 	tcase_add_test(t, one_way_alone_is_off_and_not_used);
 	tcase_add_test(t, play_shows_in_how_far_the_ways_are_apart);
 	tcase_add_test(t, a_valve_at_work_is_no_sealed_chamber);

@@ -83,9 +83,9 @@ static void print_row(const struct text_page *p, const struct engine *e, const s
 		text_line(p, TONE_BAD, "     did not move %u times", r->missed);
 	if (r->turning > 0)
 		text_line(p, TONE_BAD, "     %u pulses left out: the crank moved", r->turning);
-	if (r->seen == 0 && !opens(r))
-		text_line(p, TONE_FAINT,
-		          "     not seen: nothing flows any more when it shuts; give shorter pulses");
+	if (r->seen < r->commands - r->turning - r->missed && !opens(r))
+		text_line(p, TONE_FAINT, "     %s: nothing flows any more when it shuts; give shorter pulses",
+		          r->seen == 0 ? "not seen" : "the rest cannot be seen");
 }
 
 static void print_rows(const char *name, const struct engine *e, const struct standing_row *rows, int n)
@@ -101,7 +101,8 @@ static void print_rows(const char *name, const struct engine *e, const struct st
 	    &page, 2, 2, TONE_FAINT,
 	    "* until the pressure has changed by 10 %% of the test pressure, in the manner of ISO 12238 "
 	    "(threshold: value from memory). ** until half the area is open or shut, from the gas balance; "
-	    "the report's delay. +/-: 95 %% interval of the mean; sd: scatter of one movement.");
+	    "the report's delay. +/-: 95 %% interval of the mean, with what all pulses are off by together; "
+	    "sd: scatter of one movement.");
 }
 
 static int check(const struct engine *e, const struct standing_row *rows, int n, const char *run,

@@ -2,11 +2,17 @@
 /* The valve events of a crank that stands: the finder's own gas balance with
  * a volume that does not change. */
 #include "analyse/standing.h"
+#include "analyse/valve_events_internal.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
+
+#define FLOW_LEAST                                                                                           \
+	0.05 /* of the upstream pressure: with less between the two sides a closing changes no               \
+	      * more than the gauges may differ by */
+#define HOLE_US 5e4
 
 struct pulse {
 	uint8_t key; /* valve * 4 + event; end follows in `end` */
@@ -79,6 +85,20 @@ static bool turned(const struct leg *leg, double command_us)
 	return n > 1;
 }
 
+/* A closing shows only where air still flows: in a chamber that is full (or empty) nothing changes when the
+ * valve shuts, and what looks like an event is a guess. */
+static bool flows(const struct standing *s, const struct leg *leg, const struct valve_event *e)
+{
+	static const enum engine_sensor_role role[END_COUNT] = {SENSOR_CAP, SENSOR_ROD};
+	int channel = engine_sensor_channel(&s->engine, role[e->end]);
+	if (channel < 0 || isnan(e->event_t_us))
+		return false;
+	double chamber = ride_series_at(&leg->sensor[channel], e->event_t_us, HOLE_US);
+	double up = e->event == EVENT_CUT_OFF ? e->up_pa : chamber;
+	double down = e->event == EVENT_CUT_OFF ? chamber : e->down_pa;
+	return up - down > FLOW_LEAST * up;
+}
+
 static int keep(struct standing *s, const struct leg *leg, const struct valve_event *e)
 {
 	if (s->n == s->room) {
@@ -90,12 +110,13 @@ static int keep(struct standing *s, const struct leg *leg, const struct valve_ev
 		s->room = room;
 	}
 	bool inlet = e->event == EVENT_ADMISSION || e->event == EVENT_CUT_OFF;
+	bool seen = valve_kind_opens((enum valve_event_kind)e->event) || flows(s, leg, e);
 	s->pulse[s->n++] = (struct pulse){.key = (uint8_t)(e->valve * 4 + e->event),
 	                                  .end = e->end,
 	                                  .cls = e->cls,
 	                                  .turning = turned(leg, e->command_t_us),
 	                                  .t10_s = e->t10_s,
-	                                  .t50_s = e->delay_s,
+	                                  .t50_s = seen ? e->delay_s : NAN,
 	                                  /* an exhaust empties what the supply had filled */
 	                                  .supply_pa = inlet ? e->up_pa : NAN};
 	return 0;
@@ -177,6 +198,13 @@ static int fill_slope(const struct column *c, struct standing_row *row)
 	return 0;
 }
 
+/* More pulses do not make better what all of them are off by together. */
+static void widen(struct delay_mean *m, double common_sd_s)
+{
+	m->ci95[0] = m->mean - hypot(m->mean - m->ci95[0], 1.96 * common_sd_s);
+	m->ci95[1] = m->mean + hypot(m->ci95[1] - m->mean, 1.96 * common_sd_s);
+}
+
 static int fill_row(const struct standing *s, uint8_t key, uint8_t end, struct column *c,
                     struct standing_row *row)
 {
@@ -190,6 +218,10 @@ static int fill_row(const struct standing *s, uint8_t key, uint8_t end, struct c
 		return -1;
 	if (!(row->supply_pa[0] <= row->supply_pa[1]))
 		row->supply_pa[0] = row->supply_pa[1] = NAN;
+	double common_sd_s =
+	    valve_common_sd_s(s->events, (enum engine_end)end, (enum valve_event_kind)row->event);
+	widen(&row->t10, common_sd_s);
+	widen(&row->t50, common_sd_s);
 	return 1;
 }
 

@@ -91,6 +91,33 @@ START_TEST(openings_are_timed_and_follow_the_supply)
 }
 END_TEST
 
+/* Air has long come to rest when the valve shuts: nothing shows it. */
+START_TEST(a_closing_on_a_full_chamber_is_not_timed)
+{
+	struct rig_setup s = bench();
+	s.pulse_s = 250e-3;
+	s.supply_pa = s.supply_to_pa = 6e5;
+	s.delay_per_pa = 0;
+	struct rig *r = rig_run(&s);
+	struct standing_row rows[STANDING_ROWS];
+	int n = measure(r, rows);
+	for (unsigned end = 0; end < END_COUNT; end++) {
+		const struct standing_row *shuts = row_of(rows, n, end, EVENT_CUT_OFF);
+		ck_assert_uint_ge(shuts->commands, 10);
+		ck_assert_uint_eq(shuts->seen, 0);
+		ck_assert(isnan(shuts->t50.mean));
+		for (unsigned k = EVENT_ADMISSION; k <= EVENT_RELEASE; k += EVENT_RELEASE - EVENT_ADMISSION) {
+			const struct standing_row *opens = row_of(rows, n, end, k);
+			double truth = true_delay_s(r, end, k);
+			ck_assert_double_le(opens->t50.ci95[0], truth);
+			ck_assert_double_ge(opens->t50.ci95[1], truth);
+			ck_assert_double_le(opens->t50.ci95[1] - opens->t50.ci95[0], 2.5e-3);
+		}
+	}
+	rig_free(r);
+}
+END_TEST
+
 /* A still chamber fills through a choked valve at gamma K p_s / V: after half open, 10 % of the pressure
  * difference take 0.1 (p_s - p_0) V / (gamma K p_s), less what the sinking flow adds. */
 START_TEST(ten_percent_comes_as_the_filling_law_says)
@@ -217,6 +244,7 @@ int main(void)
 	tcase_add_unchecked_fixture(tc, simulate, discard);
 	tcase_add_test(tc, openings_are_timed_and_follow_the_supply);
 	tcase_add_test(tc, ten_percent_comes_as_the_filling_law_says);
+	tcase_add_test(tc, a_closing_on_a_full_chamber_is_not_timed);
 	tcase_add_test(tc, a_moving_crank_leaves_pulses_out);
 	tcase_add_test(tc, the_command_prints_both_definitions);
 	tcase_add_test(tc, a_log_without_commands_is_bad_data);

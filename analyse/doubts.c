@@ -12,7 +12,7 @@
 #define ZERO_PA 6e3       /* a gauge may read this much beside the air outside */
 #define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
 #define INDEX_LEAST 0.97  /* of expansion: walls that keep the air as warm as it was give 1 ... */
-#define INDEX_MOST 1.5    /* ... and without heat it is 1.4, which is learned to some hundredths */
+#define INDEX_MOST 1.45   /* ... and without heat it is 1.4 */
 #define SONIC_RATIO                                                                                          \
 	1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))               \
 	       */

@@ -400,7 +400,7 @@ static void add_tests(TCase *c)
 	tcase_add_loop_test(c, a_late_index_is_put_right, 0, 2);
 	tcase_add_test(c, at_one_speed_a_late_index_is_not_told_and_that_is_said);
 	tcase_add_test(c, late_teeth_are_named_and_left);
-	tcase_add_loop_test(c, a_wheel_faster_than_the_crank_is_followed, 2, 4);
+	tcase_add_loop_test(c, a_wheel_faster_than_the_crank_is_followed, 2, 5);
 	tcase_add_loop_test(c, a_wheel_that_cannot_be_followed_is_refused, 0, sizeof unfit / sizeof *unfit);
 	tcase_add_test(c, half_the_count_is_refused_where_valves_show_the_turn);
 	tcase_add_test(c, an_index_that_misses_every_other_turn_is_not_a_wrong_count);

@@ -62,6 +62,18 @@ static void raise_flag(const struct live *l, int error)
 		abort();
 }
 
+/* Where records went astray, if they did: on the way into the recorder, or in it. */
+static void note_road(struct live *l, struct logd_result *r)
+{
+	static const char *const keys[] = {"bytes_received", "bytes_dropped",   "bytes_overrun",
+	                                   "bytes_damaged",  "frames_lost",     "records",
+	                                   "records_synced", "records_not_kept"};
+	int n = snprintf(r->note, sizeof r->note, "sent %llu bytes", (unsigned long long)l->sender.bytes);
+	for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
+		n += snprintf(r->note + n, sizeof r->note - (size_t)n, ", %s %.0f", keys[i],
+		              logd_daemon_status(&l->daemon, keys[i]));
+}
+
 static void check_nothing_lost(struct live *l, struct logd_result *r)
 {
 	struct logd_account a;
@@ -306,6 +318,7 @@ int faults_clock(unsigned n)
 		logd_result_fail(&r, "%.0f syncs and %.0f segments in %u s", syncs, made, n);
 	logd_sender_flush(&l.sender);
 	logd_rig_sleep_us(CLOCK_SECOND_US / 10);
+	note_road(&l, &r);
 	logd_daemon_stop(&l.daemon, NULL);
 	check_nothing_lost(&l, &r);
 	r.trials = (uint64_t)n * 2;

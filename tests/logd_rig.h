@@ -134,7 +134,7 @@ struct logd_result {
 	uint64_t trials, failures;
 	double worst;
 	const char *unit; /* of worst */
-	char note[200];
+	char note[300];
 };
 
 /* Prints; returns 1 when there were failures or no trial, else 0. */

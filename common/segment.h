@@ -50,6 +50,10 @@ size_t segment_writer_take(struct segment_writer *w, int64_t mono_us, uint8_t bl
 /* The closing block, with totals.  After it only segment_writer_start. */
 size_t segment_writer_close(struct segment_writer *w, int64_t mono_us, uint8_t block[SEGMENT_BLOCK_MAX]);
 
+/* The file could take only its first `blocks` blocks, with `records` records in them, and goes on
+ * from there, with no more facts for a while; what the writer held beyond is forgotten. */
+void segment_writer_cut(struct segment_writer *w, uint32_t blocks, uint64_t records);
+
 /* Records in the open block, and in the file so far (open block included). */
 size_t segment_writer_pending(const struct segment_writer *w);
 uint64_t segment_writer_records(const struct segment_writer *w);

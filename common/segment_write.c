@@ -116,6 +116,15 @@ size_t segment_writer_close(struct segment_writer *w, int64_t mono_us, uint8_t b
 	return seal(w, SEGMENT_CLOSE, (size_t)(p - block) - SEGMENT_HEAD, mono_us, block);
 }
 
+void segment_writer_cut(struct segment_writer *w, uint32_t blocks, uint64_t records)
+{
+	w->number = blocks;
+	w->next_record = w->facts.first_record + records;
+	w->open_records = 0;
+	w->facts_due = false;
+	w->since_facts = 0;
+}
+
 size_t segment_writer_pending(const struct segment_writer *w)
 {
 	return w->open_records;

@@ -8,11 +8,16 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+/* A block with one gap record and the closing block. */
+#define LAST_WORD ((size_t)256)
+
 void outfile_none(struct outfile *f)
 {
 	f->fd = -1;
 	f->name[0] = '\0';
 	f->bytes = f->proven_bytes = 0;
+	f->whole_records = f->proven_records = 0;
+	f->whole_blocks = 0;
 	f->name_unproven = false;
 	f->used = f->blocks = 0;
 }
@@ -33,10 +38,11 @@ bool outfile_fits(const struct outfile *f, size_t n)
 	return f->blocks < OUTFILE_BLOCKS && sizeof f->buffer - f->used >= n;
 }
 
-void outfile_put(struct outfile *f, const uint8_t *block, size_t n)
+void outfile_put(struct outfile *f, const uint8_t *block, size_t n, uint32_t records)
 {
 	memcpy(f->buffer + f->used, block, n);
 	f->used += n;
+	f->records[f->blocks] = records;
 	f->ends[f->blocks++] = f->used;
 }
 
@@ -54,12 +60,15 @@ static size_t write_some(int fd, const uint8_t *bytes, size_t n)
 	return done;
 }
 
-/* Bytes of whole blocks among the first `done` of the buffer. */
-static size_t whole_blocks(const struct outfile *f, size_t done)
+/* Takes the whole blocks among the first `done` bytes of the buffer as written; their bytes. */
+static size_t take_whole(struct outfile *f, size_t done)
 {
 	size_t whole = 0;
-	for (size_t i = 0; i < f->blocks && f->ends[i] <= done; i++)
+	for (size_t i = 0; i < f->blocks && f->ends[i] <= done; i++) {
 		whole = f->ends[i];
+		f->whole_blocks++;
+		f->whole_records += f->records[i];
+	}
 	return whole;
 }
 
@@ -68,10 +77,10 @@ int outfile_write(struct outfile *f)
 	errno = ENOSPC; /* what a write of 0 bytes stands for */
 	size_t done = write_some(f->fd, f->buffer, f->used);
 	int error = errno;
-	size_t whole = whole_blocks(f, done);
+	bool all = done == f->used;
+	size_t whole = take_whole(f, all ? done : done - (done < LAST_WORD ? done : LAST_WORD));
 	bool cut = done == whole || ftruncate(f->fd, f->bytes + (int64_t)whole) == 0;
 	f->bytes += (int64_t)(cut ? whole : done);
-	bool all = done == f->used;
 	f->used = f->blocks = 0;
 	errno = error;
 	return all ? 0 : -1;
@@ -80,6 +89,13 @@ int outfile_write(struct outfile *f)
 int outfile_sync(const struct outfile *f)
 {
 	return fdatasync(f->fd);
+}
+
+void outfile_proven(struct outfile *f)
+{
+	f->name_unproven = false;
+	f->proven_bytes = f->bytes;
+	f->proven_records = f->whole_records;
 }
 
 bool outfile_unlinked(const struct outfile *f)

@@ -15,12 +15,16 @@
 struct outfile {
 	int fd; /* -1 = none */
 	char name[OUTFILE_NAME_MAX];
-	int64_t bytes;        /* written */
-	int64_t proven_bytes; /* durable, name included; set by the caller */
-	bool name_unproven;   /* its directory was not synced since it was created */
-	size_t used;          /* of buffer */
+	int64_t bytes;           /* written */
+	uint32_t whole_blocks;   /* of them */
+	uint64_t whole_records;  /* in those */
+	int64_t proven_bytes;    /* durable, name included; set by outfile_proven */
+	uint64_t proven_records; /* likewise */
+	bool name_unproven;      /* its directory was not synced since it was created */
+	size_t used;             /* of buffer */
 	size_t blocks;
-	size_t ends[OUTFILE_BLOCKS]; /* where each buffered block ends */
+	size_t ends[OUTFILE_BLOCKS];      /* where each buffered block ends */
+	uint32_t records[OUTFILE_BLOCKS]; /* and what it holds */
 	uint8_t buffer[OUTFILE_BUFFER];
 };
 
@@ -32,14 +36,18 @@ int outfile_create(struct outfile *f, int dir_fd, const char *name);
 
 /* Whether a block of n bytes goes into the buffer, and putting it there. */
 bool outfile_fits(const struct outfile *f, size_t n);
-void outfile_put(struct outfile *f, const uint8_t *block, size_t n);
+void outfile_put(struct outfile *f, const uint8_t *block, size_t n, uint32_t records);
 
 /* Writes the buffer.  0; or -1 with errno, the file then ends with a whole block
- * (as far as the file system still allows). */
+ * (as far as the file system still allows), and before the place where the write broke off
+ * there are some bytes left, enough for a last word. */
 int outfile_write(struct outfile *f);
 
 /* fdatasync; 0, or -1 with errno. */
 int outfile_sync(const struct outfile *f);
+
+/* All that was written is durable, the name included. */
+void outfile_proven(struct outfile *f);
 
 /* Somebody deleted it. */
 bool outfile_unlinked(const struct outfile *f);

@@ -28,7 +28,7 @@
 #define PAUSE_US 50000
 #define CLOSE_TRIES 10 /* with PAUSE_US between them: half of the second that ending may take */
 #define STALE_FILES 3
-#define FIRST_FIT_BYTES ((int64_t)64 * 1024)
+#define WORTH_BLOCKS 4 /* of records that must have room before a full disk is tried again */
 
 struct store {
 	struct store_config config;
@@ -44,6 +44,7 @@ struct store {
 	struct segment_facts facts;
 	struct outfile out;                /* segment being written */
 	struct outfile stale[STALE_FILES]; /* failed, to be cut back to what was proven */
+	struct outfile brim;               /* proven, when the disk is full: waits for a last word */
 	uint64_t previous_id;              /* newest file with proven records */
 
 	uint64_t total;   /* records kept so far, RAM included */
@@ -78,6 +79,7 @@ struct store *store_new(const struct store_config *config, struct status *status
 	    .log = log,
 	};
 	outfile_none(&s->out);
+	outfile_none(&s->brim);
 	for (unsigned i = 0; i < STALE_FILES; i++)
 		outfile_none(&s->stale[i]);
 	s->writer = segment_writer_new();
@@ -89,8 +91,9 @@ struct store *store_new(const struct store_config *config, struct status *status
 	return s;
 }
 
-static void forget_stale(struct store *s)
+static void forget_failed(struct store *s)
 {
+	outfile_abandon(&s->brim);
 	for (unsigned i = 0; i < STALE_FILES; i++)
 		outfile_abandon(&s->stale[i]);
 }
@@ -100,7 +103,7 @@ void store_free(struct store *s)
 	if (s == NULL)
 		return;
 	outfile_abandon(&s->out);
-	forget_stale(s);
+	forget_failed(s);
 	shelf_close(&s->shelf);
 	segment_writer_free(s->writer);
 	tail_free(s->tail);
@@ -173,96 +176,9 @@ static void undo_segment(struct store *s)
 	outfile_abandon(&s->out);
 }
 
-/* The disk failed.  Nothing is lost yet: unproven records are in the tail. */
-static void fail(struct store *s, const char *what, int error)
+static bool is_full(int error)
 {
-	log_say(s->log, LOG_DISK, LOG_LEVEL_ERROR, "%s: %s: %s; still receiving, %zu records wait in RAM; %s",
-	        s->config.directory, what, strerror(error), tail_count(s->tail), advice_for(error));
-	status_add(&s->status->disk_faults, 1);
-	s->last_error = error;
-	s->handed = 0;
-	s->retry_us = clock_mono_us() + RETRY_US;
-	if (s->out.fd >= 0 && s->out.proven_bytes > 0) {
-		s->previous_id = s->facts.file_id;
-		set_aside(s);
-	} else if (s->out.fd >= 0) {
-		undo_segment(s);
-	}
-	publish(s);
-}
-
-/* --- writing --- */
-
-static int write_out(struct store *s)
-{
-	size_t n = s->out.used;
-	if (n == 0)
-		return 0;
-	if (retention_make_room(&s->retention, (int64_t)n) != 0) {
-		fail(s, "less free space than --keep-free asks for", errno);
-		return -1;
-	}
-	int64_t before = s->out.bytes;
-	int bad = outfile_write(&s->out);
-	int error = errno;
-	s->shelf.bytes += s->out.bytes - before;
-	status_add(&s->status->bytes_written, s->out.bytes - before);
-	if (bad != 0)
-		fail(s, "cannot write", error);
-	return bad;
-}
-
-static int put_block(struct store *s, size_t n)
-{
-	if (!outfile_fits(&s->out, n) && write_out(s) != 0)
-		return -1;
-	outfile_put(&s->out, s->block, n);
-	return 0;
-}
-
-static int64_t block_mono_us(const struct store *s)
-{
-	return s->config.live ? clock_mono_us() : 0;
-}
-
-/* Moves finished blocks, the open one included, from the segment writer to the file's buffer. */
-static int take_blocks(struct store *s)
-{
-	size_t n;
-	while ((n = segment_writer_take(s->writer, block_mono_us(s), s->block)) > 0)
-		if (put_block(s, n) != 0)
-			return -1;
-	return 0;
-}
-
-static int write_all(struct store *s)
-{
-	s->write_us = clock_mono_us() + WRITE_EVERY_US;
-	return take_blocks(s) == 0 ? write_out(s) : -1;
-}
-
-/* Makes what was written durable, the file's name included. */
-static int prove(struct store *s)
-{
-	if (outfile_sync(&s->out) != 0) {
-		fail(s, "cannot sync", errno);
-		return -1;
-	}
-	if (s->out.name_unproven && fsync(s->shelf.fd) != 0) {
-		fail(s, "cannot sync the directory", errno);
-		return -1;
-	}
-	if (shelf_vanished(&s->shelf) || outfile_unlinked(&s->out)) {
-		fail(s, "the log is not where it was", ENOENT);
-		return -1;
-	}
-	s->out.name_unproven = false;
-	s->out.proven_bytes = s->out.bytes;
-	tail_drop(s->tail, s->handed);
-	s->handed = 0;
-	status_set(&s->status->last_sync_us, clock_mono_us());
-	status_add(&s->status->syncs, 1);
-	return 0;
+	return error == ENOSPC || error == EDQUOT;
 }
 
 /* The unproven records of a failed file are safe elsewhere now.  What cannot be cut off
@@ -285,6 +201,130 @@ static void cut_stale(struct store *s)
 	for (unsigned i = 0; i < STALE_FILES; i++)
 		if (s->stale[i].fd >= 0)
 			cut_one(s, &s->stale[i]);
+}
+
+/* The disk failed.  Nothing is lost yet: unproven records are in the tail. */
+static void fail(struct store *s, const char *what, int error)
+{
+	log_say(s->log, LOG_DISK, LOG_LEVEL_ERROR, "%s: %s: %s; still receiving, %zu records wait in RAM; %s",
+	        s->config.directory, what, strerror(error), tail_count(s->tail), advice_for(error));
+	status_add(&s->status->disk_faults, 1);
+	s->last_error = error;
+	s->handed = 0;
+	s->retry_us = clock_mono_us() + RETRY_US;
+	if (s->out.fd >= 0 && s->out.proven_bytes > 0) {
+		s->previous_id = s->facts.file_id;
+		set_aside(s);
+	} else if (s->out.fd >= 0) {
+		undo_segment(s);
+	}
+	if (is_full(error))
+		cut_stale(s); /* else what is unproven there would take the room that its records need */
+	publish(s);
+}
+
+/* --- writing --- */
+
+/* Makes what was written of the segment durable, the file's name included.  NULL; or, with errno,
+ * what failed. */
+static const char *make_durable(struct store *s)
+{
+	if (outfile_sync(&s->out) != 0)
+		return "cannot sync";
+	if (s->out.name_unproven && fsync(s->shelf.fd) != 0)
+		return "cannot sync the directory";
+	if (shelf_vanished(&s->shelf) || outfile_unlinked(&s->out)) {
+		errno = ENOENT;
+		return "the log is not where it was";
+	}
+	outfile_proven(&s->out);
+	status_set(&s->status->last_sync_us, clock_mono_us());
+	status_add(&s->status->syncs, 1);
+	return NULL;
+}
+
+/* The disk is full, and said so at a write, which leaves what it took before as good as it was: those
+ * records need not wait.  The file takes no more of them. */
+static void keep_what_fitted(struct store *s)
+{
+	size_t fitted = (size_t)(s->out.whole_records - s->out.proven_records);
+	if ((fitted == 0 && s->out.proven_bytes == 0) || make_durable(s) != NULL)
+		return;
+	tail_drop(s->tail, fitted);
+	s->previous_id = s->facts.file_id;
+	outfile_abandon(&s->brim);
+	s->brim = s->out;
+	outfile_none(&s->out);
+}
+
+static void fail_to_write(struct store *s, const char *what, int error)
+{
+	if (is_full(error))
+		keep_what_fitted(s);
+	fail(s, what, error);
+}
+
+static int write_out(struct store *s)
+{
+	size_t n = s->out.used;
+	if (n == 0)
+		return 0;
+	if (retention_make_room(&s->retention, (int64_t)n) != 0) {
+		fail_to_write(s, "less free space than --keep-free asks for", errno);
+		return -1;
+	}
+	int64_t before = s->out.bytes;
+	int bad = outfile_write(&s->out);
+	int error = errno;
+	s->shelf.bytes += s->out.bytes - before;
+	status_add(&s->status->bytes_written, s->out.bytes - before);
+	if (bad != 0)
+		fail_to_write(s, "cannot write", error);
+	return bad;
+}
+
+static int put_block(struct store *s, size_t n, size_t records)
+{
+	if (!outfile_fits(&s->out, n) && write_out(s) != 0)
+		return -1;
+	outfile_put(&s->out, s->block, n, (uint32_t)records);
+	return 0;
+}
+
+static int64_t block_mono_us(const struct store *s)
+{
+	return s->config.live ? clock_mono_us() : 0;
+}
+
+/* Moves finished blocks, the open one included, from the segment writer to the file's buffer. */
+static int take_blocks(struct store *s)
+{
+	size_t n, open = segment_writer_pending(s->writer);
+	while ((n = segment_writer_take(s->writer, block_mono_us(s), s->block)) > 0) {
+		size_t left = segment_writer_pending(s->writer);
+		if (put_block(s, n, open - left) != 0)
+			return -1;
+		open = left;
+	}
+	return 0;
+}
+
+static int write_all(struct store *s)
+{
+	s->write_us = clock_mono_us() + WRITE_EVERY_US;
+	return take_blocks(s) == 0 ? write_out(s) : -1;
+}
+
+static int prove(struct store *s)
+{
+	const char *failed = make_durable(s);
+	if (failed != NULL) {
+		fail(s, failed, errno);
+		return -1;
+	}
+	tail_drop(s->tail, s->handed);
+	s->handed = 0;
+	return 0;
 }
 
 static int sync_all(struct store *s)
@@ -349,7 +389,31 @@ static int write_close_block(struct store *s)
 	if (take_blocks(s) != 0)
 		return -1;
 	size_t n = segment_writer_close(s->writer, block_mono_us(s), s->block);
-	return put_block(s, n) == 0 && write_out(s) == 0 ? prove(s) : -1;
+	return put_block(s, n, 0) == 0 && write_out(s) == 0 ? prove(s) : -1;
+}
+
+static void put_last(struct store *s, size_t n, uint32_t records)
+{
+	outfile_put(&s->brim, s->block, n, records);
+}
+
+/* Ends the file that filled the disk, as far as there is room for it; `gap` may be NULL. */
+static void close_brim(struct store *s, const struct record *gap)
+{
+	struct outfile *f = &s->brim;
+	if (f->fd < 0)
+		return;
+	f->used = f->blocks = 0; /* what had no room waits in the tail */
+	segment_writer_cut(s->writer, f->whole_blocks, f->whole_records);
+	if (gap != NULL && segment_writer_add(s->writer, gap))
+		put_last(s, segment_writer_take(s->writer, block_mono_us(s), s->block), 1);
+	put_last(s, segment_writer_close(s->writer, block_mono_us(s), s->block), 0);
+	int64_t before = f->bytes;
+	if (outfile_write(f) == 0)
+		(void)outfile_sync(f);
+	s->shelf.bytes += f->bytes - before;
+	status_add(&s->status->bytes_written, f->bytes - before);
+	outfile_abandon(f);
 }
 
 /* Ends the segment; it is whole and durable afterwards. */
@@ -413,7 +477,7 @@ static int reopen_directory(struct store *s)
 	bool vanished = shelf_vanished(&s->shelf);
 	if (!vanished && s->last_error != ENOENT)
 		return 0;
-	forget_stale(s);
+	forget_failed(s);
 	if (!vanished)
 		return shelf_scan(&s->shelf);
 	shelf_close(&s->shelf);
@@ -429,7 +493,8 @@ static bool worth_trying(struct store *s)
 	int64_t bytes_free, all;
 	if (s->last_error != ENOSPC || shelf_space(&s->shelf, &bytes_free, &all) != 0)
 		return true;
-	return bytes_free >= FIRST_FIT_BYTES + retention_floor(&s->retention, all);
+	int64_t blocks = WORTH_BLOCKS + 2 * (int64_t)(s->config.engine_len / SEGMENT_BLOCK_MAX + 1);
+	return bytes_free >= blocks * SEGMENT_BLOCK_MAX + retention_floor(&s->retention, all);
 }
 
 static void recover(struct store *s)
@@ -439,6 +504,7 @@ static void recover(struct store *s)
 	if (reopen_directory(s) != 0 || !worth_trying(s))
 		return;
 	int error = s->last_error;
+	close_brim(s, NULL);
 	if (open_segment(s) != 0 || replay_tail(s) != 0 || sync_all(s) != 0)
 		return;
 	s->last_error = 0;
@@ -573,19 +639,30 @@ void store_riding(struct store *s, bool anew)
 	n->last = s->facts.number;
 }
 
+static bool close_once(struct store *s)
+{
+	if (s->out.fd < 0)
+		recover(s);
+	return s->out.fd >= 0 && close_segment(s) == 0;
+}
+
 int store_close(struct store *s)
 {
-	bool closed = false;
-	for (unsigned i = 0; i < CLOSE_TRIES && !closed; i++) {
-		if (i > 0)
-			pause_for_disk();
-		if (s->out.fd < 0)
-			recover(s);
-		closed = s->out.fd >= 0 && close_segment(s) == 0;
+	bool closed = close_once(s);
+	/* What can be made to wait for the disk waits at its end, too. */
+	while (!closed && s->config.patient && !atomic_load(s->stop)) {
+		pause_for_disk();
+		closed = clock_mono_us() >= s->retry_us && close_once(s);
+	}
+	for (unsigned i = 1; i < CLOSE_TRIES && !closed; i++) {
+		pause_for_disk();
+		closed = close_once(s);
 	}
 	cut_stale(s);
+	int64_t waiting = (int64_t)tail_count(s->tail), lost = s->not_kept + waiting;
+	struct record gap = gaps_record(GAP_DISK, s->last_t_us, lost, strerror(s->last_error));
+	close_brim(s, lost > 0 ? &gap : NULL);
 	publish(s);
-	bool lost = s->not_kept > 0 || tail_count(s->tail) > 0;
-	status_add(&s->status->records_not_kept, (int64_t)tail_count(s->tail));
-	return lost ? -1 : 0;
+	status_add(&s->status->records_not_kept, waiting);
+	return lost > 0 ? -1 : 0;
 }

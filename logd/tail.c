@@ -47,8 +47,18 @@ void tail_free(struct tail *t)
 	free(t);
 }
 
+/* Makes the room of what was dropped usable again while older records still wait. */
+static void move_down(struct tail *t)
+{
+	memmove(t->records, t->records + t->first, tail_count(t) * sizeof *t->records);
+	t->end -= t->first;
+	t->first = 0;
+}
+
 bool tail_add(struct tail *t, const struct record *r)
 {
+	if (t->end == t->room && t->first > 0)
+		move_down(t);
 	if (t->end == t->room || t->text_used + r->text_len > TEXT_BYTES)
 		return false;
 	struct record *mine = &t->records[t->end++];
@@ -60,7 +70,7 @@ bool tail_add(struct tail *t, const struct record *r)
 	return true;
 }
 
-/* Room is given back when the tail is empty, which every sync of a working disk brings about. */
+/* All room is given back when the tail is empty, which every sync of a working disk brings about. */
 void tail_drop(struct tail *t, size_t n)
 {
 	t->first += n;

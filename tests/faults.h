@@ -11,6 +11,7 @@ int faults_kill(unsigned n);      /* G7, G22: kill -9 at n random moments */
 int faults_disk(unsigned n);      /* G10, G11: the k-th call fails, k up to n */
 int faults_short(unsigned n);     /* G10: a write takes only some bytes, n lengths */
 int faults_full(unsigned n);      /* G10: a real small file system fills up and drains, n times */
+int faults_brim(unsigned n);      /* G10: a file system too small for the log, n times */
 int faults_flip(unsigned n);      /* G12: read-only and back, n times */
 int faults_freeze(unsigned n);    /* G14: the disk freezes for n seconds at full line rate */
 int faults_watchdog(unsigned n);  /* G15: disk freeze of n seconds, then a stuck receiver */

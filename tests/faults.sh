@@ -58,6 +58,7 @@ not_run G8 'real power cuts' 'a board with SD cards and a relay: 500 cuts x 3 ca
 ask 'k = 1 to 2,000; for ever a quarter of them, the rest: tool_faults disk 8000' "$faults" disk 2000
 ask 'every length' "$faults" short 2000
 ask 'a real small file system, resume <= 2 s' "$faults" full 20
+ask 'what fits is kept, the rest counted, resume <= 2 s' "$faults" brim 200
 ask '100 cycles' "$faults" flip 100
 ask 'no heap after the start; every k at the start' "$faults" heap 100
 ask '10 s: nothing lost' "$faults" freeze 10

@@ -57,7 +57,7 @@ mkdir "$work/tree"
 
 # What fails on the tree as it is would notice nothing: each driver once, unbroken.
 for run in 'cut 2' 'kill 6' 'disk 40' 'short 16' 'freeze 32' 'replug 3' 'retention 12' 'clock 4' 'race 8' 'heap 4' \
-	'watchdog 5'; do
+	'watchdog 5' 'brim 8'; do
 	# shellcheck disable=SC2086 # driver and count
 	(cd "$work/tree" && timeout 200 build/tests/tool_faults $run >run.log 2>&1) || {
 		echo "reverse: '$run' fails on the tree as it is; what it notices below means nothing"
@@ -75,6 +75,8 @@ breakage 'a failed sync is taken for a good one' logd/store.c 's/if (outfile_syn
 breakage 'unproven records are not written again' logd/store.c \
 	's/while (s->handed < tail_count(s->tail))/while (s->handed > tail_count(s->tail))/' disk 40
 breakage 'a short write is taken for a whole one' logd/outfile.c 's/bool all = done == f->used;/bool all = done > 0;/' short 16
+breakage 'what a full disk took is given up' logd/store.c 's/^\t\tkeep_what_fitted(s);/\t\terror = ENOSPC;/' brim 8
+breakage 'a full disk'"'"'s log does not tell what it lacks' logd/store.c 's/close_brim(s, lost > 0 ? &gap : NULL);/close_brim(s, lost < 0 ? \&gap : NULL);/' brim 8
 breakage 'dropped bytes are not counted' logd/receiver.c 's/r->dropped += n;/r->dropped += n > 0 ? 0 : n;/' freeze 32
 breakage 'a hang-up is taken for silence' logd/receiver.c 's/? READ_END_OF_INPUT : READ_GONE;/? READ_END_OF_INPUT : READ_IDLE;/' replug 3
 breakage 'the cap is not kept' logd/retention.c 's/if (over <= 0 || drop_until/if (over <= INT64_MAX || drop_until/' retention 12

@@ -300,6 +300,46 @@ START_TEST(the_tail_keeps_copies_until_they_are_dropped)
 }
 END_TEST
 
+START_TEST(what_was_dropped_makes_room_while_the_rest_waits)
+{
+	struct tail *t = tail_new(3);
+	for (uint32_t i = 0; i < 3; i++) {
+		struct record r = record_make(RECORD_TOOTH, i, 0, 1);
+		ck_assert(tail_add(t, &r));
+	}
+	tail_drop(t, 2);
+	for (uint32_t i = 3; i < 5; i++) {
+		struct record r = record_make(RECORD_TOOTH, i, 0, 1);
+		ck_assert(tail_add(t, &r));
+	}
+	struct record last = record_make(RECORD_TOOTH, 5, 0, 1);
+	ck_assert(!tail_add(t, &last));
+	for (uint32_t i = 0; i < 3; i++)
+		ck_assert_uint_eq(tail_at(t, i)->t_us, 2 + i);
+	tail_free(t);
+}
+END_TEST
+
+START_TEST(the_tail_has_so_much_room_for_texts_and_no_more)
+{
+	static char text[RECORD_TEXT_MAX];
+	struct tail *t = tail_new(10000);
+	struct record r = record_make(RECORD_MARK, 5, 0, 0);
+	size_t n = 0;
+	r.text = text;
+	r.text_len = sizeof text;
+	while (tail_add(t, &r))
+		n++;
+	ck_assert_uint_eq(n, 512 * 1024 / sizeof text);
+	r.text_len = 0;
+	ck_assert(tail_add(t, &r)); /* what has none is still taken */
+	tail_drop(t, n + 1);
+	r.text_len = sizeof text;
+	ck_assert(tail_add(t, &r));
+	tail_free(t);
+}
+END_TEST
+
 /* --- alarms --- */
 
 static const char alarm_engine[] =
@@ -419,6 +459,8 @@ int main(void)
 	tcase_add_test(t, the_host_clock_tells_a_restart_that_goes_forward);
 	tcase_add_test(t, noise_is_added_up_and_paced);
 	tcase_add_test(t, the_tail_keeps_copies_until_they_are_dropped);
+	tcase_add_test(t, what_was_dropped_makes_room_while_the_rest_waits);
+	tcase_add_test(t, the_tail_has_so_much_room_for_texts_and_no_more);
 	tcase_add_test(t, limits_raise_alarms_and_flutter_does_not_repeat_them);
 	tcase_add_test(t, speed_and_missed_teeth_are_watched);
 	tcase_add_test(t, the_status_line_is_flat_and_escapes_names);

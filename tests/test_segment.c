@@ -241,6 +241,47 @@ START_TEST(what_cannot_be_opened_says_why)
 }
 END_TEST
 
+static size_t put_next(struct segment_writer *w, struct record r, uint8_t *out)
+{
+	ck_assert(segment_writer_add(w, &r));
+	return segment_writer_take(w, 5, out);
+}
+
+/* As much of a file as a full disk took, and then a last word about the rest. */
+START_TEST(a_file_that_was_cut_goes_on_from_there)
+{
+	static uint8_t file[8 * SEGMENT_BLOCK_MAX], lost[SEGMENT_BLOCK_MAX];
+	struct record want[3];
+	struct segment_facts facts = facts_of(SEGMENT_FACTS_CHUNK + 1);
+	struct fault fault = {0};
+	struct segment_writer *w = segment_writer_new();
+	size_t n = 0;
+	segment_writer_start(w, &facts);
+	for (unsigned i = 0; i < 2; i++) /* facts in two parts */
+		n += segment_writer_take(w, 5, file + n);
+	for (unsigned i = 0; i < 2; i++) {
+		want[i] = record_make(RECORD_SAMPLE, i, 0, 100 + i);
+		n += put_next(w, want[i], file + n);
+	}
+	for (unsigned i = 0; i < 70; i++) /* these have no room; new facts come due among them */
+		put_next(w, record_make(RECORD_SAMPLE, i, 0, 7), lost);
+	struct record open = record_make(RECORD_SAMPLE, 9, 0, 9);
+	ck_assert(segment_writer_add(w, &open));
+	segment_writer_cut(w, 4, 2);
+	ck_assert_uint_eq(segment_writer_records(w), 2);
+	ck_assert_uint_eq(segment_writer_take(w, 5, lost), 0);
+	want[2] = record_make(RECORD_GAP, 1, GAP_DISK, 71);
+	n += put_next(w, want[2], file + n);
+	n += segment_writer_close(w, 5, file + n);
+	struct segment_reader *s = segment_reader_open_memory("memory", file, n, &fault);
+	ck_assert_msg(s != NULL, "%s", fault.text);
+	expect_facts(segment_reader_facts(s), &facts);
+	expect_records(s, want, 3);
+	segment_reader_free(s);
+	segment_writer_free(w);
+}
+END_TEST
+
 START_TEST(pending_and_totals_count)
 {
 	struct segment_writer *w = segment_writer_new();
@@ -276,6 +317,7 @@ int main(void)
 	tcase_add_test(t, the_block_has_the_layout_of_the_document);
 	tcase_add_test(t, a_file_on_disk_reads_like_memory);
 	tcase_add_test(t, what_cannot_be_opened_says_why);
+	tcase_add_test(t, a_file_that_was_cut_goes_on_from_there);
 	tcase_add_test(t, pending_and_totals_count);
 	tcase_set_timeout(t, 60);
 	suite_add_tcase(s, t);

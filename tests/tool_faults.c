@@ -18,7 +18,7 @@ static const struct {
     {"noise", faults_noise, 3},       {"heap", faults_heap, 60},     {"cut", faults_cut, 1},
     {"clock", faults_clock, 3},       {"race", faults_race, 10},     {"retention", faults_retention, 4},
     {"soak", faults_soak, 10},        {"cap", faults_cap, 20},       {"cost", faults_cost, 3},
-    {"restart", faults_restart, 4},   {"wait", faults_wait, 4},
+    {"restart", faults_restart, 4},   {"wait", faults_wait, 4},      {"brim", faults_brim, 4},
 };
 
 int main(int argc, char **argv)

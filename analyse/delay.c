@@ -510,10 +510,8 @@ static bool spans_enough(double low, double high)
 	return low * high < 0 || (slow > 0 && fast / slow >= DELAY_SPAN_LEAST);
 }
 
-static int line_of(const double *speed, const double *y, const int64_t *turn, size_t n,
-                   struct delay_line *out)
+static void no_line(struct delay_line *out, size_t n)
 {
-	struct problem p;
 	*out = (struct delay_line){.n = n,
 	                           .at_zero = NAN,
 	                           .slope = NAN,
@@ -525,13 +523,11 @@ static int line_of(const double *speed, const double *y, const int64_t *turn, si
 	                           .speed_low = NAN,
 	                           .speed_high = NAN,
 	                           .bend_t = NAN};
-	if (n == 0)
-		return 0;
-	double *z = malloc(sizeof(*z) * n);
-	if (z == NULL || !problem_new(&p, y, turn, n, 2)) {
-		free(z);
-		return -1;
-	}
+}
+
+/* Quantiles and mean of the speeds; the speeds less their mean go to `z`. */
+static void centre_speeds(const double *speed, size_t n, double *z, struct delay_line *out)
+{
 	memcpy(z, speed, sizeof(*z) * n);
 	qsort(z, n, sizeof(*z), compare_double);
 	out->speed_low = quantile_sorted(z, n, 0.02);
@@ -542,18 +538,21 @@ static int line_of(const double *speed, const double *y, const int64_t *turn, si
 	out->mean_speed = sum / (double)n;
 	for (size_t i = 0; i < n; i++)
 		z[i] = speed[i] - out->mean_speed;
-	p.z[0] = z;
 	out->separable = n >= 8 && spans_enough(out->speed_low, out->speed_high);
-	bool line = n >= 8 && out->speed_high - out->speed_low > 0.01 * fabs(out->mean_speed);
-	int status = line ? fit_line(&p, speed, out) : fit_mean_only(&p, out);
-	free(p.given);
-	free(z);
-	return status;
+}
+
+/* The line, or only the mean where the speeds are all but one; `p` is left with its weights. */
+static int line_of(struct problem *p, const double *speed, double *z, struct delay_line *out)
+{
+	centre_speeds(speed, p->n, z, out);
+	p->z[0] = z;
+	bool line = p->n >= 8 && out->speed_high - out->speed_low > 0.01 * fabs(out->mean_speed);
+	return line ? fit_line(p, speed, out) : fit_mean_only(p, out);
 }
 
 int delay_line(const double *speed, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
 {
-	int status = line_of(speed, y, turn, n, out);
+	int status = delay_slope(speed, y, turn, n, out);
 	if (!out->separable)
 		keep_middle_only(out);
 	return status;
@@ -561,7 +560,77 @@ int delay_line(const double *speed, const double *y, const int64_t *turn, size_t
 
 int delay_slope(const double *x, const double *y, const int64_t *turn, size_t n, struct delay_line *out)
 {
-	return line_of(x, y, turn, n, out);
+	struct problem p;
+	no_line(out, n);
+	if (n == 0)
+		return 0;
+	double *z = malloc(sizeof(*z) * n);
+	if (z == NULL || !problem_new(&p, y, turn, n, 2)) {
+		free(z);
+		return -1;
+	}
+	int status = line_of(&p, x, z, out);
+	free(p.given);
+	free(z);
+	return status;
+}
+
+/* --- what a whole is made of -------------------------------------------------------- */
+
+/* Of one part, at the mean speed, with the weights of the whole. */
+static double part_at_mean(const struct problem *whole, const double *part, double *values, double *weight)
+{
+	struct problem p = *whole;
+	bool known = false;
+	for (size_t i = 0; i < p.n; i++) {
+		bool use = !isnan(part[i]);
+		values[i] = use ? part[i] : 0;
+		weight[i] = use ? whole->weight[i] : 0;
+		known = known || weight[i] > 0;
+	}
+	p.y = values;
+	p.weight = weight;
+	p.beta[0] = NAN;
+	if (known)
+		fit_weighted(&p);
+	return p.beta[0];
+}
+
+static void split(struct problem *p, const double *const *part, int parts, double *store,
+                  struct delay_split *out)
+{
+	out->whole = part_at_mean(p, p->y, store, store + p->n);
+	for (int k = 0; k < parts; k++)
+		out->part[k] = part_at_mean(p, part[k], store, store + p->n);
+	for (size_t i = 0; i < p->n; i++)
+		p->given[i] = 1;
+	out->spread = p->n > 2 ? robust_scale(p) : NAN;
+}
+
+int delay_split(const double *speed, const double *y, const double *const *part, int parts,
+                const int64_t *turn, size_t n, struct delay_split *out)
+{
+	struct problem p;
+	struct delay_line line;
+	*out = (struct delay_split){
+	    .n = n, .mean_speed = NAN, .whole = NAN, .whole_ci95 = {NAN, NAN}, .spread = NAN};
+	for (int k = 0; k < parts; k++)
+		out->part[k] = NAN;
+	if (n == 0)
+		return 0;
+	double *z = malloc(sizeof(*z) * n * 3);
+	if (z == NULL || !problem_new(&p, y, turn, n, 2)) {
+		free(z);
+		return -1;
+	}
+	no_line(&line, n);
+	int status = line_of(&p, speed, z, &line);
+	out->mean_speed = line.mean_speed;
+	memcpy(out->whole_ci95, line.at_mean_ci95, sizeof(out->whole_ci95));
+	split(&p, part, parts, z + n, out);
+	free(p.given);
+	free(z);
+	return status;
 }
 
 /* --- a plane ----------------------------------------------------------------------- */

@@ -47,6 +47,22 @@ int delay_line(const double *speed, const double *y, const int64_t *turn, size_t
 /* The same line over anything else than speed, given whatever the span of x. */
 int delay_slope(const double *x, const double *y, const int64_t *turn, size_t n, struct delay_line *out);
 
+#define DELAY_PARTS 6
+
+struct delay_split {
+	size_t n;
+	double mean_speed;
+	double whole, whole_ci95[2]; /* at the mean speed, by the robust line of delay_slope */
+	double part[DELAY_PARTS];    /* the same, with the very weights of the whole */
+	double spread;               /* robust sd of one value beside the line */
+};
+
+/* What y is made of, at the mean speed of its values: where part[0..parts - 1][i] add up to y[i] for every i,
+ * the parts found add up to the whole.  NAN in a part = not known, left out of it (and then it need not add
+ * up).  n = 0 gives NANs.  -1 when memory runs out. */
+int delay_split(const double *speed, const double *y, const double *const *part, int parts,
+                const int64_t *turn, size_t n, struct delay_split *out);
+
 #define DELAY_CAUSES 2
 
 struct delay_cause {

@@ -62,7 +62,7 @@ static void verdicts(FILE *out, const struct report *r)
 		verdict(out, r, &r->event[i]);
 	fputs("</ul>\n", out);
 	if (words_any_off(r))
-		html_element(out, "p", "soft", "%s", words_at_mean_speed());
+		html_element(out, "p", "soft", "%s", words_at_mean_speed(r));
 }
 
 static void stroke_card(FILE *out, const struct report *r, enum engine_end end)

@@ -148,6 +148,7 @@ static json_t *event_of(const struct valve_event_summary *e)
 	json_put(o, "offset_deg_ci95", pair(e->offset_ci95_rad, deg));
 	json_put(o, "verdict", json_string(e->verdict));
 	json_put(o, "error_deg_ci95", pair(e->error_ci95_rad, deg));
+	json_put(o, "speed_rpm", json_put_number(unit_rpm(e->speed_rad_s)));
 	json_put(o, "latency_ms", json_put_number(e->latency_s * 1e3));
 	json_put(o, "latency_ms_ci95", pair(e->latency_ci95_s, 1e3));
 	json_put(o, "delay_ms_per_bar", json_put_number(e->supply.per * 1e8));

@@ -55,7 +55,7 @@ static void verdicts(const struct text_page *p, const struct report *r)
 	for (size_t i = 0; i < r->event_n; i++)
 		verdict_line(p, r, &r->event[i]);
 	if (words_any_off(r))
-		text_para(p, 2, 2, TONE_FAINT, "%s", words_at_mean_speed());
+		text_para(p, 2, 2, TONE_FAINT, "%s", words_at_mean_speed(r));
 }
 
 static void lines(const struct text_page *p, const char *heading, const struct report_lines *l,

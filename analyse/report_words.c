@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/report_words.h"
 
+#include "analyse/valve_events_tally.h"
 #include "common/air.h"
 #include "common/unit.h"
 
@@ -91,6 +92,8 @@ static const char *no_error(const struct report *r, const struct valve_event_sum
 		return "did not move";
 	if (engine_sensor_channel(&r->engine, role) < 0 || !r->wheel.aligned)
 		return words_no_strokes(r, (enum engine_end)e->end);
+	if (isfinite(e->delay_s) && e->count < VALVE_FOUND_LEAST)
+		return "not known: seen too seldom";
 	if (isfinite(e->delay_s))
 		return "not known: no intended angle, neither sent nor in the engine file";
 	return "not known: the pressure does not show it";
@@ -113,9 +116,11 @@ const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *
 {
 	bool late = strcmp(e->verdict, "late") == 0, early = strcmp(e->verdict, "early") == 0;
 	out[0] = '\0';
-	if ((late || early) && isfinite(e->error_rad))
-		snprintf(out, WORDS_MAX, "switch %.1f deg (%.1f ms) %s", unit_deg(fabs(e->error_rad)),
-		         1e3 * fabs(e->error_rad) / e->speed_rad_s, late ? "earlier" : "later");
+	if (!(late || early) || !isfinite(e->error_rad))
+		return out;
+	snprintf(out, WORDS_MAX, "switch %.1f deg (%.1f ms) %s%s", unit_deg(fabs(e->error_rad)),
+	         1e3 * fabs(e->error_rad) / e->speed_rad_s, late ? "earlier" : "later",
+	         valve_summary_other_speed(e) ? " *" : "");
 	return out;
 }
 
@@ -128,8 +133,12 @@ bool words_any_off(const struct report *r)
 	return false;
 }
 
-const char *words_at_mean_speed(void)
+const char *words_at_mean_speed(const struct report *r)
 {
+	for (size_t i = 0; i < r->event_n; i++)
+		if (valve_summary_other_speed(&r->event[i]))
+			return "At the ride's mean speed; * at that of the turns that show it, said under "
+			       "Advice; trammel plan says what to load for every speed.";
 	return "At the ride's mean speed; trammel plan says what to load for every speed.";
 }
 

@@ -47,7 +47,7 @@ const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *
 
 /* Whether any event has a remedy, and what its degrees hold for. */
 bool words_any_off(const struct report *r);
-const char *words_at_mean_speed(void);
+const char *words_at_mean_speed(const struct report *r);
 
 /* Whether the lines say this already. */
 bool words_said(const struct report_lines *l, const char *text);

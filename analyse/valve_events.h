@@ -59,7 +59,9 @@ struct valve_event_cause {
 	double alike;            /* correlation of supply and battery: near +-1 the intervals are wide */
 };
 
-/* One (valve, end, event) over the ride. Angles rad; NAN = not known. */
+/* One (valve, end, event) over the ride. Angles rad; NAN = not known.  Intended, commanded and actual angle,
+ * error, count and firing are of the same events, those found, at the mean speed of these: error = count +
+ * firing + delay x speed.  With fewer than 3 found: count and firing of all commands, no error. */
 struct valve_event_summary {
 	uint8_t valve, end, event;
 	unsigned count;     /* events found (A or B), angle trusted */
@@ -73,10 +75,11 @@ struct valve_event_summary {
 	double offset_rad, offset_ci95_rad[2]; /* controller's part at zero speed */
 	double latency_s, latency_ci95_s[2];   /* controller's part per speed */
 	struct valve_event_cause supply, battery;
-	double speed_rad_s; /* mean */
-	bool separable;     /* the speed range tells offset from latency */
-	char verdict[16];   /* "late", "early", "on time", "not known", "missed" */
-	char words[400];    /* the verdict in plain words with numbers and remedy */
+	double speed_rad_s;      /* of the events found, while the valve answers */
+	double ride_speed_rad_s; /* of all commands */
+	bool separable;          /* the speed range tells offset from latency */
+	char verdict[16];        /* "late", "early", "on time", "not known", "missed" */
+	char words[512];         /* the verdict in plain words with numbers and remedy */
 };
 
 #define VALVE_EVENT_SUMMARIES (ENGINE_VALVES_MAX * 4)

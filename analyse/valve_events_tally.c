@@ -124,51 +124,23 @@ static void column_add(struct column *c, double x, const struct valve_kept *k)
 	c->turn[c->n++] = k->turn;
 }
 
-static double mean_direction(const struct column *c)
-{
-	double s = 0, k = 0;
-	for (size_t i = 0; i < c->n; i++) {
-		s += sin(c->x[i]);
-		k += cos(c->x[i]);
-	}
-	return atan2(s, k);
-}
-
-/* Robust mean on the circle: about the mean direction, in 0..2 pi. */
-static int circular_mean(struct column *c, double *out)
-{
-	struct delay_mean m;
-	double about = mean_direction(c);
-	for (size_t i = 0; i < c->n; i++)
-		c->x[i] = wrap(c->x[i] - about);
-	int status = delay_mean(c->x, c->turn, c->n, &m);
-	*out = c->n ? turned(about + m.mean) : NAN;
-	return status;
-}
-
-enum quantity { INTENDED, COMMANDED, ACTUAL, ERROR, COUNT, FIRING, DELAY, T10, CONTROLLER };
+enum quantity { ERROR, DELAY, ADVANCE, T10, CONTROLLER, ANY };
 
 static double quantity_of(const struct valve_kept *k, enum quantity q)
 {
 	switch (q) {
-	case INTENDED:
-		return (double)k->intended_rad;
-	case COMMANDED:
-		return (double)k->command_rad;
-	case ACTUAL:
-		return (double)(k->command_rad + k->advance_rad);
 	case ERROR:
-		return (double)(k->command_error_rad + k->advance_rad);
-	case COUNT:
-		return (double)k->count_rad;
-	case FIRING:
-		return (double)k->firing_rad;
+		return (double)k->command_error_rad + (double)k->advance_rad;
 	case DELAY:
 		return (double)k->delay_s;
+	case ADVANCE:
+		return (double)k->advance_rad;
 	case T10:
 		return (double)k->t10_s;
-	default:
+	case CONTROLLER:
 		return (double)k->command_error_rad;
+	default:
+		return 0;
 	}
 }
 
@@ -185,35 +157,126 @@ static int mean_of(const struct valve_tally_group *g, enum quantity q, struct co
 	return delay_mean(c->x, c->turn, c->n, m);
 }
 
-static int angles(const struct valve_tally_group *g, struct column *c, struct valve_event_summary *out)
+/* --- angles that belong together ------------------------------------------------ */
+
+enum part { PART_INTENDED, PART_COMMAND, PART_COUNT, PART_FIRING, PART_ADVANCE, PARTS };
+
+struct parts { /* columns of the same events */
+	double *whole, *speed, *of[PARTS];
+	int64_t *turn;
+	size_t n;
+	double about_intended, about_command; /* directions from which those two are counted */
+};
+
+static double mean_direction(const double *angle, size_t n)
 {
-	double *to[3] = {&out->intended_rad, &out->commanded_rad, &out->actual_rad};
-	for (int q = INTENDED; q <= ACTUAL; q++) {
-		fill_column(g, (enum quantity)q, c);
-		if (circular_mean(c, to[q]) != 0)
-			return -1;
+	double s = 0, k = 0;
+	for (size_t i = 0; i < n; i++) {
+		if (isnan(angle[i]))
+			continue;
+		s += sin(angle[i]);
+		k += cos(angle[i]);
 	}
+	return atan2(s, k);
+}
+
+static double count_from_mean(double *angle, size_t n)
+{
+	double about = mean_direction(angle, n);
+	for (size_t i = 0; i < n; i++)
+		angle[i] = wrap(angle[i] - about);
+	return about;
+}
+
+static void fill_parts(const struct valve_tally_group *g, enum quantity of, struct parts *p)
+{
+	p->n = 0;
+	for (size_t i = 0; i < g->n; i++) {
+		const struct valve_kept *k = &g->kept[i];
+		double whole = quantity_of(k, of);
+		if (isnan(whole))
+			continue;
+		p->whole[p->n] = whole;
+		p->speed[p->n] = (double)k->omega_rad_s;
+		p->turn[p->n] = k->turn;
+		p->of[PART_INTENDED][p->n] = (double)k->intended_rad;
+		p->of[PART_COMMAND][p->n] = (double)k->command_rad;
+		p->of[PART_COUNT][p->n] = (double)k->count_rad;
+		p->of[PART_FIRING][p->n] = (double)k->firing_rad;
+		p->of[PART_ADVANCE][p->n++] = (double)k->advance_rad;
+	}
+	p->about_intended = count_from_mean(p->of[PART_INTENDED], p->n);
+	p->about_command = count_from_mean(p->of[PART_COMMAND], p->n);
+}
+
+/* All from the same events with the same weights at the same speed, so that they add up: those of which the
+ * whole error is known; too few: those that were found; too few again: the commands. */
+static enum quantity choose_events(const struct valve_tally_group *g, struct column *c)
+{
+	static const enum quantity order[] = {ERROR, ADVANCE, CONTROLLER};
+	for (size_t i = 0; i < sizeof order / sizeof *order; i++) {
+		fill_column(g, order[i], c);
+		if (c->n >= VALVE_FOUND_LEAST)
+			return order[i];
+	}
+	return ANY;
+}
+
+#define TIMED_S 2e-3 /* a shorter delay says nothing of the speed during it */
+
+/* The speed at which the crank turned through the delay: what a person multiplies. */
+static double speed_of(const struct valve_event_summary *out, double advance_rad, double at_command)
+{
+	return out->delay_s > TIMED_S && advance_rad > 0 ? advance_rad / out->delay_s : at_command;
+}
+
+static void take_parts(const struct parts *p, const struct delay_split *d, enum quantity of,
+                       struct valve_event_summary *out)
+{
+	out->intended_rad = turned(p->about_intended + d->part[PART_INTENDED]);
+	out->commanded_rad = turned(p->about_command + d->part[PART_COMMAND]);
+	out->count_error_rad = d->part[PART_COUNT];
+	out->firing_error_rad = d->part[PART_FIRING];
+	out->speed_rad_s = speed_of(out, d->part[PART_ADVANCE], d->mean_speed);
+	out->actual_rad = out->error_rad = out->spread_rad = NAN;
+	out->error_ci95_rad[0] = out->error_ci95_rad[1] = NAN;
+	if (of != ERROR && of != ADVANCE)
+		return;
+	out->actual_rad = turned(out->commanded_rad + d->part[PART_ADVANCE]);
+	if (of != ERROR)
+		return;
+	out->error_rad = d->whole;
+	out->spread_rad = d->spread;
+	for (int side = 0; side < 2; side++)
+		out->error_ci95_rad[side] = d->whole_ci95[side];
+}
+
+static int angles(const struct valve_tally_group *g, struct column *c, double *store,
+                  struct valve_event_summary *out)
+{
+	struct delay_split split;
+	struct parts p = {.whole = c->x, .speed = c->speed, .turn = c->turn};
+	enum quantity of = choose_events(g, c);
+	for (int k = 0; k < PARTS; k++)
+		p.of[k] = store + (size_t)k * g->n;
+	fill_parts(g, of, &p);
+	const double *part[PARTS] = {p.of[0], p.of[1], p.of[2], p.of[3], p.of[4]};
+	if (delay_split(p.speed, p.whole, part, PARTS, p.turn, p.n, &split) != 0)
+		return -1;
+	take_parts(&p, &split, of, out);
 	return 0;
 }
 
-static int parts(const struct valve_tally_group *g, struct column *c, struct valve_event_summary *out)
+static int times(const struct valve_tally_group *g, struct column *c, struct valve_event_summary *out)
 {
-	struct delay_mean error, count, firing, delay, t10;
-	if (mean_of(g, ERROR, c, &error) != 0 || mean_of(g, COUNT, c, &count) != 0 ||
-	    mean_of(g, FIRING, c, &firing) != 0 || mean_of(g, DELAY, c, &delay) != 0 ||
-	    mean_of(g, T10, c, &t10) != 0)
+	struct delay_mean delay, t10;
+	if (mean_of(g, DELAY, c, &delay) != 0 || mean_of(g, T10, c, &t10) != 0)
 		return -1;
-	out->error_rad = error.mean;
-	out->spread_rad = error.spread;
-	out->count_error_rad = count.mean;
-	out->firing_error_rad = firing.mean;
 	out->t10_s = t10.mean;
 	out->delay_s = delay.mean;
 	out->delay_sd_s = delay.spread;
-	for (int side = 0; side < 2; side++) {
-		out->error_ci95_rad[side] = error.ci95[side];
+	for (int side = 0; side < 2; side++)
 		out->delay_ci95_s[side] = delay.ci95[side];
-	}
 	return 0;
 }
 
@@ -227,7 +290,7 @@ static int controller_part(const struct valve_tally_group *g, struct column *c,
 	out->separable = line.separable;
 	out->offset_rad = line.at_zero;
 	out->latency_s = line.slope;
-	out->speed_rad_s = line.mean_speed;
+	out->ride_speed_rad_s = line.mean_speed;
 	for (int side = 0; side < 2; side++) {
 		out->offset_ci95_rad[side] = line.at_zero_ci95[side];
 		out->latency_ci95_s[side] = line.slope_ci95[side];
@@ -246,7 +309,8 @@ int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
                         struct valve_event_summary *out)
 {
 	size_t room = g->n ? g->n : 1;
-	struct column c = {.x = malloc(sizeof(double) * 2 * room), .turn = malloc(sizeof(int64_t) * room)};
+	struct column c = {.x = malloc(sizeof(double) * (2 + PARTS) * room),
+	                   .turn = malloc(sizeof(int64_t) * room)};
 	int status = -1;
 	*out = (struct valve_event_summary){.valve = g->valve,
 	                                    .end = g->end,
@@ -257,7 +321,8 @@ int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
 	                                    .commands = g->commands};
 	if (c.x != NULL && c.turn != NULL) {
 		c.speed = c.x + room;
-		status = angles(g, &c, out) != 0 || parts(g, &c, out) != 0 || controller_part(g, &c, out) != 0
+		status = times(g, &c, out) != 0 || angles(g, &c, c.x + 2 * room, out) != 0 ||
+		                 controller_part(g, &c, out) != 0
 		             ? -1
 		             : 0;
 	}
@@ -275,4 +340,12 @@ unsigned valve_tally_late(const struct valve_tally_group *g, const struct valve_
 	for (size_t i = 0; i < g->n; i++)
 		n += (double)g->kept[i].delay_s > limit;
 	return n;
+}
+
+#define OTHER_SPEED 0.05
+
+bool valve_summary_other_speed(const struct valve_event_summary *s)
+{
+	return s->not_found > s->missed &&
+	       fabs(s->speed_rad_s - s->ride_speed_rad_s) > OTHER_SPEED * fabs(s->ride_speed_rad_s);
 }

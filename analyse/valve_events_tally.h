@@ -42,10 +42,16 @@ void valve_tally_free(struct valve_tally *t);
 int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
                         struct valve_event_summary *out);
 
+#define VALVE_FOUND_LEAST 3 /* events; of fewer no mean is given */
+
 #define VALVE_LATE_S 8e-3 /* this much behind the usual delay is a hesitation */
 
 /* Kept events that came VALVE_LATE_S (and 6 times the spread) later than usual. */
 unsigned valve_tally_late(const struct valve_tally_group *g, const struct valve_event_summary *s);
+
+/* Were the events found on turns faster or slower than the ride's (by more than 5 %), because on others they
+ * do not show? */
+bool valve_summary_other_speed(const struct valve_event_summary *s);
 
 /* Verdict and words of a summary. */
 void valve_summary_words(const struct engine *e, struct valve_event_summary *s);

@@ -10,7 +10,6 @@
 #include <string.h>
 
 #define WORTH_RAD 0.026179938779914945 /* 1.5 deg: less is no fault of the timing */
-#define EVENTS_LEAST 3
 
 static void say(struct valve_event_summary *s, const char *format, ...) __attribute__((format(printf, 2, 3)));
 static void say(struct valve_event_summary *s, const char *format, ...)
@@ -31,9 +30,9 @@ static const char *what_happens(enum valve_event_kind k)
 
 static const char *verdict_of(const struct valve_event_summary *s)
 {
-	if (s->count < EVENTS_LEAST && s->missed > s->commands / 2 && s->missed > 0)
+	if (s->count < VALVE_FOUND_LEAST && s->missed > s->commands / 2 && s->missed > 0)
 		return "missed";
-	if (s->count < EVENTS_LEAST || isnan(s->error_rad))
+	if (s->count < VALVE_FOUND_LEAST || isnan(s->error_rad))
 		return "not known";
 	bool apart = s->error_ci95_rad[0] > 0 || s->error_ci95_rad[1] < 0;
 	if (!apart || fabs(s->error_rad) < WORTH_RAD)
@@ -62,6 +61,14 @@ static void say_controller(struct valve_event_summary *s)
 		say(s, "; speeds too alike to tell the controller's offset from its delay");
 }
 
+/* Found on some turns only, and not on any of them alike. */
+static void say_seen(struct valve_event_summary *s)
+{
+	if (valve_summary_other_speed(s))
+		say(s, "; seen on %u of %u turns, the %s ones", s->count, s->commands,
+		    s->speed_rad_s > s->ride_speed_rad_s ? "faster" : "slower");
+}
+
 static void say_timed(struct valve_event_summary *s)
 {
 	bool late = strcmp(s->verdict, "late") == 0, early = strcmp(s->verdict, "early") == 0;
@@ -76,10 +83,10 @@ static void say_timed(struct valve_event_summary *s)
 	}
 	say(s, " at %.0f rpm", unit_rpm(s->speed_rad_s));
 	say_parts(s);
-	if (late)
-		say(s, "; lead it");
-	if (early)
-		say(s, "; lead it less");
+	if (late || early)
+		say(s, "; switch it %.1f deg (%.1f ms) %s", fabs(unit_deg(s->error_rad)),
+		    1e3 * fabs(s->error_rad) / s->speed_rad_s, late ? "earlier" : "later");
+	say_seen(s);
 	say_controller(s);
 }
 
@@ -94,7 +101,7 @@ static void say_unknown(const struct engine *e, struct valve_event_summary *s)
 	}
 	if (!sensor)
 		say(s, ": when it really does cannot be known without a pressure sensor at the %s end", end);
-	else if (s->commands < EVENTS_LEAST)
+	else if (s->commands < VALVE_FOUND_LEAST)
 		say(s, ": only %u commands, too few to judge", s->commands);
 	else
 		say(s, ": %u commands, %u events seen; the pressure at the %s end does not show it",

@@ -39,6 +39,7 @@ static void fill_event(struct valve_event_summary *e, int end, int kind)
 	    .latency_s = 0.0004,
 	    .latency_ci95_s = {0.0003, 0.0005},
 	    .speed_rad_s = 12,
+	    .ride_speed_rad_s = 12,
 	    .separable = true,
 	    .verdict = "late",
 	};

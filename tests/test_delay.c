@@ -280,6 +280,42 @@ START_TEST(gsl_finds_the_same_plane)
 }
 END_TEST
 
+/* Delay 20 ms, offset 2 deg; of one in eight the count is 10 deg out, one in nine comes 20 ms late. */
+START_TEST(parts_add_up_to_the_whole_and_outliers_touch_neither)
+{
+	double speed[120], whole[120], count[120], advance[120], unknown[120];
+	struct delay_split s;
+	for (int i = 0; i < 120; i++) {
+		speed[i] = RPM * (60 + i);
+		count[i] = M_PI / 180 * (2 + 0.1 * ((i * 7) % 11 - 5) + (i % 8 == 2 ? 10 : 0));
+		advance[i] = speed[i] * (20e-3 + 1e-4 * ((i * 5) % 13 - 6) + (i % 9 == 4 ? 20e-3 : 0));
+		whole[i] = count[i] + advance[i];
+		unknown[i] = NAN;
+	}
+	const double *part[3] = {count, advance, unknown};
+	ck_assert_int_eq(delay_split(speed, whole, part, 3, NULL, 120, &s), 0);
+	ck_assert_double_eq_tol(s.part[0] + s.part[1], s.whole, 1e-12);
+	ck_assert(isnan(s.part[2]));
+	ck_assert_double_eq_tol(s.mean_speed, RPM * 119.5, 1e-9);
+	ck_assert_double_eq_tol(s.part[0] * 180 / M_PI, 2, 0.1);
+	ck_assert_double_eq_tol(s.part[1], 20e-3 * s.mean_speed, 0.1 * M_PI / 180);
+	double truth = 2 * M_PI / 180 + 20e-3 * s.mean_speed;
+	ck_assert_double_lt(s.whole_ci95[0], truth);
+	ck_assert_double_gt(s.whole_ci95[1], truth);
+	ck_assert_double_lt(s.whole_ci95[1] - s.whole_ci95[0], 0.5 * M_PI / 180);
+	ck_assert_double_lt(s.spread * 180 / M_PI, 1);
+}
+END_TEST
+
+START_TEST(nothing_has_no_parts)
+{
+	struct delay_split s;
+	const double *part[1] = {NULL};
+	ck_assert_int_eq(delay_split(NULL, NULL, part, 1, NULL, 0, &s), 0);
+	ck_assert(isnan(s.whole) && isnan(s.part[0]) && isnan(s.whole_ci95[0]));
+}
+END_TEST
+
 int main(void)
 {
 	Suite *suite = suite_create("delay");
@@ -297,6 +333,8 @@ int main(void)
 	tcase_add_test(tc, two_causes_are_told_apart);
 	tcase_add_test(tc, causes_that_move_together_widen_the_interval);
 	tcase_add_test(tc, gsl_finds_the_same_plane);
+	tcase_add_test(tc, parts_add_up_to_the_whole_and_outliers_touch_neither);
+	tcase_add_test(tc, nothing_has_no_parts);
 	suite_add_tcase(suite, tc);
 	SRunner *runner = srunner_create(suite);
 	srunner_run_all(runner, CK_NORMAL);

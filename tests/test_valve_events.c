@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "tests/chamber_found.h"
 
+#include "analyse/valve_events_tally.h"
 #include "common/unit.h"
 
 #include <check.h>
@@ -69,7 +70,51 @@ START_TEST(a_summary_says_how_late_and_why)
 	ck_assert_double_eq_tol(a->latency_s, 0, 0.3e-3);
 	ck_assert_ptr_nonnull(strstr(a->words, "cap inlet opens"));
 	ck_assert_ptr_nonnull(strstr(a->words, "deg late"));
-	ck_assert_ptr_nonnull(strstr(a->words, "lead it"));
+	ck_assert_ptr_nonnull(strstr(a->words, " rpm: "));
+	ck_assert_ptr_nonnull(strstr(a->words, "; switch it "));
+	ck_assert_ptr_nonnull(strstr(a->words, "ms) earlier"));
+}
+END_TEST
+
+/* The split of a summary, in deg, beyond what belongs there. */
+static double unexplained_deg(const struct valve_event_summary *s)
+{
+	return unit_deg(s->error_rad - s->count_error_rad - s->firing_error_rad -
+	                s->delay_s * s->speed_rad_s);
+}
+
+/* The cap sensor shows nothing for the slow half of the ride, as where an event of slow turns cannot be seen;
+ * the rig's valves are late by their delay alone. */
+START_TEST(an_error_belongs_to_the_turns_that_show_it)
+{
+	struct rig_setup s = found_short_ride();
+	struct found f;
+	struct rig *r = rig_run(&s);
+	struct ride_series *cap = &r->leg.sensor[1];
+	size_t half = cap->n / 2;
+	cap->n -= half;
+	memmove(cap->t_us, cap->t_us + half, sizeof(*cap->t_us) * cap->n);
+	memmove(cap->value, cap->value + half, sizeof(*cap->value) * cap->n);
+	memmove(cap->counts, cap->counts + half, sizeof(*cap->counts) * cap->n);
+	found_in(r, &f);
+	for (size_t i = 0; i < f.summaries; i++) {
+		const struct valve_event_summary *e = &f.summary[i];
+		bool seen_in_part = e->end == END_CAP;
+		ck_assert_double_lt(fabs(unexplained_deg(e)), 1e-5);
+		ck_assert_double_lt(fabs(unit_deg(e->count_error_rad + e->firing_error_rad)), 0.2);
+		ck_assert_double_lt(
+		    fabs(remainder(e->actual_rad - e->intended_rad - e->error_rad, 2 * UNIT_PI)),
+		    unit_rad(1e-5));
+		ck_assert_int_eq(valve_summary_other_speed(e), seen_in_part);
+		ck_assert_int_eq(strstr(e->words, "the faster ones") != NULL, seen_in_part);
+		double off = e->error_rad - s.delay_s[e->event / 2][e->event % 2] * e->speed_rad_s;
+		ck_assert_double_lt(fabs(off), unit_rad(1.5));
+		if (!seen_in_part)
+			ck_assert_double_eq_tol(e->speed_rad_s, e->ride_speed_rad_s, 0.05 * e->speed_rad_s);
+		else
+			ck_assert_double_gt(e->speed_rad_s, 1.05 * e->ride_speed_rad_s);
+	}
+	found_done(&f);
 }
 END_TEST
 
@@ -151,6 +196,7 @@ int main(void)
 	tcase_add_unchecked_fixture(tc, look_through, discard);
 	tcase_add_test(tc, the_error_splits_exactly);
 	tcase_add_test(tc, a_summary_says_how_late_and_why);
+	tcase_add_test(tc, an_error_belongs_to_the_turns_that_show_it);
 	tcase_add_test(tc, one_speed_does_not_tell_offset_from_delay);
 	tcase_add_test(tc, without_chamber_sensors_count_and_firing_remain);
 	tcase_add_test(tc, a_healthy_ride_draws_no_finding);

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/valve_events.h"
+#include "analyse/beside.h"
 #include "analyse/valve_events_causes.h"
 #include "analyse/valve_events_internal.h"
 
@@ -458,18 +459,33 @@ static int by_valve_end_event(const void *a, const void *b)
 	return left - right;
 }
 
+struct summing {
+	const struct valve_events *v;
+	struct valve_event_summary *out;
+	int status[VALVE_EVENT_SUMMARIES];
+};
+
+static void sum_up(void *ctx, size_t i)
+{
+	struct summing *x = ctx;
+	const struct valve_events *v = x->v;
+	const struct valve_tally_group *g = &v->tally.group[i];
+	double common = valve_common_sd_s(v, (enum engine_end)g->end, (enum valve_event_kind)g->event);
+	x->status[i] = valve_tally_summary(g, common, &x->out[i]);
+	if (x->status[i] == 0)
+		x->status[i] = valve_causes(g, model_sd_s(&v->group[g->end][g->event]), &x->out[i]);
+	if (x->status[i] == 0)
+		valve_summary_words(&v->engine, &x->out[i]);
+}
+
 size_t valve_events_finish(struct valve_events *v, struct valve_event_summary *out)
 {
+	struct summing x = {.v = v, .out = out};
 	qsort(v->tally.group, v->tally.n, sizeof(*v->tally.group), by_valve_end_event);
-	for (size_t i = 0; i < v->tally.n; i++) {
-		const struct valve_tally_group *g = &v->tally.group[i];
-		double common =
-		    valve_common_sd_s(v, (enum engine_end)g->end, (enum valve_event_kind)g->event);
-		if (valve_tally_summary(g, common, &out[i]) != 0 ||
-		    valve_causes(g, model_sd_s(&v->group[g->end][g->event]), &out[i]) != 0)
+	beside_do(v->tally.n, sum_up, &x);
+	for (size_t i = 0; i < v->tally.n; i++)
+		if (x.status[i] != 0)
 			return 0;
-		valve_summary_words(&v->engine, &out[i]);
-	}
 	watch_conclude(v, out, v->tally.n);
 	return v->tally.n;
 }

@@ -101,8 +101,8 @@ struct transition *valve_transition(struct valve_events *v, enum engine_end end,
                                     size_t command);
 /* Puts predicted times of one end's transitions back to command + learned delay. */
 void valve_predict_transitions(struct valve_events *v, enum engine_end end);
-/* Does something for each end, on two threads where both have a sensor: whatever it touches must belong to
- * its end alone, so that the outcome is the same either way. */
+/* Does something for each end, on two threads: whatever it touches must belong to its end alone, so that the
+ * outcome is the same either way. */
 typedef void (*valve_end_work)(struct valve_events *v, enum engine_end end, void *ctx);
 void valve_each_end(struct valve_events *v, valve_end_work work, void *ctx);
 

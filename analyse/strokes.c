@@ -2,6 +2,7 @@
 /* One stroke at a time: nodes, work, useful angle, air, ledger. */
 #include "analyse/strokes.h"
 
+#include "analyse/beside.h"
 #include "analyse/ledger.h"
 #include "analyse/stroke_air.h"
 #include "analyse/stroke_events.h"
@@ -35,6 +36,7 @@ struct stroke_end { /* state of one end over the run */
 	struct stroke_turns turns;
 	struct stroke_events events;
 	struct strokes_sum sum;
+	struct stroke_nodes nodes;
 	unsigned from[EVENT_KINDS][FROM_NOTHING + 1];
 };
 
@@ -43,7 +45,6 @@ struct strokes {
 	const struct mech *mech;
 	double n[END_COUNT];
 	struct stroke_end end[END_COUNT];
-	struct stroke_nodes nodes;
 	struct supply_air air;
 	struct mean_tally torque, torque_sd;
 	double most_torque_nm;
@@ -89,8 +90,8 @@ void strokes_free(struct strokes *s)
 	for (int end = 0; end < END_COUNT; end++) {
 		stroke_turns_free(&s->end[end].turns);
 		stroke_events_free(&s->end[end].events);
+		stroke_nodes_free(&s->end[end].nodes);
 	}
-	stroke_nodes_free(&s->nodes);
 	free(s->row);
 	free(s);
 }
@@ -101,6 +102,7 @@ void strokes_free(struct strokes *s)
 struct bench {
 	struct strokes *s;
 	enum engine_end end;
+	struct stroke_nodes *nodes;
 	const struct gas_model *gas;
 	struct stroke_source source;
 	double noise_pa, zero_sd_pa;
@@ -208,7 +210,7 @@ static int insert_boundaries(struct bench *b, const struct ledger_case *c, doubl
 	double phi[LEDGER_BOUNDARIES + 2] = {0, TURN};
 	size_t n = 2 + ledger_boundaries(c, phi + 2);
 	for (size_t k = 0; k < n; k++)
-		if (stroke_nodes_insert(&b->s->nodes, &b->source, dead_centre_rad, phi[k]) != 0)
+		if (stroke_nodes_insert(b->nodes, &b->source, dead_centre_rad, phi[k]) != 0)
 			return -1;
 	return 0;
 }
@@ -218,7 +220,7 @@ static void judge_ledger(struct bench *b, struct ledger_case *c, const struct in
 {
 	double caught = fmin(fmax(c->cut_off_rad, 0), c->turn_back_rad);
 	c->v_cut_off_m3 = mech_volume_m3(b->s->mech, b->end, dead_centre_rad + caught);
-	c->p_cut_off_pa = stroke_nodes_pa(&b->s->nodes, caught);
+	c->p_cut_off_pa = stroke_nodes_pa(b->nodes, caught);
 	row->ideal_work_j = ledger_ideal_work_j(c);
 	ledger_partition(c, node, n, row->ledger_j);
 	double sum = 0;
@@ -251,8 +253,8 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	struct ledger_case c = ledger_case_of(b, row, a, next_admission_rad, turn->dead_centre_rad);
 	if (insert_boundaries(b, &c, turn->dead_centre_rad) != 0)
 		return -1;
-	size_t first = stroke_nodes_at(&s->nodes, 0), past = stroke_nodes_at(&s->nodes, TURN) + 1;
-	const struct indicator_node *node = &s->nodes.node[first];
+	size_t first = stroke_nodes_at(b->nodes, 0), past = stroke_nodes_at(b->nodes, TURN) + 1;
+	const struct indicator_node *node = &b->nodes->node[first];
 	struct indicator_loop loop;
 	indicator_loop(node, past - first, &loop);
 	row->work_j = loop.work_j;
@@ -261,14 +263,14 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 		row->flag = "the diagram does not close";
 	row->mep_pa = loop.work_j / mech_swept_m3(s->mech, b->end);
 	if (a->source[EVENT_RELEASE] < FROM_SETTING && a->source[EVENT_RELEASE] != FROM_MISSED)
-		row->release_pa = stroke_nodes_pa(&s->nodes, a->phi_rad[EVENT_RELEASE]);
-	row->supply_pa = mean_supply_pa(&s->nodes, first, back);
-	row->useful_rad = useful_rad(&s->nodes, first, back, ambient, 0);
-	extra->useful_zero_rad = (useful_rad(&s->nodes, first, back, ambient, -b->zero_sd_pa) -
-	                          useful_rad(&s->nodes, first, back, ambient, b->zero_sd_pa)) /
+		row->release_pa = stroke_nodes_pa(b->nodes, a->phi_rad[EVENT_RELEASE]);
+	row->supply_pa = mean_supply_pa(b->nodes, first, back);
+	row->useful_rad = useful_rad(b->nodes, first, back, ambient, 0);
+	extra->useful_zero_rad = (useful_rad(b->nodes, first, back, ambient, -b->zero_sd_pa) -
+	                          useful_rad(b->nodes, first, back, ambient, b->zero_sd_pa)) /
 	                         2;
 	row->air_kg =
-	    stroke_air_kg(&s->nodes, a, row->omega_rad_s, ramp_s(b, 0, 0), ramp_s(b, 0, 1), s->engine->air_k);
+	    stroke_air_kg(b->nodes, a, row->omega_rad_s, ramp_s(b, 0, 0), ramp_s(b, 0, 1), s->engine->air_k);
 	c.supply_pa = row->supply_pa;
 	if (isfinite(row->supply_pa) && isfinite(a->intended_cut_off_rad))
 		judge_ledger(b, &c, node, past - first, turn->dead_centre_rad, row);
@@ -298,12 +300,12 @@ static int measure_turn(struct bench *b, size_t i, struct stroke *row)
 	struct stroke_angles a = stroke_events_angles(&x->events, &x->turns, i, x->turn_back_rad);
 	double next_admission = stroke_events_next_admission(&x->events, &x->turns, i, x->turn_back_rad);
 	extra.intended_cut_off_rad = a.intended_cut_off_rad;
-	b->s->nodes.n = 0;
-	if (row->flag[0] == '\0' && stroke_nodes_gather(&b->s->nodes, &b->source, turn,
+	b->nodes->n = 0;
+	if (row->flag[0] == '\0' && stroke_nodes_gather(b->nodes, &b->source, turn,
 	                                                start_rad(b, &a, row->omega_rad_s), &row->flag) != 0)
 		return -1;
-	if (b->s->nodes.n > 0) /* beyond the sensor's range: it was this at least */
-		row->peak_force_n = peak_force_n(b, b->s->nodes.node, b->s->nodes.n);
+	if (b->nodes->n > 0) /* beyond the sensor's range: it was this at least */
+		row->peak_force_n = peak_force_n(b, b->nodes->node, b->nodes->n);
 	if (row->flag[0] == '\0' && judge(b, turn, &a, next_admission, row, &extra) != 0)
 		return -1;
 	row->apart = b->s->counts != NULL && !b->s->counts(b->s->counts_ctx, row);
@@ -311,7 +313,7 @@ static int measure_turn(struct bench *b, size_t i, struct stroke *row)
 		return 0;
 	if (row->flag[0] == '\0') {
 		count_sources(x, &a);
-		strokes_sum_nodes(&x->sum, &b->s->nodes);
+		strokes_sum_nodes(&x->sum, b->nodes);
 	}
 	strokes_sum_add(&x->sum, row, &extra);
 	return 0;
@@ -347,7 +349,7 @@ static struct bench bench_for(struct strokes *s, enum engine_end end, const stru
                               const struct crank *c, const struct gas_model *gas)
 {
 	int channel = s->end[end].channel, supply = engine_sensor_channel(s->engine, SENSOR_SUPPLY);
-	struct bench b = {.s = s, .end = end, .gas = gas};
+	struct bench b = {.s = s, .end = end, .nodes = &s->end[end].nodes, .gas = gas};
 	b.source = (struct stroke_source){
 	    .crank = c,
 	    .mech = s->mech,
@@ -391,26 +393,39 @@ static bool torque_source(struct strokes *s, const struct leg *leg, const struct
 	return out->chamber[END_CAP] != NULL || out->chamber[END_ROD] != NULL;
 }
 
+struct torque_job {
+	struct strokes *s;
+	const struct stroke_torque_source *source;
+};
+
 /* A turn of the crank is one of the cap end's strokes (of the rod end's, where there is no cap end). */
+static void torque_of_row(void *ctx, size_t i)
+{
+	const struct torque_job *job = ctx;
+	enum engine_end by = job->source->chamber[END_CAP] != NULL ? END_CAP : END_ROD;
+	struct stroke *row = &job->s->row[i];
+	if (row->end != by || row->apart || row->flag[0] != '\0')
+		return;
+	struct stroke_torque t = stroke_torque_over(job->source, row->t_start_us, row->t_end_us);
+	row->peak_torque_nm = t.most_nm;
+	row->peak_torque_sd_nm = t.sd_nm;
+}
+
 static void reckon_torque(struct strokes *s, const struct leg *leg, const struct crank *c,
                           const struct gas_model *gas)
 {
 	struct stroke_torque_source source;
 	if (!torque_source(s, leg, c, gas, &source))
 		return;
-	enum engine_end by = source.chamber[END_CAP] != NULL ? END_CAP : END_ROD;
+	struct torque_job job = {.s = s, .source = &source};
+	beside_do(s->row_n, torque_of_row, &job);
 	for (size_t i = 0; i < s->row_n; i++) {
-		struct stroke *row = &s->row[i];
-		if (row->end != by || row->apart || row->flag[0] != '\0')
+		const struct stroke *row = &s->row[i];
+		if (isnan(row->peak_torque_nm))
 			continue;
-		struct stroke_torque t = stroke_torque_over(&source, row->t_start_us, row->t_end_us);
-		if (isnan(t.most_nm))
-			continue;
-		row->peak_torque_nm = t.most_nm;
-		row->peak_torque_sd_nm = t.sd_nm;
-		mean_tally_add(&s->torque, t.most_nm);
-		mean_tally_add(&s->torque_sd, t.sd_nm);
-		s->most_torque_nm = fmax(s->most_torque_nm, t.most_nm);
+		mean_tally_add(&s->torque, row->peak_torque_nm);
+		mean_tally_add(&s->torque_sd, row->peak_torque_sd_nm);
+		s->most_torque_nm = fmax(s->most_torque_nm, row->peak_torque_nm);
 	}
 }
 
@@ -434,22 +449,48 @@ static int make_rows(struct strokes *s, size_t n)
 	return 0;
 }
 
-static int measure_end(struct strokes *s, enum engine_end end, const struct leg *leg, const struct crank *c,
-                       const struct valve_event *events, size_t n_events, const struct gas_model *gas)
+struct leg_job {
+	struct strokes *s;
+	const struct leg *leg;
+	const struct crank *crank;
+	const struct valve_event *event;
+	size_t event_n;
+	const struct gas_model *gas;
+	size_t first_row[END_COUNT];
+	int status[END_COUNT];
+};
+
+/* The turns of each end and the rows for them. */
+static int find_turns(struct leg_job *job)
 {
-	struct stroke_end *x = &s->end[end];
-	struct bench b = bench_for(s, end, leg, c, gas);
-	double learned = gas == NULL ? NAN : gas->n_polytropic[end];
-	if (learned >= 1 && learned <= 1.5)
-		s->n[end] = learned;
-	if (stroke_turns_find(&x->turns, leg, c, x->events.dead_centre_rad) != 0 ||
-	    stroke_events_assign(&x->events, &x->turns, events, n_events) != 0 ||
-	    make_rows(s, s->row_n + x->turns.n) != 0)
-		return -1;
-	for (size_t i = 0; i < x->turns.n; i++)
-		if (measure_turn(&b, i, &s->row[s->row_n++]) != 0)
+	struct strokes *s = job->s;
+	s->row_n = 0;
+	for (int end = 0; end < END_COUNT; end++) {
+		struct stroke_end *x = &s->end[end];
+		job->first_row[end] = s->row_n;
+		if (!x->measured)
+			continue;
+		if (stroke_turns_find(&x->turns, job->leg, job->crank, x->events.dead_centre_rad) != 0)
 			return -1;
-	return 0;
+		s->row_n += x->turns.n;
+	}
+	return make_rows(s, s->row_n);
+}
+
+static void measure_end(void *ctx, size_t end)
+{
+	struct leg_job *job = ctx;
+	struct stroke_end *x = &job->s->end[end];
+	if (!x->measured)
+		return;
+	struct bench b = bench_for(job->s, (enum engine_end)end, job->leg, job->crank, job->gas);
+	double learned = job->gas == NULL ? NAN : job->gas->n_polytropic[end];
+	if (learned >= 1 && learned <= 1.5)
+		job->s->n[end] = learned;
+	job->status[end] = stroke_events_assign(&x->events, &x->turns, job->event, job->event_n);
+	struct stroke *row = job->s->row + job->first_row[end];
+	for (size_t i = 0; i < x->turns.n && job->status[end] == 0; i++)
+		job->status[end] = measure_turn(&b, i, &row[i]);
 }
 
 /* --- air -------------------------------------------------------------- */
@@ -546,11 +587,13 @@ int strokes_measure(struct strokes *s, const struct leg *leg, const struct crank
                     const struct valve_event *events, size_t n_events, const struct gas_model *gas,
                     const struct stroke **rows, size_t *n, struct fault *fault)
 {
-	s->row_n = 0;
-	for (int end = 0; end < END_COUNT; end++)
-		if (s->end[end].measured &&
-		    measure_end(s, (enum engine_end)end, leg, c, events, n_events, gas) != 0)
-			return fault_set(fault, EX_OSERR, "out of memory for the strokes");
+	struct leg_job job = {
+	    .s = s, .leg = leg, .crank = c, .event = events, .event_n = n_events, .gas = gas};
+	int status = find_turns(&job);
+	if (status == 0)
+		beside_do(END_COUNT, measure_end, &job);
+	if (status != 0 || job.status[END_CAP] != 0 || job.status[END_ROD] != 0)
+		return fault_set(fault, EX_OSERR, "out of memory for the strokes");
 	if (s->row_n > 0)
 		qsort(s->row, s->row_n, sizeof *s->row, by_start);
 	reckon_air(s, leg);

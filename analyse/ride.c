@@ -5,6 +5,7 @@
 #include "common/unit.h"
 
 #include <math.h>
+#include <pthread.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -22,6 +23,20 @@ struct columns {
 	size_t sensor[ENGINE_SENSORS_MAX];
 };
 
+/* A leg and the room of its columns. */
+struct store {
+	struct leg leg;
+	struct columns room;
+};
+
+/* The next leg, read by a thread of its own while the caller works on this one. */
+struct fetch {
+	bool started, threaded;
+	pthread_t thread;
+	int got; /* as ride_next_leg answers */
+	struct fault fault;
+};
+
 struct ride {
 	struct log *log;
 	struct timeline *timeline;
@@ -31,15 +46,17 @@ struct ride {
 	char remark[REMARKS_MAX][REMARK_MAX];
 	size_t remarks;
 
-	struct leg leg;
-	struct columns room;
+	struct store store[2]; /* one is the caller's, one is being filled */
+	struct store *fill;
+	struct fetch fetch;
 	struct timeline_record held; /* first record of the next leg */
 	char held_text[RECORD_TEXT_MAX];
 	bool has_held, ended, any;
 	size_t leg_records;
 	unsigned epoch;
-	struct ride_counts counts;
-	bool epoch_timed; /* a record of this epoch had a time */
+	struct ride_counts counts; /* up to the caller's leg */
+	struct ride_counts read;   /* up to the leg being filled */
+	bool epoch_timed;          /* a record of this epoch had a time */
 	int64_t epoch_first_us;
 };
 
@@ -79,8 +96,8 @@ static bool add_edge(struct ride_edge **column, size_t *n, size_t *room, int64_t
 
 static bool add_command(struct ride *r, const struct timeline_record *t)
 {
-	struct leg *leg = &r->leg;
-	if (!make_room(&leg->command, &r->room.command, leg->command_n, sizeof *leg->command))
+	struct leg *leg = &r->fill->leg;
+	if (!make_room(&leg->command, &r->fill->room.command, leg->command_n, sizeof *leg->command))
 		return false;
 	const struct engine_valve *v =
 	    t->r.channel < ENGINE_VALVES_MAX ? &r->engine.valve[t->r.channel] : NULL;
@@ -117,8 +134,8 @@ static bool add_sample(struct ride *r, const struct timeline_record *t)
 {
 	if (t->r.channel >= ENGINE_SENSORS_MAX || r->engine.sensor[t->r.channel].role == SENSOR_NONE)
 		return true;
-	struct ride_series *s = &r->leg.sensor[t->r.channel];
-	if (!sensor_room(s, &r->room.sensor[t->r.channel]))
+	struct ride_series *s = &r->fill->leg.sensor[t->r.channel];
+	if (!sensor_room(s, &r->fill->room.sensor[t->r.channel]))
 		return false;
 	int64_t counts = t->r.value < 0 ? 0 : t->r.value > UINT16_MAX ? UINT16_MAX : t->r.value;
 	float value = (float)engine_sensor_value(&r->engine.sensor[t->r.channel], (double)t->r.value);
@@ -140,8 +157,8 @@ static bool add_sample(struct ride *r, const struct timeline_record *t)
 
 static bool add_note(struct ride *r, const struct timeline_record *t)
 {
-	struct leg *leg = &r->leg;
-	if (!make_room(&leg->note, &r->room.note, leg->note_n, sizeof *leg->note))
+	struct leg *leg = &r->fill->leg;
+	if (!make_room(&leg->note, &r->fill->room.note, leg->note_n, sizeof *leg->note))
 		return false;
 	struct ride_note *n = &leg->note[leg->note_n++];
 	*n = (struct ride_note){
@@ -154,8 +171,8 @@ static bool add_note(struct ride *r, const struct timeline_record *t)
 
 static bool add_arrival(struct ride *r, const struct timeline_record *t)
 {
-	struct leg *leg = &r->leg;
-	if (!make_room(&leg->arrival, &r->room.arrival, leg->arrival_n, sizeof *leg->arrival))
+	struct leg *leg = &r->fill->leg;
+	if (!make_room(&leg->arrival, &r->fill->room.arrival, leg->arrival_n, sizeof *leg->arrival))
 		return false;
 	leg->arrival[leg->arrival_n++] = (struct ride_arrival){.t_us = t->t_us, .host_us = t->r.value};
 	return true;
@@ -198,7 +215,7 @@ static void count_record(struct ride_counts *c, const struct timeline_record *t)
  * count for where a leg begins and ends. */
 static void stretch_leg(struct ride *r, int64_t t_us)
 {
-	struct leg *leg = &r->leg;
+	struct leg *leg = &r->fill->leg;
 	if (!r->epoch_timed)
 		r->epoch_first_us = leg->from_us = leg->to_us = t_us;
 	r->epoch_timed = true;
@@ -208,17 +225,17 @@ static void stretch_leg(struct ride *r, int64_t t_us)
 
 static bool add_record(struct ride *r, const struct timeline_record *t)
 {
-	struct leg *leg = &r->leg;
+	struct leg *leg = &r->fill->leg;
 	if (t->timed)
 		stretch_leg(r, t->t_us);
 	r->leg_records++;
 	switch (t->r.kind) {
 	case RECORD_TOOTH:
-		return add_edge(&leg->tooth, &leg->tooth_n, &r->room.tooth, t->t_us, t->r.value);
+		return add_edge(&leg->tooth, &leg->tooth_n, &r->fill->room.tooth, t->t_us, t->r.value);
 	case RECORD_TOOTH2:
-		return add_edge(&leg->tooth2, &leg->tooth2_n, &r->room.tooth2, t->t_us, t->r.value);
+		return add_edge(&leg->tooth2, &leg->tooth2_n, &r->fill->room.tooth2, t->t_us, t->r.value);
 	case RECORD_INDEX:
-		return add_edge(&leg->index, &leg->index_n, &r->room.index, t->t_us, t->r.value);
+		return add_edge(&leg->index, &leg->index_n, &r->fill->room.index, t->t_us, t->r.value);
 	case RECORD_VALVE:
 		return add_command(r, t);
 	case RECORD_SAMPLE:
@@ -235,50 +252,66 @@ static bool add_record(struct ride *r, const struct timeline_record *t)
 	}
 }
 
-/* Drops the elements of a column before `from`; times lie at the start of
- * each element of `size` bytes. */
-static size_t keep_from(void *column, size_t n, size_t size, int64_t from_us)
+struct column { /* elements with their time first */
+	void *at;
+	size_t *n, *room;
+};
+
+/* Takes over the elements of a column from a time on. */
+static bool take_from(struct column to, const void *from, size_t n, size_t size, int64_t from_us)
 {
-	char *c = column;
+	const char *c = from;
 	size_t i = 0;
 	int64_t t;
-	if (n == 0)
-		return 0;
 	for (; i < n; i++) {
 		memcpy(&t, c + i * size, sizeof t);
 		if (t >= from_us)
 			break;
 	}
-	memmove(c, c + i * size, (n - i) * size);
-	return n - i;
+	while (*to.room < n - i)
+		if (!make_room(to.at, to.room, *to.room, size))
+			return false;
+	*to.n = n - i;
+	if (n > i)
+		memcpy(*(void **)to.at, c + i * size, (n - i) * size);
+	return true;
 }
 
-static void keep_series_from(struct ride_series *s, int64_t from_us)
+static bool take_series_from(struct ride_series *to, size_t *room, const struct ride_series *from,
+                             int64_t from_us)
 {
-	size_t i = ride_lower_bound(s->t_us, s->n, from_us);
-	s->n -= i;
-	if (s->n == 0)
-		return;
-	memmove(s->t_us, s->t_us + i, s->n * sizeof *s->t_us);
-	memmove(s->value, s->value + i, s->n * sizeof *s->value);
-	memmove(s->counts, s->counts + i, s->n * sizeof *s->counts);
+	size_t i = ride_lower_bound(from->t_us, from->n, from_us), n = from->n - i;
+	for (to->n = *room; *room < n; to->n = *room)
+		if (!sensor_room(to, room))
+			return false;
+	to->n = n;
+	if (n == 0)
+		return true;
+	memcpy(to->t_us, from->t_us + i, n * sizeof *to->t_us);
+	memcpy(to->value, from->value + i, n * sizeof *to->value);
+	memcpy(to->counts, from->counts + i, n * sizeof *to->counts);
+	return true;
 }
 
-static void keep_leg_from(struct ride *r, int64_t from_us)
+#define TAKE(what)                                                                                           \
+	take_from((struct column){&l->what, &l->what##_n, &room->what}, old->what, old->what##_n,            \
+	          sizeof *l->what, from_us)
+
+/* Begins the leg with what the one before holds from a time on. */
+static bool take_leg_from(struct ride *r, const struct leg *old, int64_t from_us)
 {
-	struct leg *l = &r->leg;
-	l->tooth_n = keep_from(l->tooth, l->tooth_n, sizeof *l->tooth, from_us);
-	l->tooth2_n = keep_from(l->tooth2, l->tooth2_n, sizeof *l->tooth2, from_us);
-	l->index_n = keep_from(l->index, l->index_n, sizeof *l->index, from_us);
-	l->command_n = keep_from(l->command, l->command_n, sizeof *l->command, from_us);
-	l->arrival_n = keep_from(l->arrival, l->arrival_n, sizeof *l->arrival, from_us);
-	l->note_n = keep_from(l->note, l->note_n, sizeof *l->note, from_us);
+	struct leg *l = &r->fill->leg;
+	struct columns *room = &r->fill->room;
+	if (!TAKE(tooth) || !TAKE(tooth2) || !TAKE(index) || !TAKE(command) || !TAKE(arrival) || !TAKE(note))
+		return false;
 	r->leg_records = l->tooth_n + l->tooth2_n + l->index_n + l->command_n + l->arrival_n + l->note_n;
 	for (size_t i = 0; i < ENGINE_SENSORS_MAX; i++) {
-		keep_series_from(&l->sensor[i], from_us);
+		if (!take_series_from(&l->sensor[i], &room->sensor[i], &old->sensor[i], from_us))
+			return false;
 		r->leg_records += l->sensor[i].n;
 	}
 	l->from_us = from_us;
+	return true;
 }
 
 static int64_t context_us(const struct leg *leg)
@@ -308,32 +341,33 @@ static void hold(struct ride *r, const struct timeline_record *t)
 }
 
 /* Starts the next leg: goes on from the last one within an epoch, else anew. */
-static void begin_leg(struct ride *r, bool same_epoch)
+static bool begin_leg(struct ride *r, bool same_epoch)
 {
-	struct leg *l = &r->leg;
-	l->number += r->any;
+	const struct leg *old = &r->fill->leg;
+	r->fill = r->fill == r->store ? r->store + 1 : r->store;
+	struct leg *l = &r->fill->leg;
+	l->number = r->any ? old->number + 1 : 0;
 	l->epoch = r->epoch;
 	l->continues = r->any && same_epoch;
-	if (l->continues) {
-		int64_t cut = l->core_to_us;
-		keep_leg_from(r, cut - context_us(l));
-		l->core_from_us = cut;
-	} else {
-		keep_leg_from(r, INT64_MAX);
+	int64_t cut = l->core_from_us = old->core_to_us;
+	if (!take_leg_from(r, old, l->continues ? cut - context_us(old) : INT64_MAX))
+		return false;
+	l->to_us = old->to_us;
+	if (!l->continues)
 		l->from_us = l->to_us = r->epoch_first_us;
-	}
 	r->any = true;
+	return true;
 }
 
 /* Ends the leg: `more` when records of the same epoch follow. */
 static void end_leg(struct ride *r, bool more)
 {
-	struct leg *l = &r->leg;
+	struct leg *l = &r->fill->leg;
 	if (!l->continues)
 		l->core_from_us = l->from_us;
 	l->core_to_us = more ? l->to_us - context_us(l) : l->to_us + 1;
 	if (!more)
-		r->counts.duration_s += (double)(l->to_us - r->epoch_first_us) * 1e-6;
+		r->read.duration_s += (double)(l->to_us - r->epoch_first_us) * 1e-6;
 }
 
 /* Adds records until the leg is full (1), its epoch ends (2) or the ride ends (0). */
@@ -353,14 +387,15 @@ static int fill_leg(struct ride *r, struct fault *fault)
 			hold(r, &t);
 			return 2;
 		}
-		count_record(&r->counts, &t);
+		count_record(&r->read, &t);
 		if (!add_record(r, &t))
 			return fault_set(fault, EX_OSERR, "out of memory");
 	}
 	return 1;
 }
 
-int ride_next_leg(struct ride *r, const struct leg **leg, struct fault *fault)
+/* The next leg into the store that the caller does not hold: 1, 0 at the end, -1 with fault. */
+static int read_leg(struct ride *r, struct fault *fault)
 {
 	if (r->ended)
 		return 0;
@@ -368,44 +403,80 @@ int ride_next_leg(struct ride *r, const struct leg **leg, struct fault *fault)
 	if (!r->has_held) {
 		struct timeline_record t;
 		int got = ride_record(r, &t, fault);
-		if (got < 0)
-			return -1;
-		if (got == 0) {
-			r->ended = true;
-			return 0;
-		}
+		r->ended = got == 0;
+		if (got <= 0)
+			return got;
 		hold(r, &t);
 	}
 	if (!r->any || r->held.epoch != r->epoch) {
 		r->epoch = r->held.epoch;
 		r->epoch_timed = false;
-		r->epoch_first_us = r->leg.from_us = r->leg.to_us = r->held.t_us;
+		r->epoch_first_us = r->held.t_us;
 		same_epoch = false;
 	}
-	begin_leg(r, same_epoch);
+	if (!begin_leg(r, same_epoch))
+		return fault_set(fault, EX_OSERR, "out of memory");
 	int filled = fill_leg(r, fault);
 	if (filled < 0)
 		return -1;
 	r->ended = filled == 0;
 	end_leg(r, filled == 1);
-	*leg = &r->leg;
 	const struct timeline_counts *tc = timeline_counts(r->timeline);
 	const struct log_totals *lt = log_totals(r->log);
-	r->counts.outliers = tc->outliers;
-	r->counts.resets = tc->resets;
-	r->counts.wraps = tc->wraps;
-	r->counts.log_damaged_bytes = lt->damaged_bytes;
-	r->counts.log_records_lost = lt->records_lost;
+	r->read.outliers = tc->outliers;
+	r->read.resets = tc->resets;
+	r->read.wraps = tc->wraps;
+	r->read.log_damaged_bytes = lt->damaged_bytes;
+	r->read.log_records_lost = lt->records_lost;
+	return 1;
+}
+
+/* --- one leg ahead ------------------------------------------------------ */
+
+static void *fetch_leg(void *arg)
+{
+	struct ride *r = arg;
+	r->fetch.got = read_leg(r, &r->fetch.fault);
+	return NULL;
+}
+
+static void fetch_start(struct ride *r)
+{
+	r->fetch.started = true;
+	r->fetch.threaded = pthread_create(&r->fetch.thread, NULL, fetch_leg, r) == 0;
+	if (!r->fetch.threaded)
+		fetch_leg(r);
+}
+
+static void fetch_wait(struct ride *r)
+{
+	if (r->fetch.started && r->fetch.threaded)
+		pthread_join(r->fetch.thread, NULL);
+	r->fetch.started = false;
+}
+
+int ride_next_leg(struct ride *r, const struct leg **leg, struct fault *fault)
+{
+	if (!r->fetch.started)
+		fetch_start(r);
+	fetch_wait(r);
+	if (r->fetch.got < 0)
+		*fault = r->fetch.fault;
+	if (r->fetch.got <= 0)
+		return r->fetch.got;
+	*leg = &r->fill->leg;
+	r->counts = r->read;
+	if (!r->ended)
+		fetch_start(r);
 	return 1;
 }
 
 void ride_rewind(struct ride *r)
 {
+	fetch_wait(r);
 	timeline_rewind(r->timeline);
 	r->has_held = r->ended = r->any = false;
-	r->counts = (struct ride_counts){0};
-	r->leg.number = 0;
-	r->leg.continues = false;
+	r->counts = r->read = (struct ride_counts){0};
 	r->leg_records = 0;
 	r->epoch = 0;
 }
@@ -519,6 +590,7 @@ struct ride *ride_open(const char *run, const char *engine_override, double rest
 	}
 	if (split_run(run, path, sizeof path, &number, fault) != 0)
 		goto failed;
+	r->fill = r->store;
 	if ((r->log = log_open(path, fault)) == NULL)
 		goto failed;
 	if (read_engine(r, path, engine_override, fault) != 0)
@@ -544,14 +616,8 @@ failed:
 	return NULL;
 }
 
-void ride_close(struct ride *r)
+static void free_leg(struct leg *l)
 {
-	if (r == NULL)
-		return;
-	timeline_free(r->timeline);
-	log_close(r->log);
-	engine_free(&r->engine);
-	struct leg *l = &r->leg;
 	free(l->tooth);
 	free(l->tooth2);
 	free(l->index);
@@ -563,6 +629,18 @@ void ride_close(struct ride *r)
 		free(l->sensor[i].value);
 		free(l->sensor[i].counts);
 	}
+}
+
+void ride_close(struct ride *r)
+{
+	if (r == NULL)
+		return;
+	fetch_wait(r);
+	timeline_free(r->timeline);
+	log_close(r->log);
+	engine_free(&r->engine);
+	free_leg(&r->store[0].leg);
+	free_leg(&r->store[1].leg);
 	free(r);
 }
 

@@ -5,8 +5,9 @@
  * records in columns, times unwrapped, samples turned into SI by the engine
  * file.  It answers for its core [core_from_us, core_to_us); what lies outside
  * the core is context shared with its neighbours, so that every stage can
- * look a few turns back and ahead.  Memory is that of one leg whatever the
- * length of the ride; short rides are one leg.  A second pass is a rewind. */
+ * look a few turns back and ahead.  The next leg is read while the caller works
+ * on this one: memory is that of two legs whatever the length of the ride; short
+ * rides are one leg.  A second pass is a rewind. */
 #ifndef TRAMMEL_RIDE_H
 #define TRAMMEL_RIDE_H
 

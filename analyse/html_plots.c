@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/html_plots.h"
 
+#include "analyse/beside.h"
 #include "analyse/html_bars.h"
 #include "analyse/html_circle.h"
 #include "analyse/html_figure.h"
@@ -40,6 +41,8 @@ static void indicator(FILE *out, const struct report *r, enum engine_end end)
 {
 	const struct stroke_diagram *d = &r->diagram[end];
 	double v[LOOP], measured[LOOP], ideal[LOOP], ambient = r->engine.ambient_pa;
+	if (!r->has_strokes[end])
+		return;
 	for (size_t b = 0; b < LOOP; b++) {
 		v[b] = diagram_volume_ml(r, end, b);
 		measured[b] = unit_bar_gauge(d->measured_pa[b % STROKE_BINS], ambient);
@@ -442,23 +445,79 @@ static void pitch(FILE *out, const struct report *r)
 	html_figure_close(out);
 }
 
-void html_plots(FILE *out, const struct report *r)
+/* --- all of them ----------------------------------------------------------- */
+
+struct picture {
+	void (*draw)(FILE *out, const struct report *r, enum engine_end end);
+	enum engine_end end;
+	char *text;
+	size_t n;
+	bool drawn;
+};
+
+struct album {
+	const struct report *r;
+	struct picture picture[16];
+	size_t n;
+};
+
+static void torque_turn(FILE *out, const struct report *r, enum engine_end end)
 {
-	fputs("<div class=\"plots\">\n", out);
-	for (int end = 0; end < END_COUNT; end++)
-		if (r->has_strokes[end])
-			indicator(out, r, (enum engine_end)end);
-	for (int end = 0; end < END_COUNT; end++)
-		circle(out, r, (enum engine_end)end);
-	for (int end = 0; end < END_COUNT; end++)
-		ledger(out, r, (enum engine_end)end);
-	for (int end = 0; end < END_COUNT; end++)
-		gains(out, r, (enum engine_end)end);
+	(void)end;
 	if (r->has_strokes[END_CAP] || r->has_strokes[END_ROD])
 		torque(out, r);
-	for (int end = 0; end < END_COUNT; end++)
-		speed(out, r, (enum engine_end)end);
+}
+
+static void whole_ride(FILE *out, const struct report *r, enum engine_end end)
+{
+	(void)end;
 	overview(out, r);
 	pitch(out, r);
+}
+
+static void draw(void *ctx, size_t i)
+{
+	struct album *a = ctx;
+	struct picture *p = &a->picture[i];
+	FILE *out = open_memstream(&p->text, &p->n);
+	if (out == NULL)
+		return;
+	p->draw(out, a->r, p->end);
+	p->drawn = fclose(out) == 0;
+}
+
+static void add_picture(struct album *a, void (*how)(FILE *, const struct report *, enum engine_end),
+                        enum engine_end end)
+{
+	a->picture[a->n++] = (struct picture){.draw = how, .end = end};
+}
+
+static void add_ends(struct album *a, void (*how)(FILE *, const struct report *, enum engine_end))
+{
+	for (int end = 0; end < END_COUNT; end++)
+		add_picture(a, how, (enum engine_end)end);
+}
+
+/* Most of a picture's time is gnuplot's: two are drawn at a time. */
+void html_plots(FILE *out, const struct report *r)
+{
+	struct album a = {.r = r};
+	add_ends(&a, indicator);
+	add_ends(&a, circle);
+	add_ends(&a, ledger);
+	add_ends(&a, gains);
+	add_picture(&a, torque_turn, END_CAP);
+	add_ends(&a, speed);
+	add_picture(&a, whole_ride, END_CAP);
+	beside_do(a.n, draw, &a);
+	fputs("<div class=\"plots\">\n", out);
+	for (size_t i = 0; i < a.n; i++) {
+		struct picture *p = &a.picture[i];
+		if (p->drawn)
+			fwrite(p->text, 1, p->n, out);
+		else
+			p->draw(out, r, p->end); /* no memory to do it in beforehand */
+		free(p->text);
+	}
 	fputs("</div>\n", out);
 }

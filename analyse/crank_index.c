@@ -83,8 +83,7 @@ static double about(const struct index_watch *x, const struct wheel *w)
 
 static double median_of(double *v, size_t n)
 {
-	gsl_sort(v, 1, n);
-	return gsl_stats_median_from_sorted_data(v, 1, n);
+	return gsl_stats_median(v, 1, n); /* by selection */
 }
 
 /* Robust scatter about a line; `work` has room for n. */

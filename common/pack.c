@@ -27,6 +27,8 @@
 #define SAMPLE_TIME_GAIN 96
 #define SAMPLE_INTERVAL_GAIN 8
 
+/* Kinds begin with those of edges and none is 0 here (the first comparison never fails): a reader
+ * refuses it before. */
 static bool is_edge(unsigned kind)
 {
 	return kind >= RECORD_TOOTH && kind <= RECORD_INDEX;
@@ -49,7 +51,8 @@ static void state_start(struct pack_state *s, uint32_t t_us)
 	s->t_us = t_us;
 }
 
-/* A full record begins a stream of its kind while there is room for one. */
+/* A full record begins a stream of its kind while there is room for one.  Callers have asked for one that
+ * is streamed: that it is not, never happens. */
 static bool begin_stream(struct pack_state *s, const struct record *r)
 {
 	if (s->streams == PACK_STREAMS || !is_streamed(r))

@@ -299,6 +299,8 @@ static int next_block(struct segment_reader *s)
 /* A block whose check is right and whose content is not: made wrongly. */
 static void give_up_block(struct segment_reader *s)
 {
+	/* A form may reach two bytes beyond the payload's end, where the block's check stands, so never
+	 * outside the block; the comparison only bounds what follows. */
 	uint64_t inside = (uint64_t)(s->pack.at - s->found.bytes);
 	if (inside > s->found.block.length)
 		inside = s->found.block.length;

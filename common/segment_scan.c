@@ -18,7 +18,7 @@
 
 static int open_regular(const char *path)
 {
-	struct stat st;
+	struct stat st = {0};
 	int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK | O_NOCTTY);
 	if (fd < 0)
 		return -1;
@@ -111,6 +111,7 @@ static enum verdict judge(struct segment_scan *s, const uint8_t *bytes, size_t n
 	return BODY_DAMAGED;
 }
 
+/* n is never 0: a search that has not ended moves on. */
 static bool all_zero(const uint8_t *bytes, size_t n)
 {
 	return n == 0 || (bytes[0] == 0 && memcmp(bytes, bytes + 1, n - 1) == 0);

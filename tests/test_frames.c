@@ -56,6 +56,8 @@ static const struct bad_records bad[] = {
     {"11 00 43 00 02 50", "record cut short in the frame", 8},
     {"11 00 47 00 02 50 00 F1", "record cut short in the frame", 8},
     {"11 00 43 00 02 00 80", "angle out of range", 8},
+    {"11 00 43 FF FF FF FF 10 02 00 80", "record cut short in the frame",
+     8}, /* both wrong: the first is told */
     {"11 00 50 00", "record cut short in the frame", 8},
     {"11 00 5F 00 10", "record cut short in the frame", 8},
     {"11 00 60 00 02 41", "record cut short in the frame", 8},
@@ -108,6 +110,50 @@ START_TEST(lost_frames_are_counted_and_a_restart_is_not_a_loss)
 	ck_assert_uint_eq(c.frames_lost, 8);
 	ck_assert_uint_eq(c.units, 8);
 	ck_assert_uint_eq(got.damages, 0);
+}
+END_TEST
+
+START_TEST(frame_0_is_a_restart_only_with_a_hello)
+{
+	static const char *const without[] = {"", "11 00", "80 01 00 11 00"};
+	uint8_t w[200];
+	size_t n = wire_of(7, 0, "10 00", w);
+	n += wire_of(0, 0, without[_i], w + n);
+	decode(w, n);
+	ck_assert_uint_eq(got.frames_lost, _i < 2 ? 248 : 0);
+	ck_assert_uint_eq(got.damages, 0);
+}
+END_TEST
+
+/* Stuffing may let one byte more through than a frame can be long. */
+START_TEST(a_frame_of_255_bytes_is_too_long)
+{
+	for (size_t n = FRAMES_RAW_MAX; n <= FRAMES_RAW_MAX + 1; n++) {
+		uint8_t raw[FRAMES_RAW_MAX + 1] = {0}, wire[FRAMES_WIRE_MAX + 1];
+		for (size_t i = FRAMES_HEAD; i + 1 < n - FRAMES_CHECK; i += 2)
+			raw[i] = 0x10; /* a tooth edge, 0 us later */
+		raw[n - FRAMES_CHECK - 1] = 0x10;
+		bytes_put_u16(raw + n - FRAMES_CHECK, crc16(raw, n - FRAMES_CHECK));
+		size_t len = cobs_encode(raw, n, wire);
+		ck_assert_uint_le(len, FRAMES_WIRE_MAX);
+		wire[len] = 0;
+		decode(wire, len + 1);
+		ck_assert_int_eq(strcmp(got.damages > 0 ? got.damage.why : "", "frame is too long") == 0,
+		                 n > FRAMES_RAW_MAX);
+	}
+}
+END_TEST
+
+START_TEST(a_frame_of_nothing_is_not_sent)
+{
+	uint8_t out[LINK_ENCODE_MAX];
+	struct frames_encoder e;
+	struct record r = record_make(RECORD_TOOTH, 5, 0, 1);
+	memset(&e, 0, sizeof e);
+	ck_assert_uint_eq(frames_encode_end(&e, out), 0);
+	ck_assert_uint_eq(frames_encode(&e, &r, out), 0);
+	ck_assert_uint_gt(frames_encode_end(&e, out), 0);
+	ck_assert_uint_eq(frames_encode_end(&e, out), 0);
 }
 END_TEST
 
@@ -335,6 +381,9 @@ int main(void)
 	tcase_add_loop_test(t, a_bad_record_spoils_the_rest_of_its_frame_only, 0, sizeof bad / sizeof *bad);
 	tcase_add_test(t, a_text_longer_than_120_bytes_is_damage);
 	tcase_add_test(t, lost_frames_are_counted_and_a_restart_is_not_a_loss);
+	tcase_add_loop_test(t, frame_0_is_a_restart_only_with_a_hello, 0, 3);
+	tcase_add_test(t, a_frame_of_255_bytes_is_too_long);
+	tcase_add_test(t, a_frame_of_nothing_is_not_sent);
 	tcase_add_test(t, zeros_between_frames_are_nothing);
 	tcase_add_loop_test(t, a_bad_frame_is_damage, 0, sizeof bad_frames / sizeof *bad_frames);
 	tcase_add_test(t, frames_are_filled_to_the_limit_and_not_beyond);

@@ -137,6 +137,23 @@ START_TEST(every_border_of_the_forms_comes_back)
 }
 END_TEST
 
+/* Arrivals right behind the record whose time they bear, as the recorder writes them. */
+START_TEST(arrivals_come_back_whatever_they_jump_by)
+{
+	struct record r[2 * 130];
+	size_t n = 0;
+	int64_t mono_us = 1000000;
+	for (unsigned shift = 0; shift < 63; shift++)
+		for (int sign = -1; sign <= 1; sign += 2) {
+			uint32_t t_us = (uint32_t)n * 5000;
+			mono_us = (int64_t)((uint64_t)mono_us + (uint64_t)(sign * (INT64_C(1) << shift)));
+			r[n++] = record_make(RECORD_SAMPLE, t_us, 0, 500);
+			r[n++] = record_make(RECORD_ARRIVAL, t_us, 0, mono_us);
+		}
+	round_trip(r, n, 0, 0);
+}
+END_TEST
+
 START_TEST(an_empty_file_comes_back)
 {
 	round_trip(NULL, 0, 0, 0);
@@ -311,6 +328,7 @@ int main(void)
 	tcase_add_loop_test(t, any_records_come_back, 0, 8);
 	tcase_add_test(t, a_ride_comes_back);
 	tcase_add_test(t, every_border_of_the_forms_comes_back);
+	tcase_add_test(t, arrivals_come_back_whatever_they_jump_by);
 	tcase_add_test(t, an_empty_file_comes_back);
 	tcase_add_test(t, facts_repeat_at_least_every_64_blocks);
 	tcase_add_test(t, a_ride_takes_at_most_3_bytes_a_record);

@@ -497,6 +497,10 @@ START_TEST(a_tail_of_zeros_is_called_zeros)
 	ck_assert_uint_eq(last.offset, n);
 	ck_assert_uint_eq(last.bytes, file.len - n);
 	ck_assert(t.truncated);
+	file.bytes[file.len - 1] = 1; /* one byte that is none */
+	t = read_through(file.bytes, file.len);
+	ck_assert_str_eq(last.why, "no block begins here");
+	ck_assert_uint_eq(last.bytes, file.len - n);
 	free_log();
 }
 END_TEST

@@ -65,10 +65,10 @@ static int open_configured(struct sp_port *port, const char *path, int baud, int
 {
 	if (sp_open(port, SP_MODE_READ_WRITE) != SP_OK)
 		return fail(path, "cannot open", fault);
-	int fd = -1;
+	int handle, fd = -1;
 	if (configure(port, baud) != SP_OK)
 		fail(path, "cannot set speed and format (is --baud one that this adapter can do?)", fault);
-	else if (sp_get_port_handle(port, &fd) != SP_OK || (fd = fcntl(fd, F_DUPFD_CLOEXEC, 0)) < 0)
+	else if (sp_get_port_handle(port, &handle) != SP_OK || (fd = fcntl(handle, F_DUPFD_CLOEXEC, 0)) < 0)
 		fail(path, "cannot take over the descriptor", fault);
 	else
 		*speed = speed_of(port);

@@ -7,7 +7,7 @@
 set -u
 build=$1
 suites='test_corpus test_crc_cobs test_frames test_lines test_link_document test_logd_parts test_logd_places test_logd_store
-test_record test_segment test_segment_damage test_segment_io test_segment_refuse test_verify'
+test_logd_calls test_record test_segment test_segment_damage test_segment_io test_segment_refuse test_verify'
 codec='bytes cobs crc frames pack segment_block segment_read segment_scan segment_write'
 
 find "$build" -name '*.gcda' -delete

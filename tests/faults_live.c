@@ -157,6 +157,7 @@ int faults_freeze(unsigned n)
 	logd_sender_run(&l.sender, rate, CLOCK_SECOND_US * 3 / 2);
 	if (!logd_rig_until(buffer_is_empty, &l.daemon, 60 * CLOCK_SECOND_US))
 		logd_result_fail(&r, "did not catch up");
+	logd_sender_run(&l.sender, rate, CLOCK_SECOND_US / 5); /* so that what was dropped has an end */
 	if (logd_daemon_stop(&l.daemon, NULL) != 0)
 		logd_result_fail(&r, "did not end well");
 	double lost;

@@ -75,6 +75,87 @@ START_TEST(options_have_their_defaults_and_values)
 }
 END_TEST
 
+START_TEST(every_option_has_its_value)
+{
+	struct options o;
+	struct fault fault;
+	const char *words[] = {"--port",      "p",      "--engine",     "e",
+	                       "--into",      "d",      "--wait",       "--quiet",
+	                       "--sync",      "0.5",    "--baud",       "50",
+	                       "--keep-free", "10%",    "--socket",     "s",
+	                       "--link",      "frames", "--foreground", "--reset-board",
+	                       NULL};
+	ck_assert_int_eq(read_options(&o, &fault, words), 0);
+	ck_assert(o.wait && o.quiet && o.reset_board && o.what == DO_RECORD);
+	ck_assert_int_eq(o.sync_us, 500000);
+	ck_assert_int_eq(o.baud, 50);
+	ck_assert_double_eq_tol(o.keep_free_fraction, 0.1, 1e-12);
+	ck_assert_str_eq(o.socket, "s");
+	const char *more[] = {"--port",         "p",    "--engine",      "e",        "--into",      "d",
+	                      "--segment-size", "64k",  "--segment-age", "2h",       "--keep-free", "100M",
+	                      "--keep",         "256k", "--baud",        "20000000", NULL};
+	ck_assert_int_eq(read_options(&o, &fault, more), 0);
+	ck_assert_int_eq(o.segment_age_us, 7200000000);
+	ck_assert_int_eq(o.keep_free_bytes, 100 << 20);
+	ck_assert_int_eq(o.segment_bytes, 32 << 10); /* an eighth of what is kept */
+	ck_assert_int_eq(o.baud, 20000000);
+}
+END_TEST
+
+static const struct {
+	const char *option, *value, *says;
+} refused[] = {
+    {"--baud", "49", "from 50 to"},
+    {"--baud", "20000001", "from 50 to"},
+    {"--baud", "9600.5", "from 50 to"},
+    {"--link", "line", "frames (binary) or lines"},
+    {"--sync", "0.04", "from 0.05 s to 3600 s"},
+    {"--sync", "61min", "from 0.05 s to 3600 s"},
+    {"--sync", "soon", "not a time"},
+    {"--segment-age", "0.9", "from 1 s"},
+    {"--segment-age", "31000h", "from 1 s"},
+    {"--segment-size", "31k", "too small; at least 32k"},
+    {"--segment-size", "5G", "too large; at most 4096M"},
+    {"--segment-size", "big", "not a size"},
+    {"--keep", "255k", "too small; at least 256k"},
+    {"--keep-free", "91%", "90% at most"},
+    {"--keep-free", "0", "too small"},
+    {"--keep-free", "some", "not a size"},
+    {"--nonsense", NULL, "no such option"},
+    {"--keep", NULL, "its value is missing"},
+    {"stray", NULL, "options begin with --"},
+};
+
+START_TEST(values_that_cannot_be_are_refused_with_what_can)
+{
+	struct options o;
+	struct fault fault;
+	const char *words[] = {refused[_i].option, refused[_i].value, NULL};
+	ck_assert_int_eq(read_options(&o, &fault, words), -1);
+	ck_assert_int_eq(fault.exit_code, EX_USAGE);
+	ck_assert_msg(strstr(fault.text, refused[_i].says) != NULL, "%s", fault.text);
+}
+END_TEST
+
+START_TEST(what_else_it_can_do_needs_no_port)
+{
+	static const struct {
+		const char *word;
+		enum options_do what;
+	} other[] = {{"--status", DO_STATUS},
+	             {"--status-json", DO_STATUS_JSON},
+	             {"--help", DO_HELP},
+	             {"--version", DO_VERSION}};
+	for (size_t i = 0; i < sizeof other / sizeof other[0]; i++) {
+		struct options o;
+		struct fault fault;
+		const char *words[] = {other[i].word, NULL};
+		ck_assert_int_eq(read_options(&o, &fault, words), 0);
+		ck_assert_int_eq(o.what, other[i].what);
+	}
+}
+END_TEST
+
 START_TEST(what_is_missing_is_named)
 {
 	struct options o;
@@ -449,6 +530,10 @@ int main(void)
 	tcase_add_test(t, odd_amounts_are_refused);
 	tcase_add_test(t, options_have_their_defaults_and_values);
 	tcase_add_test(t, what_is_missing_is_named);
+	tcase_add_test(t, every_option_has_its_value);
+	tcase_add_loop_test(t, values_that_cannot_be_are_refused_with_what_can, 0,
+	                    sizeof refused / sizeof refused[0]);
+	tcase_add_test(t, what_else_it_can_do_needs_no_port);
 	tcase_add_test(t, names_of_segments_go_both_ways);
 	tcase_add_test(t, foreign_names_are_no_segments);
 	tcase_add_test(t, a_full_ring_takes_nothing_and_loses_nothing);

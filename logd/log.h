@@ -38,4 +38,10 @@ void log_free(struct log *l);
 void log_say(struct log *l, enum log_kind kind, enum log_level level, const char *format, ...)
     __attribute__((format(printf, 4, 5)));
 
+/* What stands behind the name of n things: "s", or nothing for one. */
+static inline const char *log_s(long long n)
+{
+	return n == 1 ? "" : "s";
+}
+
 #endif

@@ -248,9 +248,10 @@ static int start_threads(struct recording *r, struct fault *fault)
 static int outcome(const struct recording *r, struct fault *fault)
 {
 	const struct status *s = &r->status;
+	long long lost = status_get(&s->records_not_kept);
 	if (r->recorder.lost)
-		return fault_set(fault, EX_IOERR, "%s: %lld records could not be kept", r->options.into,
-		                 (long long)status_get(&s->records_not_kept));
+		return fault_set(fault, EX_IOERR, "%s: %lld record%s could not be kept", r->options.into,
+		                 lost, log_s(lost));
 	if (r->recorder.why[0] != '\0')
 		return fault_set(fault, EX_IOERR, "%s: read error: %s", r->options.port, r->recorder.why);
 	if (!r->source.live && status_get(&s->damaged_bytes) > 0 && status_get(&s->records) == 0)
@@ -273,10 +274,11 @@ static void say_start(const struct recording *r)
 static void say_end(const struct recording *r)
 {
 	const struct status *s = &r->status;
+	long long records = status_get(&s->records_synced), bytes = status_get(&s->damaged_bytes);
 	log_say(r->log, LOG_PLAIN, LOG_LEVEL_NOTICE,
-	        "%lld records kept in session %lld, %lld bytes were not valid, %lld dropped",
-	        (long long)status_get(&s->records_synced), (long long)status_get(&s->session),
-	        (long long)status_get(&s->damaged_bytes), (long long)status_get(&s->bytes_dropped));
+	        "%lld record%s kept in session %lld, %lld byte%s %s not valid, %lld dropped", records,
+	        log_s(records), (long long)status_get(&s->session), bytes, log_s(bytes),
+	        bytes == 1 ? "was" : "were", (long long)status_get(&s->bytes_dropped));
 }
 
 static int run(struct recording *r, struct fault *fault)
@@ -290,9 +292,10 @@ static int run(struct recording *r, struct fault *fault)
 	(void)sd_watchdog_enabled(0, &r->watch.watchdog_us);
 	sd_notify(0, "READY=1");
 	if (watch_run(&r->watch) == WATCH_STUCK) {
+		long long waiting = status_get(&r->status.records_waiting);
 		log_say(r->log, LOG_PLAIN, LOG_LEVEL_ERROR,
-		        "%s: the disk does not answer; ending with %lld records unwritten", r->options.into,
-		        (long long)status_get(&r->status.records_waiting));
+		        "%s: the disk does not answer; ending with %lld record%s unwritten", r->options.into,
+		        waiting, log_s(waiting));
 		_exit(EX_IOERR);
 	}
 	pthread_join(r->receiver_thread, NULL);

@@ -193,13 +193,13 @@ static void take_event(struct recorder *w, const struct ring_view *v)
 	case RING_DROPPED:
 		interrupt(w, GAP_RING_FULL, v->value, "the disk held the recorder up for too long");
 		log_say(w->log, LOG_DROPPED, LOG_LEVEL_WARNING,
-		        "%lld bytes dropped: the disk held the recorder up for too long",
-		        (long long)v->value);
+		        "%lld byte%s dropped: the disk held the recorder up for too long",
+		        (long long)v->value, log_s(v->value));
 		break;
 	case RING_OVERRUN:
 		interrupt(w, GAP_OVERRUN, v->value, "the port's driver lost bytes");
-		log_say(w->log, LOG_DROPPED, LOG_LEVEL_WARNING, "the port's driver lost %lld bytes",
-		        (long long)v->value);
+		log_say(w->log, LOG_DROPPED, LOG_LEVEL_WARNING, "the port's driver lost %lld byte%s",
+		        (long long)v->value, log_s(v->value));
 		break;
 	case RING_DATA:
 	case RING_END:

@@ -206,8 +206,9 @@ static void cut_stale(struct store *s)
 /* The disk failed.  Nothing is lost yet: unproven records are in the tail. */
 static void fail(struct store *s, const char *what, int error)
 {
-	log_say(s->log, LOG_DISK, LOG_LEVEL_ERROR, "%s: %s: %s; still receiving, %zu records wait in RAM; %s",
-	        s->config.directory, what, strerror(error), tail_count(s->tail), advice_for(error));
+	log_say(s->log, LOG_DISK, LOG_LEVEL_ERROR, "%s: %s: %s; still receiving, %zu record%s in RAM; %s",
+	        s->config.directory, what, strerror(error), tail_count(s->tail),
+	        tail_count(s->tail) == 1 ? " waits" : "s wait", advice_for(error));
 	status_add(&s->status->disk_faults, 1);
 	s->last_error = error;
 	s->handed = 0;
@@ -508,8 +509,8 @@ static void recover(struct store *s)
 	if (open_segment(s) != 0 || replay_tail(s) != 0 || sync_all(s) != 0)
 		return;
 	s->last_error = 0;
-	log_say(s->log, LOG_PLAIN, LOG_LEVEL_NOTICE, "%s: the disk works again; %lld records were not kept",
-	        s->config.directory, (long long)s->not_kept);
+	log_say(s->log, LOG_PLAIN, LOG_LEVEL_NOTICE, "%s: the disk works again; %lld record%s not kept",
+	        s->config.directory, (long long)s->not_kept, s->not_kept == 1 ? " was" : "s were");
 	tell_not_kept(s, error);
 	publish(s);
 }

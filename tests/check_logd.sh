@@ -91,6 +91,8 @@ expect 66 'no such port' 'missing port' $record --port "$work/nothing" --into "$
 expect 66 'is a directory' 'directory as port' $record --port "$work" --into "$work/logs/a"
 expect 73 'mkdir -p' 'missing parent' $record --port - --into "$work/no/where"
 expect 73 'cannot use' 'a file as directory' $record --port - --into "$engine"
+(cat "$engine"; head -c 70000 /dev/zero | tr '\000' ';'; echo) | fold -w 180 | sed 's/^;/; /' >"$work/long.ini"
+expect 78 'larger than 65536 bytes' 'an engine file too long' "$trammeld" --engine "$work/long.ini" --port - --into "$work/logs/a"
 expect 78 'engine.ini:3' 'bad engine file' sh -c "sed 's/oscillating cylinder/turbine/' $engine >$work/bad.d.ini; mv $work/bad.d.ini $work/bad-engine.ini; exec $trammeld --port - --engine $work/bad-engine.ini --into $work/logs/a"
 expect 69 'no recorder answers' 'status of nobody' "$trammeld" --status --into "$work/logs"
 expect 65 'is it --link frames' 'wrong link' sh -c "exec $record --port - --link lines --into $work/logs/wrong <$trammeld"
@@ -122,6 +124,11 @@ verify 'no arrival records without a port' sh -c "! $records -k arrival $work/lo
 printf 'tooth,10,1\nrubbish\ntooth,20,0*00\ntooth,30,1\n' >"$work/damaged.txt"
 expect 0 '22 bytes were not valid' 'damage' sh -c "exec $trammeld --engine $engine --port $work/damaged.txt --link lines --into $work/logs/damaged"
 verify 'the gap record tells the bytes' sh -c "$records -k gap $work/logs/damaged/*.tram | awk -F, '\$3 == 3 { n += \$4 } END { exit n != 22 }'"
+
+printf '\377\376rubbish of no frame\n' >"$work/junk"
+printf 'tooth,10,1\n' >"$work/one.txt"
+expect 0 ' 1 record kept .*, 0 bytes were not valid' 'one is not many' "$trammeld" --engine "$engine" --port "$work/one.txt" --link lines --into "$work/logs/one"
+expect 65 'nothing in it is valid for --link frames' 'junk' $record --port "$work/junk" --into "$work/logs/junk"
 
 # --- alarms ---
 verify 'supply alarm' sh -c "$records -k alarm $work/logs/text/*.tram | grep -q ',1,[0-9]'"

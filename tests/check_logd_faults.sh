@@ -20,7 +20,7 @@ lane() { # NAME, then "driver count" words: one after the other
 lane 1 'disk 16' 'full 1' 'race 4' 'brim 4' &
 lane 2 'kill 12' 'cut 1' 'short 8' 'retention 6' &
 lane 3 'watchdog 1' 'clock 2' 'noise 1' &
-lane 4 'replug 6' 'library 2' 'restart 2' 'wait 2' 'heap 20' &
+lane 4 'replug 6' 'library 2' 'restart 2' 'wait 2' 'heap 20' 'start 24' &
 lane 5 'freeze 1' 'soak 2' 'flip 1' 'cap 5' 'cost 2' &
 wait
 cat "$results"/[0-9]

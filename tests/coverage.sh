@@ -7,7 +7,7 @@
 set -u
 build=$1
 suites='test_corpus test_crc_cobs test_frames test_lines test_link_document test_logd_parts test_logd_places test_logd_store
-test_logd_calls test_record test_segment test_segment_damage test_segment_io test_segment_refuse test_verify'
+test_logd_calls test_logd_turns test_record test_segment test_segment_damage test_segment_io test_segment_refuse test_verify'
 codec='bytes cobs crc frames pack segment_block segment_read segment_scan segment_write'
 
 find "$build" -name '*.gcda' -delete
@@ -17,7 +17,7 @@ done
 sh tests/check_logd.sh "$build" >"$build/check_logd.said" 2>&1 || echo "coverage: check_logd failed; see $build/check_logd.said"
 # Not "heap": the counters have a heap of their own.
 for d in 'disk 80' 'short 20' 'full 1' 'flip 2' 'freeze 31' 'watchdog 2' 'replug 6' 'library 3' 'restart 4' \
-	'noise 7' 'cut 1' 'clock 2' 'race 8' 'retention 6' 'cap 20' 'kill 12' 'soak 3'; do
+	'noise 7' 'cut 1' 'clock 2' 'race 8' 'retention 6' 'cap 20' 'kill 12' 'soak 3' 'wait 4' 'brim 8' 'start 24'; do
 	# shellcheck disable=SC2086 # driver and count
 	"$build/tests/tool_faults" $d >>"$build/faults.said" 2>&1 || echo "coverage: '$d' failed; see $build/faults.said"
 done

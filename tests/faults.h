@@ -21,6 +21,7 @@ int faults_library(unsigned n);   /* G16: n cycles through the real libserialpor
 int faults_restart(unsigned n);   /* G29: n starts through the real libserialport */
 int faults_noise(unsigned n);     /* G17: n seconds of garbage */
 int faults_heap(unsigned n);      /* G13: no heap after start; the first n start-up allocations fail */
+int faults_start(unsigned n);     /* G13: the first n calls for descriptors, threads, memory fail */
 int faults_cut(unsigned n);       /* G6, G9: power cut at every call of n recorded runs */
 int faults_clock(unsigned n);     /* G26: calendar steps for n seconds */
 int faults_race(unsigned n);      /* G30: n pairs started together */

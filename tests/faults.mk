@@ -12,7 +12,7 @@ SECONDS ?= 600
 MUTANTS ?= 200
 FORMAT_TESTS   := $(patsubst %,$(BUILD)/tests/test_%,segment_damage verify)
 COVERAGE_TESTS := $(patsubst %,tests/test_%,corpus crc_cobs frames lines link_document logd_parts logd_places logd_store record \
-	segment segment_damage segment_io segment_refuse verify logd_calls) tests/tool_faults tests/tool_records
+	segment segment_damage segment_io segment_refuse verify logd_calls logd_turns) tests/tool_faults tests/tool_records
 
 .PHONY: faults faults-reverse soak coverage mutants deps-machines
 faults: all $(FAULTS) $(FORMAT_TESTS) $(PRELOADS) $(BUILD)/tests/tool_records $(BUILD)/tests/tool_confined
@@ -24,8 +24,8 @@ soak: $(BUILD)/trammeld $(FAULTS) $(PRELOADS)
 faults-reverse:
 	sh tests/faults_reverse.sh
 
-coverage: # a build of its own, with counters
-	$(MAKE) BUILD=$(BUILD)/cov OPT='-O0 -g --coverage -fprofile-update=atomic' LDFLAGS=--coverage coverage-programs
+coverage: # a build of its own, with counters; assertions are left out, which no test may fail
+	$(MAKE) BUILD=$(BUILD)/cov OPT='-O0 -g -DNDEBUG --coverage -fprofile-update=atomic' LDFLAGS=--coverage coverage-programs
 	sh tests/coverage.sh $(BUILD)/cov
 coverage-programs: all $(COVERAGE_TESTS:%=$(BUILD)/%) $(PRELOADS)
 

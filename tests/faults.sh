@@ -61,6 +61,7 @@ ask 'a real small file system, resume <= 2 s' "$faults" full 20
 ask 'what fits is kept, the rest counted, resume <= 2 s' "$faults" brim 200
 ask '100 cycles' "$faults" flip 100
 ask 'no heap after the start; every k at the start' "$faults" heap 100
+ask 'every one' "$faults" start 30
 ask '10 s: nothing lost' "$faults" freeze 10
 ask '60 s: lost = counted; G32: nothing unexplained' "$faults" freeze 60
 ask '10 s of frozen disk: no kill; a stuck receiver: no sign of life' "$faults" watchdog 10

@@ -94,6 +94,44 @@ static void start_short_of_memory(unsigned i, struct logd_result *r)
 	logd_rig_remove(h.base);
 }
 
+/* Descriptors, threads and large memory: without the status socket it records, without another it ends. */
+static void start_short_of_means(unsigned i, struct logd_result *r)
+{
+	struct host h;
+	struct logd_daemon d;
+	struct logd_account a;
+	host_make(&h, "faults");
+	faults_input(h.file, 1000, LINK_FRAMES);
+	snprintf(h.setting[0], sizeof h.setting[0], "TRAMMEL_START_FAULT=%u", i + 1);
+	const char *environment[] = {h.preload, h.setting[0], "ASAN_OPTIONS=verify_asan_link_order=0", NULL};
+	const char *arguments[] = {"--port", h.file, NULL};
+	logd_daemon_start(&d, h.into, environment, arguments);
+	int code = logd_daemon_wait(&d, 10 * CLOCK_SECOND_US);
+	logd_account_read(h.into, &a);
+	if (code == EX_OK && a.records != 1000)
+		logd_result_fail(r, "call %u: ended well with %llu records", i + 1,
+		                 (unsigned long long)a.records);
+	if (code != EX_OK && (code != EX_OSERR || a.records != 0 ||
+	                      logd_daemon_said(&d, "out of memory or descriptors") +
+	                              logd_daemon_said(&d, "cannot start a thread") !=
+	                          1))
+		logd_result_fail(r, "call %u failed: exit %d, %llu records", i + 1, code,
+		                 (unsigned long long)a.records);
+	logd_result_worst(r, code == EX_OK ? 0 : i + 1);
+	logd_rig_remove(h.base);
+}
+
+int faults_start(unsigned n)
+{
+	struct logd_result r = {.goal = "G13",
+	                        .what = "the k-th descriptor, thread, memory is refused",
+	                        .unit = "calls without which it ends, the last"};
+	faults_spread(n, 8, start_short_of_means, &r);
+	if (r.worst < 10 || r.worst + 1 > n)
+		logd_result_fail(&r, "not as many calls as there must be, or fewer tried than there are");
+	return logd_result_print(&r);
+}
+
 int faults_heap(unsigned n)
 {
 	struct logd_result after = {.goal = "G13", .what = "no heap use after the start"};

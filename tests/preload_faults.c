@@ -11,6 +11,7 @@
  * TRAMMEL_FAULT_COUNT a file that gets "call count" lines at the end.
  * TRAMMEL_STALL_FLAG  a file; while it exists, write and fdatasync of segments wait.
  * TRAMMEL_STUCK_FLAG  a file; while it exists, reading the port waits.
+ * TRAMMEL_START_FAULT the k-th call for a descriptor, a thread or a large piece of memory fails.
  *
  * Only segments (*.tram) and the directory that holds them are concerned.  As real
  * file systems do, a failed fdatasync loses what was not synced before: it is
@@ -19,12 +20,18 @@
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <pthread.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stdatomic.h>
 #include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/eventfd.h>
+#include <sys/mman.h>
+#include <sys/signalfd.h>
+#include <sys/socket.h>
 #include <sys/stat.h>
 #include <sys/uio.h>
 #include <time.h>
@@ -272,4 +279,54 @@ ssize_t readv(int fd, const struct iovec *span, int n)
 {
 	stall("TRAMMEL_STUCK_FLAG");
 	return REAL(readv)(fd, span, n);
+}
+
+/* --- what is asked for at the start --- */
+
+#define LARGE ((size_t)256 * 1024)
+
+static bool start_fails(void)
+{
+	static atomic_uint asked;
+	const char *k = getenv("TRAMMEL_START_FAULT");
+	if (k == NULL || atomic_fetch_add(&asked, 1) + 1 != (unsigned)atoi(k))
+		return false;
+	errno = EMFILE;
+	return true;
+}
+
+int eventfd(unsigned value, int flags)
+{
+	return start_fails() ? -1 : REAL(eventfd)(value, flags);
+}
+
+int signalfd(int fd, const sigset_t *set, int flags)
+{
+	return start_fails() ? -1 : REAL(signalfd)(fd, set, flags);
+}
+
+int pthread_sigmask(int how, const sigset_t *set, sigset_t *old)
+{
+	return start_fails() ? EINVAL : REAL(pthread_sigmask)(how, set, old);
+}
+
+int socket(int domain, int type, int protocol)
+{
+	return start_fails() ? -1 : REAL(socket)(domain, type, protocol);
+}
+
+int pthread_attr_init(pthread_attr_t *attr)
+{
+	return start_fails() ? ENOMEM : REAL(pthread_attr_init)(attr);
+}
+
+int pthread_create(pthread_t *thread, const pthread_attr_t *attr, void *(*body)(void *), void *arg)
+{
+	return start_fails() ? EAGAIN : REAL(pthread_create)(thread, attr, body, arg);
+}
+
+void *mmap(void *at, size_t n, int protection, int flags, int fd, off_t offset)
+{
+	return fd < 0 && n >= LARGE && start_fails() ? MAP_FAILED
+	                                             : REAL(mmap)(at, n, protection, flags, fd, offset);
 }

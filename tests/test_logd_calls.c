@@ -753,6 +753,176 @@ START_TEST(a_segment_that_cannot_be_deleted_is_told_and_tried_again_later)
 }
 END_TEST
 
+/* --- a store without room --- */
+
+struct kept {
+	struct status status;
+	struct store *store;
+	struct log *log;
+	struct store_config config;
+	atomic_bool stop;
+	uint32_t next;
+};
+
+static char log_folder[LOGD_RIG_PATH + 32];
+
+static void begin_store(struct kept *k)
+{
+	snprintf(log_folder, sizeof log_folder, "%s", in_folder("log"));
+	*k = (struct kept){.config = {.directory = log_folder,
+	                              .segment_bytes = 1 << 22,
+	                              .sync_us = 50000,
+	                              .keep_free_bytes = 8192,
+	                              .live = true,
+	                              .timed = true,
+	                              .engine_text = "",
+	                              .source = "port, lines"}};
+	k->log = log_new(true);
+	disk_all = 1 << 20;
+	disk_free = 1 << 20;
+	status_init(&k->status);
+	k->store = store_new(&k->config, &k->status, k->log, &k->stop);
+	ck_assert_int_eq(store_start(k->store, &fault), 0);
+}
+
+static void end_store(struct kept *k, int bad)
+{
+	ck_assert_int_eq(store_close(k->store), bad);
+	store_free(k->store);
+	log_free(k->log);
+}
+
+/* How many of `n` records were kept. */
+static uint32_t add(struct kept *k, uint32_t n)
+{
+	uint32_t kept = 0;
+	for (uint32_t i = 0; i < n; i++) {
+		struct record r = logd_rig_record(k->next++);
+		kept += store_add(k->store, &r);
+	}
+	return kept;
+}
+
+static void turn_until(struct kept *k, int64_t disk_ok)
+{
+	for (unsigned i = 0; i < 200 && status_get(&k->status.disk_ok) != disk_ok; i++) {
+		logd_rig_sleep_us(10000);
+		store_turn(k->store);
+	}
+	ck_assert_int_eq(status_get(&k->status.disk_ok), disk_ok);
+}
+
+#define FITS_IN_RAM 600000u
+
+/* The floor of free space is a full disk: what RAM takes is written later, the rest is told. */
+START_TEST(records_without_room_are_counted_where_they_are_missing)
+{
+	static struct kept k;
+	struct logd_account a;
+	begin_store(&k);
+	disk_free = 4096;
+	add(&k, 100);
+	turn_until(&k, 0);
+	ck_assert_uint_eq(add(&k, FITS_IN_RAM), FITS_IN_RAM - 100);
+	ck_assert_int_eq(status_get(&k.status.records_not_kept), 100);
+	store_turn(k.store);
+	ck_assert_int_eq(status_get(&k.status.records_waiting), FITS_IN_RAM);
+	disk_free = 1 << 20;
+	turn_until(&k, 1);
+	add(&k, 100);
+	end_store(&k, 0);
+	logd_account_read(log_folder, &a);
+	ck_assert_uint_eq(a.records, FITS_IN_RAM + 100);
+	ck_assert_uint_eq(a.missing, 100);
+	ck_assert_int_eq(a.gap_amount[GAP_DISK], 100);
+	ck_assert_uint_eq(a.twice + a.altered + a.damages + a.not_closed, 0);
+}
+END_TEST
+
+START_TEST(what_never_had_room_is_told_at_the_end)
+{
+	static struct kept k;
+	struct logd_account a;
+	begin_store(&k);
+	add(&k, 1000);
+	logd_rig_sleep_us(60000);
+	store_turn(k.store);
+	disk_free = 4096;
+	add(&k, 500);
+	turn_until(&k, 0);
+	end_store(&k, -1);
+	ck_assert_int_eq(status_get(&k.status.records_not_kept), 500);
+	logd_account_read(log_folder, &a);
+	ck_assert_uint_eq(a.records, 1000);
+	ck_assert_int_eq(a.gap_amount[GAP_DISK], 500);
+	ck_assert_uint_eq(a.not_closed, 0);
+}
+END_TEST
+
+START_TEST(a_segment_that_somebody_deleted_is_written_again)
+{
+	static struct kept k;
+	struct logd_account a;
+	begin_store(&k);
+	add(&k, 100);
+	ck_assert_int_eq(unlink(in_folder("log/000001-0001.tram")), 0);
+	turn_until(&k, 0);
+	turn_until(&k, 1);
+	add(&k, 100);
+	end_store(&k, 0);
+	logd_account_read(log_folder, &a);
+	ck_assert_uint_eq(a.records, 200);
+	ck_assert_uint_eq(a.missing + a.twice, 0);
+}
+END_TEST
+
+/* Its parent is gone, too: tried until somebody makes one. */
+START_TEST(a_log_whose_place_is_gone_waits_for_it)
+{
+	static struct kept k;
+	struct logd_account a;
+	char parent[LOGD_RIG_PATH + 32];
+	snprintf(parent, sizeof parent, "%s", in_folder("card"));
+	ck_assert_int_eq(mkdir(parent, 0777), 0);
+	begin_store(&k);
+	end_store(&k, 0);
+	snprintf(log_folder, sizeof log_folder, "%s", in_folder("card/log"));
+	k.log = log_new(true);
+	k.store = store_new(&k.config, &k.status, k.log, &k.stop);
+	ck_assert_int_eq(store_start(k.store, &fault), 0);
+	logd_rig_remove(parent);
+	add(&k, 100);
+	turn_until(&k, 0);
+	logd_rig_sleep_us(600000);
+	store_turn(k.store);
+	ck_assert_int_eq(status_get(&k.status.disk_ok), 0);
+	ck_assert_int_eq(mkdir(parent, 0777), 0);
+	turn_until(&k, 1);
+	end_store(&k, 0);
+	logd_account_read(log_folder, &a);
+	ck_assert_uint_eq(a.records, 100);
+}
+END_TEST
+
+START_TEST(another_source_begins_another_segment)
+{
+	static struct kept k;
+	struct logd_account a;
+	begin_store(&k);
+	store_source(k.store, "port, lines");
+	store_turn(k.store);
+	ck_assert_int_eq(status_get(&k.status.segment), 1);
+	store_source(k.store, "pty, lines");
+	add(&k, 10);
+	store_turn(k.store);
+	ck_assert_int_eq(status_get(&k.status.segment), 2);
+	end_store(&k, 0);
+	logd_account_read(log_folder, &a);
+	ck_assert_uint_eq(a.files, 2);
+	ck_assert_uint_eq(a.records, 10);
+}
+END_TEST
+
 /* --- the status socket --- */
 
 START_TEST(no_status_socket_is_told)
@@ -903,6 +1073,11 @@ int main(void)
 	tcase_add_test(t, the_floor_of_free_space_makes_the_oldest_go);
 	tcase_add_test(t, the_floor_may_be_a_share_of_the_disk);
 	tcase_add_test(t, a_segment_that_cannot_be_deleted_is_told_and_tried_again_later);
+	tcase_add_test(t, records_without_room_are_counted_where_they_are_missing);
+	tcase_add_test(t, what_never_had_room_is_told_at_the_end);
+	tcase_add_test(t, a_segment_that_somebody_deleted_is_written_again);
+	tcase_add_test(t, a_log_whose_place_is_gone_waits_for_it);
+	tcase_add_test(t, another_source_begins_another_segment);
 	tcase_add_test(t, no_status_socket_is_told);
 	tcase_add_test(t, an_answer_is_cut_to_the_room_there_is_and_none_is_no_answer);
 	tcase_add_test(t, a_message_is_one_printable_line_once_a_minute);

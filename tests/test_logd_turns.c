@@ -167,6 +167,8 @@ START_TEST(what_finds_no_room_is_counted_in_its_place)
 	size_t more = data_until(RING_DROPPED, &v);
 	ck_assert_uint_eq(before + more + (uint64_t)v.value, (uint64_t)sent);
 	ck_assert_int_eq(v.value, status_get(&status.bytes_dropped));
+	sent += 3000;
+	ck_assert(logd_rig_until(all_received, &sent, 5 * CLOCK_SECOND_US));
 	tell_to_stop();
 	ck_assert_uint_eq(data_until(RING_END, &v), 3000);
 	ck_assert_int_eq(v.value, 0);

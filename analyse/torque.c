@@ -46,7 +46,8 @@ enum measured_column {              /* order of the columns */
 #define PRIOR_BEARING_M 2e-3
 #define PRIOR_PACKING_PA 5e4
 #define PRIOR_UNBALANCE_KG 0.3
-#define PRIOR_PISTON_KG 1.0
+#define PRIOR_PISTON_KG 0.5
+#define PRIOR_PISTON_KG_M3 8000.0 /* and as much steel as it sweeps */
 #define TYPICAL_INVERSE_J 1.0
 #define PRIOR_DRAG_MEASURED 30.0 /* 1/s: a brake that holds the speed */
 #define PRIOR_DRAG_ASSUMED 10.0
@@ -81,17 +82,18 @@ static void set_priors(struct torque *t, double inverse_j)
 	sd[COLUMN_BEARING] = PRIOR_BEARING_M * inverse_j;
 	sd[COLUMN_PACKING] = PRIOR_PACKING_PA * t->mech.area_m2[END_CAP] * inverse_j;
 	sd[COLUMN_COS] = sd[COLUMN_SIN] = PRIOR_UNBALANCE_KG * 9.81 * t->mech.r_m * inverse_j;
-	sd[COLUMN_PISTON] = PRIOR_PISTON_KG * inverse_j;
+	double swept_m3 = 2 * t->mech.r_m * t->mech.area_m2[END_CAP];
+	sd[COLUMN_PISTON] = (PRIOR_PISTON_KG + PRIOR_PISTON_KG_M3 * swept_m3) * inverse_j;
 }
 
 void torque_found(struct torque *t, const double *factor, const double *factor_sd)
 {
 	t->found = true;
 	memcpy(t->factor, factor, t->columns * sizeof *factor);
-	if (t->kind == TORQUE_ASSUMED)
-		set_priors(t, TYPICAL_INVERSE_J);
-	else if (t->kind == TORQUE_MEASURED)
-		set_priors(t, fmin(fabs(factor[COLUMN_GAS]) + 2 * factor_sd[COLUMN_GAS], PRIOR_INVERSE_J));
+	if (t->kind == TORQUE_MEASURED)
+		t->inverse_j = fmin(fabs(factor[COLUMN_GAS]) + 2 * factor_sd[COLUMN_GAS], PRIOR_INVERSE_J);
+	if (t->kind != TORQUE_EVEN)
+		set_priors(t, t->inverse_j);
 }
 
 double torque_assumed_order(const struct torque *t, const double *factor, unsigned order)
@@ -110,7 +112,8 @@ struct torque torque_of(const struct engine *e, bool angle_known)
 	                   .rod = engine_sensor_channel(e, SENSOR_ROD),
 	                   .supply = engine_sensor_channel(e, SENSOR_SUPPLY),
 	                   .columns = FIRST_CHANGING + 2 * ORDERS_CHANGING,
-	                   .change_part = CHANGE_FIRST};
+	                   .change_part = CHANGE_FIRST,
+	                   .inverse_j = TYPICAL_INVERSE_J};
 	bool single = isnan(t.mech.clearance_m3[END_ROD]) || isnan(t.mech.area_m2[END_ROD]);
 	if (angle_known && t.cap >= 0 && (t.rod >= 0 || single)) {
 		t.kind = TORQUE_MEASURED;
@@ -173,14 +176,27 @@ static struct reader reader_at(const struct leg *leg, int channel, int64_t from_
 	return r;
 }
 
+struct even {                                /* speed of a row on the whole */
+	double omega_rad_s, rise, middle_us; /* in its middle; growth per s */
+};
+
 struct gas { /* what the gauges say */
 	struct reader cap, rod, supply;
+	struct even even;
 	double change; /* speed of the row over the pivot, less 1 */
 	bool has_rod;
 };
 
-static void measured(const struct torque *t, struct gas *g, double t_us, double theta, double omega,
-                     double *u)
+static double arm_bend_m(const struct mech *m, double theta)
+{
+	return (mech_arm_m(m, theta + ARM_STEP) - mech_arm_m(m, theta - ARM_STEP)) / (2 * ARM_STEP);
+}
+
+/* The piston's inertia goes by the row's speed as it rises or falls on the whole: the
+ * speed as seen at each edge has the edges' scatter in it, which would then stand on both
+ * sides and pull, as hard as the column has little to say that the wheel's second order
+ * does not. */
+static void measured(const struct torque *t, struct gas *g, double t_us, double theta, double *u)
 {
 	const struct mech *m = &t->mech;
 	double arm = mech_arm_m(m, theta), rate = 0, rod_rate = 0;
@@ -191,7 +207,7 @@ static void measured(const struct torque *t, struct gas *g, double t_us, double 
 		force -= rod_force;
 		force_rate -= m->area_m2[END_ROD] * rod_rate;
 	}
-	double bend = (mech_arm_m(m, theta + ARM_STEP) - mech_arm_m(m, theta - ARM_STEP)) / (2 * ARM_STEP);
+	double bend = arm_bend_m(m, theta);
 	u[COLUMN_GAS] = force * arm;
 	u[COLUMN_GAS_RATE] = force_rate * arm;
 	u[COLUMN_PLACE] = force * bend;
@@ -202,7 +218,8 @@ static void measured(const struct torque *t, struct gas *g, double t_us, double 
 	u[COLUMN_PACKING] = -fabs(arm);
 	u[COLUMN_COS] = cos(theta);
 	u[COLUMN_SIN] = sin(theta);
-	u[COLUMN_PISTON] = -arm * bend * omega * omega;
+	double even = g->even.omega_rad_s + g->even.rise * 1e-6 * (t_us - g->even.middle_us);
+	u[COLUMN_PISTON] = -arm * bend * even * even;
 }
 
 static void assumed(const struct torque *t, struct gas *g, double t_us, double theta, double *u)
@@ -237,7 +254,7 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 		double part = (j + 0.5) / steps, theta = s->from.theta_rad + part * rise;
 		double omega = s->from.omega_rad_s + part * (s->to.omega_rad_s - s->from.omega_rad_s);
 		if (t->kind == TORQUE_MEASURED)
-			measured(t, g, s->from_us + 1e6 * part * s->dt_s, theta, omega, u);
+			measured(t, g, s->from_us + 1e6 * part * s->dt_s, theta, u);
 		else if (t->kind == TORQUE_ASSUMED)
 			assumed(t, g, s->from_us + 1e6 * part * s->dt_s, theta, u);
 		u[COLUMN_DRAG] = -omega;
@@ -265,27 +282,40 @@ static double row_s(const struct row *r, size_t i)
 	return 1e-6 * (double)(r->mark[i].t_us - r->mark[0].t_us);
 }
 
+struct line { /* over a row */
+	double mean, slope, middle_s;
+};
+
+static struct line line_over(const struct row *r, unsigned column)
+{
+	struct line l = {0, 0, 0.5 * (row_s(r, 0) + row_s(r, r->n - 1))};
+	double moment = 0, spread = 0, sum = 0;
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		const struct torque_push *push = &r->push[i * r->columns + column];
+		double dt = row_s(r, i + 1) - row_s(r, i), at = row_s(r, i) + 0.5 * dt - l.middle_s;
+		sum += push->impulse;
+		moment += at * push->impulse;
+		spread += at * at * dt;
+	}
+	l.mean = sum / row_s(r, r->n - 1);
+	l.slope = spread > 0 ? moment / spread : 0;
+	return l;
+}
+
 /* The straight line over the row is taken out of a column: how torque and load
  * balance in the mean says nothing of the wheel, and the load is not known.  What
  * changes from turn to turn stays: the crank must have answered to it. */
 static void take_line_out(const struct row *r, double drag_per_s, unsigned column)
 {
-	double middle = 0.5 * (row_s(r, 0) + row_s(r, r->n - 1)), moment = 0, spread = 0, sum = 0;
-	for (size_t i = 0; i + 1 < r->n; i++) {
-		const struct torque_push *push = &r->push[i * r->columns + column];
-		double dt = row_s(r, i + 1) - row_s(r, i), at = row_s(r, i) + 0.5 * dt - middle;
-		sum += push->impulse;
-		moment += at * push->impulse;
-		spread += at * at * dt;
-	}
-	double mean = sum / (row_s(r, r->n - 1) - row_s(r, 0)), slope = spread > 0 ? moment / spread : 0;
+	struct line l = line_over(r, column);
 	for (size_t i = 0; i + 1 < r->n; i++) {
 		struct torque_push *push = &r->push[i * r->columns + column];
 		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i);
-		double off = mean + slope * (row_s(r, i) + 0.5 * dt - middle);
+		double off = l.mean + l.slope * (row_s(r, i) + 0.5 * dt - l.middle_s);
 		motion_constant(drag_per_s, dt, &rad, &rad_s);
 		push->rad_s -= off * rad_s;
 		push->rad -= off * rad;
+		push->impulse -= off * dt;
 	}
 }
 
@@ -307,6 +337,45 @@ static void drag_by_model(const struct row *r, const struct torque *t)
 	}
 }
 
+/* So far the piston went along with a crank that turns evenly.  What it takes to follow
+ * the crank's ups and downs as the pushes make them: the torque is its mass times the arm
+ * times the growth of arm times speed. */
+static void piston_by_model(const struct row *r, const struct torque *t, const struct torque_turn *turn,
+                            const struct even *even)
+{
+	struct line ripple = line_over(r, COLUMN_DRAG); /* of less the speed, beside the even one */
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		struct torque_push *push = &r->push[i * r->columns];
+		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i), gain = 0;
+		motion_constant(t->drag_per_s, dt, &rad, &rad_s);
+		for (unsigned c = COLUMN_DRAG + 1; c < t->columns; c++)
+			gain += t->factor[c] * push[c].rad_s / rad_s;
+		double speed = -push[COLUMN_DRAG].impulse / dt, at = row_s(r, i) + 0.5 * dt - ripple.middle_s;
+		double theta = 0.5 * (turn[i].theta_rad + turn[i + 1].theta_rad);
+		double arm = mech_arm_m(&t->mech, theta), bend = arm_bend_m(&t->mech, theta);
+		double more = speed + ripple.mean + ripple.slope * at,
+		       omega = even->omega_rad_s + even->rise * at;
+		double push_more = -arm * arm * (gain - t->drag_per_s * speed + even->rise) -
+		                   arm * bend * more * (2 * omega + more);
+		push[COLUMN_PISTON].rad += push_more * rad;
+		push[COLUMN_PISTON].rad_s += push_more * rad_s;
+		push[COLUMN_PISTON].impulse += push_more * dt;
+	}
+}
+
+/* The row's speed as a straight line, by its first and its second half. */
+static struct even even_speed(const struct tooth_mark *mark, const struct torque_turn *turn, size_t n)
+{
+	size_t k = n / 2;
+	double span_s = 1e-6 * (double)(mark[n - 1].t_us - mark[0].t_us);
+	double first_s = 1e-6 * (double)(mark[k].t_us - mark[0].t_us), second_s = span_s - first_s;
+	double first = (turn[k].theta_rad - turn[0].theta_rad) / first_s;
+	double second = (turn[n - 1].theta_rad - turn[k].theta_rad) / second_s;
+	return (struct even){(turn[n - 1].theta_rad - turn[0].theta_rad) / span_s,
+	                     (second - first) / (0.5 * span_s),
+	                     0.5 * ((double)mark[0].t_us + (double)mark[n - 1].t_us)};
+}
+
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
                    const struct torque_turn *turn, size_t n, struct torque_push *push)
 {
@@ -314,21 +383,25 @@ bool torque_pushes(const struct torque *t, const struct leg *leg, const struct t
 	g.cap = reader_at(leg, t->cap, mark[0].t_us);
 	g.rod = reader_at(leg, t->rod, mark[0].t_us);
 	g.supply = reader_at(leg, t->supply, mark[0].t_us);
-	double turned = turn[n - 1].theta_rad - turn[0].theta_rad;
-	g.change = turned / (1e-6 * (double)(mark[n - 1].t_us - mark[0].t_us)) / t->pivot_rad_s - 1;
+	if (n < 3)
+		return true;
+	g.even = even_speed(mark, turn, n);
+	g.change = g.even.omega_rad_s / t->pivot_rad_s - 1;
 	for (size_t i = 0; i + 1 < n; i++) {
 		struct stretch s = {(double)mark[i].t_us, 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us),
 		                    turn[i], turn[i + 1]};
 		if (!push_over(t, &g, &s, push + i * t->columns))
 			return false;
 	}
-	if (n < 2)
-		return true;
 	struct row r = {mark, n, push, t->columns};
 	for (unsigned c = COLUMN_DRAG + 1; c < t->columns; c++)
 		take_line_out(&r, t->drag_per_s, c);
 	if (t->found)
 		drag_by_model(&r, t);
+	if (t->found && t->kind == TORQUE_MEASURED) {
+		piston_by_model(&r, t, turn, &g.even);
+		take_line_out(&r, t->drag_per_s, COLUMN_PISTON);
+	}
 	take_line_out(&r, t->drag_per_s, COLUMN_DRAG);
 	return true;
 }

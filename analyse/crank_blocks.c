@@ -215,7 +215,7 @@ void learner_take_block(const struct smooth_noise *noise, const struct block *b,
 		pitch_add(into, noise, b->mark, b->n, b->shift, b->push);
 }
 
-/* Every block into its half, with fresh pushes that are not kept. */
+/* Every block into its cell, with fresh pushes that are not kept. */
 bool learner_take_blocks(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
                          const struct block_list *b)
 {
@@ -223,8 +223,8 @@ bool learner_take_blocks(struct crank_learner *l, const struct leg *leg, const s
 		struct block *k = &b->block[i];
 		if (!learner_push_block(l, leg, k))
 			return false;
-		bool late = l->by_time ? k->mark[k->n / 2].t_us > l->middle_us : k->omega > l->split_rad_s;
-		learner_take_block(noise, k, l->half[late]);
+		size_t quarter = i * LEARNER_QUARTERS / b->n;
+		learner_take_block(noise, k, l->cell[2 * quarter + (k->omega > l->split_rad_s)]);
 		free(k->push);
 		k->push = NULL;
 	}

@@ -23,38 +23,87 @@
 #define DRAG_STEPS 8
 #define DRAG_LITTLE 0.1 /* of the speed: a column of its own is as good */
 #define SHAPE_PART 0.005
+#define SHIFT_LEAST 1e-3            /* of a variance: a cell that adds less tells nothing */
 #define LOW_SD_MAX (0.08 * DEG)     /* low orders known worse than this are not believed */
 #define LOW_SD_ADMITTED (0.3 * DEG) /* halves of the ride disagree by more: not believed either */
 
-bool learner_fresh_halves(struct crank_learner *l)
+bool learner_fresh_cells(struct crank_learner *l)
 {
-	for (int i = 0; i < 2; i++) {
-		pitch_free(l->half[i]);
-		l->half[i] = pitch_new(&l->nominal, &l->torque);
-		if (l->half[i] == NULL)
+	for (int i = 0; i < LEARNER_CELLS; i++) {
+		pitch_free(l->cell[i]);
+		l->cell[i] = pitch_new(&l->nominal, &l->torque);
+		if (l->cell[i] == NULL)
 			return false;
 	}
 	return true;
 }
 
-/* How much larger than supposed a half's innovations are. */
-static double half_residual(const struct crank_learner *l, int i)
+/* Which cells: a bit each. */
+#define ALL_CELLS ((1u << LEARNER_CELLS) - 1)
+#define SLOW_CELLS 0x55u
+#define FAST_CELLS 0xaau
+#define EARLY_CELLS ((1u << LEARNER_CELLS / 2) - 1)
+#define LATE_CELLS (ALL_CELLS & ~EARLY_CELLS)
+
+/* NULL: no memory. */
+static struct pitch *join_cells(const struct crank_learner *l, unsigned cells, const double weight[2])
+{
+	struct pitch *sum = pitch_new(&l->nominal, &l->torque);
+	for (unsigned i = 0; sum != NULL && i < LEARNER_CELLS; i++)
+		if ((cells >> i & 1) != 0)
+			pitch_join(sum, l->cell[i], weight[i % 2]);
+	return sum;
+}
+
+/* The index on the wheel as it is known: from there angles count. */
+static const struct pitch_place *place_of_index(const struct crank_learner *l, struct pitch_place *place)
+{
+	if (isnan(l->index_rad) || isnan(l->engine.index_rad))
+		return NULL;
+	const struct wheel *w = &l->wheel;
+	double in = l->index_rad - TWO_PI * floor((l->index_rad - w->angle_rad[0]) / TWO_PI);
+	unsigned i = 0;
+	while (i + 1 < w->slots && w->angle_rad[i + 1] <= in)
+		i++;
+	double next = i + 1 < w->slots ? w->angle_rad[i + 1] : w->angle_rad[0] + TWO_PI;
+	*place = (struct pitch_place){i, (in - w->angle_rad[i]) / (next - w->angle_rad[i])};
+	return place;
+}
+
+/* False: too little to solve. */
+static bool solve_cells(const struct crank_learner *l, unsigned cells, const double weight[2],
+                        unsigned low_limit, uint64_t edges_least, struct pitch_result *out)
+{
+	struct pitch_place place;
+	struct fault ignored;
+	struct pitch *sum = join_cells(l, cells, weight);
+	bool ok = sum != NULL && pitch_edges(sum) >= edges_least &&
+	          pitch_solve(sum, low_limit, place_of_index(l, &place), out, &ignored) == 0;
+	pitch_free(sum);
+	return ok;
+}
+
+static const double as_they_are[2] = {1, 1};
+
+/* One over how much larger than supposed the innovations of the slower and of the faster
+ * blocks are. */
+static void weigh_speeds(const struct crank_learner *l, double weight[2])
 {
 	struct pitch_result r;
-	struct fault ignored;
-	bool enough = pitch_edges(l->half[i]) > 4 * (l->wheel.slots + l->torque.columns);
-	return enough && pitch_solve(l->half[i], 0, &r, &ignored) == 0 ? r.residual : 1;
+	for (int i = 0; i < 2; i++) {
+		uint64_t enough = 4 * (l->wheel.slots + l->torque.columns) + 1;
+		bool ok = solve_cells(l, i == 0 ? SLOW_CELLS : FAST_CELLS, as_they_are, 0, enough, &r);
+		weight[i] = ok ? 1 / r.residual : 1;
+	}
 }
 
 /* A tooth bent, a sprocket slipped or worn on its way: the halves by time differ. */
 void learner_compare_times(struct crank_learner *l)
 {
 	struct pitch_result half[2];
-	struct fault ignored;
-	for (int i = 0; i < 2; i++)
-		if (pitch_edges(l->half[i]) < HALF_EDGES ||
-		    pitch_solve(l->half[i], LEARNER_HIGH_ORDERS, &half[i], &ignored) != 0)
-			return;
+	if (!solve_cells(l, EARLY_CELLS, as_they_are, LEARNER_HIGH_ORDERS, HALF_EDGES, &half[0]) ||
+	    !solve_cells(l, LATE_CELLS, as_they_are, LEARNER_HIGH_ORDERS, HALF_EDGES, &half[1]))
+		return;
 	for (unsigned i = 0; i < l->wheel.slots; i++) {
 		double apart = half[1].error_rad[i] - half[0].error_rad[i];
 		double var = half[0].residual * half[0].sd_rad[i] * half[0].sd_rad[i] +
@@ -64,21 +113,21 @@ void learner_compare_times(struct crank_learner *l)
 	}
 }
 
-/* Both halves together; NULL: no memory. */
+/* All cells together; NULL: no memory. */
 static struct pitch *whole_of(const struct crank_learner *l)
 {
-	struct pitch *whole = pitch_new(&l->nominal, &l->torque);
-	for (int i = 0; whole != NULL && i < 2; i++)
-		pitch_join(whole, l->half[i], 1 / half_residual(l, i));
-	return whole;
+	double weight[2];
+	weigh_speeds(l, weight);
+	return join_cells(l, ALL_CELLS, weight);
 }
 
 int learner_solve(struct crank_learner *l, unsigned low_limit, struct fault *fault)
 {
+	struct pitch_place place;
 	struct pitch *whole = whole_of(l);
 	if (whole == NULL)
 		return learner_out_of_memory(fault);
-	int bad = pitch_solve(whole, low_limit, &l->result, fault);
+	int bad = pitch_solve(whole, low_limit, place_of_index(l, &place), &l->result, fault);
 	pitch_free(whole);
 	return bad;
 }
@@ -104,14 +153,14 @@ static bool choose_change(struct crank_learner *l)
 	     whole != NULL && part < 1; part *= CHANGE_STEP) {
 		torque_may_change(&l->torque, part);
 		pitch_expect(whole, &l->torque);
-		if (pitch_solve(whole, 0, &r, &ignored) != 0 || r.evidence < best_evidence)
+		if (pitch_solve(whole, 0, NULL, &r, &ignored) != 0 || r.evidence < best_evidence)
 			continue;
 		best_evidence = r.evidence;
 		best = part;
 	}
 	torque_may_change(&l->torque, best);
-	pitch_expect(l->half[0], &l->torque);
-	pitch_expect(l->half[1], &l->torque);
+	for (unsigned i = 0; i < LEARNER_CELLS; i++)
+		pitch_expect(l->cell[i], &l->torque);
 	pitch_free(whole);
 	return whole != NULL;
 }
@@ -138,7 +187,7 @@ void learner_take_result(struct crank_learner *l)
 	double scale = sqrt(fmax(l->result.residual, 1));
 	for (unsigned i = 0; i < l->wheel.slots; i++) {
 		l->wheel.angle_rad[i] = l->nominal.angle_rad[i] + l->result.error_rad[i];
-		l->wheel.angle_sd_rad[i] = l->result.sd_rad[i] * scale;
+		l->wheel.angle_sd_rad[i] = l->result.from_place_sd_rad[i] * scale;
 	}
 	if (!isnan(l->index_rad))
 		l->index_rad = moved_with_wheel(&l->wheel, was, l->index_rad);
@@ -146,60 +195,98 @@ void learner_take_result(struct crank_learner *l)
 		l->index_opens_rad = moved_with_wheel(&l->wheel, was, l->index_opens_rad);
 }
 
-/* The halves of the ride, each by itself, should find the same low orders.
- * Where they differ by more than they claim, all claims grow in proportion, and
- * an order that stands out is known no better than they differ. */
-static void compare_halves(struct crank_learner *l)
+#define LOWS (2 * PITCH_LOW_ORDERS)
+
+/* The slower and the faster half of the ride, each by itself, should find the same low
+ * orders: mean square of their differences over what the two claim; 1 when they cannot
+ * be compared. */
+static double compare_speeds(const struct crank_learner *l)
 {
 	struct pitch_result half[2];
-	struct fault ignored;
-	for (int i = 0; i < 2; i++)
-		if (pitch_edges(l->half[i]) < HALF_EDGES ||
-		    pitch_solve(l->half[i], 0, &half[i], &ignored) != 0)
-			return;
-	double sum = 0, z2[2 * PITCH_LOW_ORDERS];
-	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
+	double sum = 0;
+	if (!solve_cells(l, SLOW_CELLS, as_they_are, 0, HALF_EDGES, &half[0]) ||
+	    !solve_cells(l, FAST_CELLS, as_they_are, 0, HALF_EDGES, &half[1]))
+		return 1;
+	for (unsigned c = 0; c < LOWS; c++) {
 		double apart = half[0].low_rad[c] - half[1].low_rad[c];
 		double var = half[0].residual * half[0].low_sd_rad[c] * half[0].low_sd_rad[c] +
 		             half[1].residual * half[1].low_sd_rad[c] * half[1].low_sd_rad[c];
-		z2[c] = var > 0 ? apart * apart / var : 0;
-		sum += z2[c] / (2 * PITCH_LOW_ORDERS);
+		sum += var > 0 ? apart * apart / var : 0;
 	}
-	double grow = sqrt(fmax(sum, 1));
-	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
-		double apart = fabs(half[0].low_rad[c] - half[1].low_rad[c]);
-		l->result.low_sd_rad[c] *= grow;
-		if (z2[c] > 9)
-			l->result.low_sd_rad[c] = fmax(l->result.low_sd_rad[c], apart / 2);
-	}
+	return sum / LOWS;
 }
 
-/* An assumed torque is never quite the true one: allow for a small part of the
- * unevenness that it takes out at the mean speed. */
-static void allow_for_shape(struct crank_learner *l)
+struct shifts { /* of the low orders when a cell is left out, squared, over what they may be */
+	double sum[PITCH_LOW_ORDERS], n[PITCH_LOW_ORDERS];
+	double worst_sd_rad; /* of a low order without one cell */
+};
+
+/* What one cell adds makes the claim smaller: by as much, squared, the result may move when
+ * it is left out. */
+static void add_shift(const struct crank_learner *l, const struct pitch_result *r, struct shifts *s)
 {
-	double w2 = l->split_rad_s * l->split_rad_s;
-	for (unsigned h = 1; l->torque.kind == TORQUE_ASSUMED && h <= PITCH_LOW_ORDERS; h++) {
-		double ripple = torque_assumed_order(&l->torque, l->free.factor, h) / (h * h * w2);
-		for (unsigned c = 2 * h - 2; c < 2 * h; c++)
-			l->result.low_sd_rad[c] = hypot(l->result.low_sd_rad[c], SHAPE_PART * ripple);
+	for (unsigned c = 0; c < LOWS; c++) {
+		double moved = r->low_rad[c] - l->result.low_rad[c];
+		double may = r->low_cov_rad2[c][c] - l->result.low_cov_rad2[c][c];
+		if (c / 2 < l->wheel.teeth / 2)
+			s->worst_sd_rad = fmax(s->worst_sd_rad, r->low_sd_rad[c]);
+		if (may < SHIFT_LEAST * l->result.low_cov_rad2[c][c])
+			continue;
+		s->sum[c / 2] += moved * moved / may;
+		s->n[c / 2] += 1;
 	}
 }
 
-/* What the check adds to the scatter of the slots. */
+/* Each cell of the ride left out in turn.  Where the result moves by more than it may the
+ * claim grows in proportion: some push goes with the crank that is not among the known
+ * ones, for a while or at some speeds.  Where one cell alone tells the low orders nothing
+ * can say whether it is right.  False then. */
+static bool compare_cells(struct crank_learner *l)
+{
+	struct shifts s = {{0}, {0}, 0};
+	double weight[2], speeds = compare_speeds(l);
+	weigh_speeds(l, weight);
+	for (unsigned i = 0; i < LEARNER_CELLS; i++) {
+		struct pitch_result r;
+		if (pitch_edges(l->cell[i]) > 0 &&
+		    solve_cells(l, ALL_CELLS & ~(1u << i), weight, 0, HALF_EDGES, &r))
+			add_shift(l, &r, &s);
+	}
+	for (unsigned h = 0; h < PITCH_LOW_ORDERS; h++) {
+		double square = s.n[h] > 0 ? s.sum[h] / s.n[h] : 1;
+		l->low_grown[h] = sqrt(fmax(fmax(square, speeds), 1));
+	}
+	return s.worst_sd_rad < LOW_SD_ADMITTED;
+}
+
+/* Covariance of the low orders as the comparison leaves it.  An assumed torque is never
+ * quite the true one: allow for a small part of the unevenness that it takes out at the
+ * mean speed. */
+static double grown_cov(const struct crank_learner *l, unsigned c, unsigned d)
+{
+	double cov = l->result.low_cov_rad2[c][d] * l->low_grown[c / 2] * l->low_grown[d / 2];
+	if (c != d || l->torque.kind != TORQUE_ASSUMED)
+		return cov;
+	unsigned h = c / 2 + 1;
+	double w2 = l->split_rad_s * l->split_rad_s;
+	double shape = SHAPE_PART * torque_assumed_order(&l->torque, l->free.factor, h) / (h * h * w2);
+	return cov + shape * shape;
+}
+
+/* What the comparison adds to the scatter of the slots. */
 static void widen_slots(struct crank_learner *l)
 {
 	for (unsigned i = 0; i < l->wheel.slots; i++) {
+		const double *shape = l->result.low_shape[i];
 		double var = l->wheel.angle_sd_rad[i] * l->wheel.angle_sd_rad[i];
-		for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
-			double angle = (c / 2 + 1) * l->wheel.angle_rad[i];
-			double shape = c % 2 == 0 ? cos(angle) : sin(angle);
-			double more = l->result.low_sd_rad[c] * l->result.low_sd_rad[c] -
-			              l->free.low_sd_rad[c] * l->free.low_sd_rad[c];
-			var += shape * shape * fmax(more, 0);
-		}
-		l->wheel.angle_sd_rad[i] = sqrt(var);
+		for (unsigned c = 0; c < LOWS; c++)
+			for (unsigned d = 0; d < LOWS; d++)
+				var +=
+				    shape[c] * shape[d] * (grown_cov(l, c, d) - l->result.low_cov_rad2[c][d]);
+		l->wheel.angle_sd_rad[i] = sqrt(fmax(var, 0));
 	}
+	for (unsigned c = 0; c < LOWS; c++)
+		l->result.low_sd_rad[c] = sqrt(grown_cov(l, c, c));
 }
 
 static double worst_low_sd(const struct crank_learner *l)
@@ -222,11 +309,12 @@ int learner_settle(struct crank_learner *l, struct fault *fault)
 	bool known = l->torque.kind == TORQUE_MEASURED || l->torque.kind == TORQUE_EVEN ||
 	             (l->torque.kind == TORQUE_ASSUMED && spanned);
 	known = known && worst_low_sd(l) < LOW_SD_MAX;
-	if (known) {
-		compare_halves(l);
-		allow_for_shape(l);
-	}
-	known = known && worst_low_sd(l) < LOW_SD_ADMITTED;
+	for (unsigned h = 0; h < PITCH_LOW_ORDERS; h++)
+		l->low_grown[h] = 1;
+	if (known && l->compare)
+		known = compare_cells(l);
+	for (unsigned c = 0; c < LOWS; c++)
+		known = known && (c / 2 >= l->wheel.teeth / 2 || sqrt(grown_cov(l, c, c)) < LOW_SD_ADMITTED);
 	l->wheel.low_orders_known = known;
 	l->wheel.low_order_limit = known ? 0 : LEARNER_HIGH_ORDERS;
 	if (!known && learner_solve(l, LEARNER_HIGH_ORDERS, fault) != 0)
@@ -253,7 +341,7 @@ static void try_noise(struct crank_learner *l, struct sample *s, const struct sm
 	pitch_clear(s->pitch);
 	for (size_t i = 0; i < s->blocks->n; i += s->stride)
 		learner_take_block(trial, &s->blocks->block[i], s->pitch);
-	if (pitch_edges(s->pitch) < 200 || pitch_solve(s->pitch, 0, &r, &ignored) != 0 ||
+	if (pitch_edges(s->pitch) < 200 || pitch_solve(s->pitch, 0, NULL, &r, &ignored) != 0 ||
 	    !(r.evidence > s->best))
 		return;
 	s->best = r.evidence;
@@ -270,7 +358,10 @@ static void search_noise(struct crank_learner *l, struct sample *s, double edge_
 	double unit = edge_sd * edge_sd * pow(l->split_rad_s, 4);
 	s->best = -INFINITY;
 	for (double lg = -1; lg < 7.01; lg += step)
-		try_noise(l, s, &(struct smooth_noise){edge_sd, pow(10, lg) * unit, 0, l->split_rad_s});
+		try_noise(l, s,
+		          &(struct smooth_noise){.edge_sd_rad = edge_sd,
+		                                 .drift_rad2_s4 = pow(10, lg) * unit,
+		                                 .pivot_rad_s = l->split_rad_s});
 }
 
 /* The sample's pushes, and an empty pitch for them, with the drag as it is now. */
@@ -386,14 +477,15 @@ int learner_joint(struct crank_learner *l, const struct leg *leg, const struct b
 	if (!choose_joint_noise(l, leg, b))
 		return learner_out_of_memory(fault);
 	for (unsigned round = 0; round < JOINT_ROUNDS; round++) {
-		if (!learner_fresh_halves(l))
+		if (!learner_fresh_cells(l))
 			return learner_out_of_memory(fault);
-		pitch_guess(l->half[0], &l->free);
-		pitch_guess(l->half[1], &l->free);
+		for (unsigned i = 0; i < LEARNER_CELLS; i++)
+			pitch_guess(l->cell[i], &l->free);
 		if (!learner_take_blocks(l, leg, &l->joint, b))
 			return learner_out_of_memory(fault);
 		if (l->torque.kind == TORQUE_ASSUMED && !choose_change(l))
 			return learner_out_of_memory(fault);
+		l->compare = round + 1 == JOINT_ROUNDS;
 		if (learner_settle(l, fault) != 0)
 			return -1;
 		if (round + 1 < JOINT_ROUNDS)

@@ -33,8 +33,8 @@ void crank_learner_free(struct crank_learner *l)
 	if (l == NULL)
 		return;
 	teeth_free(l->teeth);
-	pitch_free(l->half[0]);
-	pitch_free(l->half[1]);
+	for (unsigned c = 0; c < LEARNER_CELLS; c++)
+		pitch_free(l->cell[c]);
 	smooth_work_free(l->work);
 	free(l->closing_us);
 	free(l->opening_us);
@@ -160,14 +160,12 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 		    (struct smooth_noise){.edge_sd_rad = l->wheel.edge_sd_rad,
 		                          .drift_rad2_s4 = FIRST_DRIFT * pow(learner_mean_omega(l), 4)};
 	learner_forget_blocks(b);
-	l->all_blocks = l->by_time = round + 1 == ROUNDS;
-	l->middle_us = (leg->tooth[0].t_us + leg->tooth[leg->tooth_n - 1].t_us) / 2;
-	if (!learner_fresh_halves(l) || !learner_list_blocks(l, round > 0, b) ||
+	l->all_blocks = round + 1 == ROUNDS;
+	if (!learner_fresh_cells(l) || !learner_list_blocks(l, round > 0, b) ||
 	    !learner_take_blocks(l, leg, &l->noise, b))
 		return learner_out_of_memory(fault);
-	if (l->by_time)
+	if (l->all_blocks)
 		learner_compare_times(l);
-	l->by_time = false;
 	if (learner_solve(l, LEARNER_HIGH_ORDERS, fault) != 0)
 		return -1;
 	learner_take_result(l);

@@ -11,6 +11,10 @@
 
 #define LEARNER_HIGH_ORDERS (PITCH_LOW_ORDERS + 1) /* the first order that times alone tell */
 
+/* Quarters of the ride, by time, and in each its slower and its faster blocks. */
+#define LEARNER_QUARTERS 4
+#define LEARNER_CELLS (2 * LEARNER_QUARTERS)
+
 struct crank_learner {
 	struct engine engine; /* shallow */
 	struct wheel nominal, wheel;
@@ -18,18 +22,18 @@ struct crank_learner {
 	struct smooth_noise joint; /* ... when the known pushes are taken out */
 	struct torque torque;
 	struct teeth *teeth;
-	struct pitch *half[2];         /* learned from the slower and the faster half */
-	double split_rad_s;            /* between them */
-	double slow_rad_s, fast_rad_s; /* 5 % and 95 % of the speeds learned from */
+	struct pitch *cell[LEARNER_CELLS]; /* learned from the slower and the faster blocks of each quarter */
+	double split_rad_s;                /* between them */
+	double slow_rad_s, fast_rad_s;     /* 5 % and 95 % of the speeds learned from */
 	struct smooth_work *work;
-	struct pitch_result result, free; /* free: no order held */
+	struct pitch_result result, free;   /* free: no order held */
+	double low_grown[PITCH_LOW_ORDERS]; /* what the ride's parts, compared, make of each order's claim */
 	int64_t *closing_us;
 	size_t closing_cap, closings;
 	double index_rad; /* where the index closes on `wheel`; NAN = not seen yet */
 	bool started;
+	bool compare;                      /* parts of the ride, too */
 	bool all_blocks;                   /* false: a part of them will do for this round */
-	bool by_time;                      /* halves of the leg, not slower and faster */
-	int64_t middle_us;                 /* of the leg */
 	double moved_rad[CRANK_SLOTS_MAX]; /* of each slot, from its first half to its second; 0 = not seen */
 	unsigned legs;                     /* after the first */
 	uint64_t edges, index_events;
@@ -85,13 +89,13 @@ void learner_watch_speeds(struct crank_learner *l, const struct block_list *b);
 /* Works out the pushes of a block by the wheel as it is known now.  False: no memory. */
 bool learner_push_block(struct crank_learner *l, const struct leg *leg, struct block *b);
 void learner_take_block(const struct smooth_noise *noise, const struct block *b, struct pitch *into);
-/* Every block into its half.  False: no memory. */
+/* Every block into its cell.  False: no memory. */
 bool learner_take_blocks(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
                          const struct block_list *b);
 
 /* --- crank_joint.c --- */
-bool learner_fresh_halves(struct crank_learner *l);
-/* Solves both halves together into l->result. */
+bool learner_fresh_cells(struct crank_learner *l);
+/* Solves all cells together into l->result. */
 int learner_solve(struct crank_learner *l, unsigned low_limit, struct fault *fault);
 /* l->result into l->wheel. */
 void learner_take_result(struct crank_learner *l);

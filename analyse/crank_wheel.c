@@ -21,9 +21,10 @@
 #define LAG_WORTH_S 3e-4
 #define LAG_USUAL_S 2e-3 /* a contact or a filter may be as late as that; value from memory */
 #define LAG_SDS 5.0
-#define SECOND_LEAST 100           /* edges */
-#define BACKWARD_WORTH 0.2         /* part of the edges: less leaves no doubt which way is forward */
-#define LOW_UNKNOWN_SD (0.3 * DEG) /* what a wheel's low orders may be when nothing tells */
+#define SECOND_LEAST 100              /* edges */
+#define BACKWARD_WORTH 0.2            /* part of the edges: less leaves no doubt which way is forward */
+#define LOW_UNKNOWN_SD (0.3 * DEG)    /* what a wheel's low orders may be when nothing tells: all ... */
+#define FIRST_UNKNOWN_SD (0.25 * DEG) /* ... and the first of them; the others alike */
 
 /* Both edges: how much of a pitch lies between a rising edge and the falling
  * one after it, as the median over the leg. */
@@ -305,13 +306,13 @@ static void name_index(const struct crank_learner *l, struct wheel *w)
 {
 	const struct index_spot *s = &l->spot;
 	double fast = fmax(l->fast_rad_s, l->slow_rad_s);
+	for (unsigned i = 0; i < w->slots; i++)
+		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], s->sd_rad);
 	if (s->late_s > 0) {
 		remark(w,
 		       "the index switch answers %.2f ms late (+/- %.2f): every angle is put right by that, "
 		       "up to %.1f deg; a controller that counts from it is out by as much",
 		       1e3 * s->late_s, 2e3 * s->lag_sd_s, s->late_s * fast / DEG);
-		for (unsigned i = 0; i < w->slots; i++)
-			w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], s->sd_rad);
 	} else if (s->lag_s < -LAG_WORTH_S && s->lag_s < -LAG_SDS * s->lag_sd_s) {
 		remark(w,
 		       "the teeth answer %.1f ms later than the index switch (slow pick-up, or a filter in "
@@ -323,6 +324,19 @@ static void name_index(const struct crank_learner *l, struct wheel *w)
 		       "angle by %.1f deg",
 		       1e-3 * fast / DEG);
 	}
+}
+
+/* Where angles count from the index an unknown low order does nothing there, and twice
+ * as much on the far side; part of LOW_UNKNOWN_SD. */
+static double unknown_part(const struct crank_learner *l, const struct wheel *w, unsigned slot)
+{
+	if (!w->aligned)
+		return 1;
+	double from = w->angle_rad[slot] - l->engine.index_rad, first = FIRST_UNKNOWN_SD / LOW_UNKNOWN_SD;
+	double each = (1 - first * first) / (PITCH_LOW_ORDERS - 1), sum = 0;
+	for (unsigned h = 1; h <= PITCH_LOW_ORDERS; h++)
+		sum += 2 * (1 - cos(h * from)) * (h == 1 ? first * first : each);
+	return sqrt(sum);
 }
 
 static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
@@ -345,7 +359,7 @@ static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
 		       PITCH_LOW_ORDERS);
 	}
 	for (unsigned i = 0; i < w->slots; i++)
-		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], more);
+		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], more * unknown_part(l, w, i));
 }
 
 int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)

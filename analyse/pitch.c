@@ -28,6 +28,17 @@ struct column { /* what the filter makes of one slot's error of 1 rad, or of one
 	unsigned row; /* of the normal equations */
 };
 
+/* What pushed the crank over one row besides, unknown but slow: straight, square and
+ * cube of the time.  Each row has its own, and they are done with at its end. */
+#define SLOW 3
+
+struct slow {
+	double x[SLOW][3], v[SLOW];                       /* columns; their innovations */
+	double normal[SLOW][SLOW], right[SLOW];           /* equations */
+	double cross[SLOW][CRANK_SLOTS_MAX + TORQUE_MAX]; /* with the unknowns of the wheel */
+	double middle_us, half_us, sd;                    /* of the row; rad/s2 */
+};
+
 struct pitch {
 	struct wheel nominal;
 	struct torque torque;
@@ -35,11 +46,12 @@ struct pitch {
 	double *normal;     /* [size][size]; (i, j) with j <= i only */
 	double *right;      /* [size] */
 	double square, log_s;
-	uint64_t edges;
+	uint64_t edges, rows;
 	bool has_guess;
 	double guess[CRANK_SLOTS_MAX + TORQUE_MAX];         /* of the unknowns, to know outliers by */
 	struct column active[CRANK_SLOTS_MAX + TORQUE_MAX]; /* torque first, then slots */
 	size_t active_n;
+	struct slow slow;
 };
 
 struct pitch *pitch_new(const struct wheel *nominal, const struct torque *torque)
@@ -74,7 +86,7 @@ void pitch_clear(struct pitch *p)
 	memset(p->normal, 0, p->size * p->size * sizeof *p->normal);
 	memset(p->right, 0, p->size * sizeof *p->right);
 	p->square = p->log_s = 0;
-	p->edges = 0;
+	p->edges = p->rows = 0;
 }
 
 void pitch_expect(struct pitch *p, const struct torque *torque)
@@ -91,6 +103,7 @@ void pitch_join(struct pitch *p, const struct pitch *other, double weight)
 	p->square += weight * other->square;
 	p->log_s += other->log_s;
 	p->edges += other->edges;
+	p->rows += other->rows;
 }
 
 uint64_t pitch_edges(const struct pitch *p)
@@ -170,6 +183,73 @@ static void take_equations(struct pitch *p, double s, const double *v, double in
 	p->edges++;
 }
 
+static void start_slow(struct slow *s, const struct tooth_mark *mark, size_t n, double omega)
+{
+	*s = (struct slow){.middle_us = 0.5 * (double)(mark[0].t_us + mark[n - 1].t_us),
+	                   .half_us = 0.5 * (double)(mark[n - 1].t_us - mark[0].t_us),
+	                   .sd = omega * omega};
+}
+
+static void move_slow(struct slow *s, const struct motion_step *step, double drag, double dt,
+                      double middle_us)
+{
+	double rad, rad_s, at = (middle_us - s->middle_us) / s->half_us, push = 1;
+	motion_constant(drag, dt, &rad, &rad_s);
+	for (unsigned i = 0; i < SLOW; i++) {
+		push *= at;
+		motion_step_state(s->x[i], step);
+		s->x[i][0] += push * rad;
+		s->x[i][1] += push * rad_s;
+	}
+}
+
+static void take_slow(struct pitch *p, const struct motion_gain *g, const double *v, double innovation,
+                      bool counts)
+{
+	struct slow *s = &p->slow;
+	for (unsigned i = 0; i < SLOW; i++)
+		s->v[i] = s->x[i][0];
+	for (unsigned i = 0; i < SLOW; i++) {
+		motion_take_state(s->x[i], g, -s->v[i]);
+		double scaled = counts ? s->v[i] / g->s : 0;
+		s->right[i] += scaled * innovation;
+		for (unsigned j = 0; j <= i; j++)
+			s->normal[i][j] += scaled * s->v[j];
+		for (size_t j = 0; counts && j < p->active_n; j++)
+			s->cross[i][p->active[j].row] += scaled * v[j];
+	}
+}
+
+/* The row's own unknowns out of the equations, one after the other. */
+static void end_slow(struct pitch *p)
+{
+	struct slow *s = &p->slow;
+	p->rows++;
+	for (unsigned i = 0; i < SLOW; i++)
+		s->normal[i][i] += 1 / (s->sd * s->sd);
+	for (unsigned k = SLOW; k-- > 0;) {
+		double pivot = s->normal[k][k];
+		for (unsigned i = 0; i < k; i++) {
+			double part = s->normal[k][i] / pivot;
+			s->right[i] -= part * s->right[k];
+			for (unsigned j = 0; j <= i; j++)
+				s->normal[i][j] -= part * s->normal[k][j];
+			for (size_t j = 0; j < p->size; j++)
+				s->cross[i][j] -= part * s->cross[k][j];
+		}
+		for (size_t i = 0; i < p->size; i++) {
+			double part = s->cross[k][i] / pivot;
+			if (part == 0)
+				continue;
+			p->right[i] -= part * s->right[k];
+			for (size_t j = 0; j <= i; j++)
+				p->normal[i * p->size + j] -= part * s->cross[k][j];
+		}
+		p->square -= s->right[k] * s->right[k] / pivot;
+		p->log_s += log(pivot * s->sd * s->sd);
+	}
+}
+
 /* An edge taken for the wrong slot is far off what the guess explains. */
 static bool is_outlier(const struct pitch *p, const double *v, double innovation, double s)
 {
@@ -200,6 +280,7 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 	double edge_var = noise->edge_sd_rad * noise->edge_sd_rad, v[CRANK_SLOTS_MAX + TORQUE_MAX];
 	unsigned row = 0;
 	start_columns(p);
+	start_slow(&p->slow, mark, n, m.x[1]);
 	for (size_t i = 0; i < n; i++) {
 		double timer = TIMER_SD_S * m.x[1], var = edge_var + timer * timer;
 		double innovation = teeth_angle_rad(w, mark[i].slot + shift) - m.x[0];
@@ -212,6 +293,7 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 		struct motion_gain g = motion_take_covariance(m.p, outlier ? 1e6 : var);
 		motion_take_state(m.x, &g, innovation);
 		take_columns(p, &g, v);
+		take_slow(p, &g, v, innovation, i >= SETTLE && !outlier);
 		if (i >= SETTLE && !outlier)
 			take_equations(p, g.s, v, innovation);
 		if (i + 1 == n)
@@ -220,8 +302,10 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 		struct motion_step step = motion_step_of(drag, dt);
 		motion_step_covariance(m.p, &step, drag, dt, smooth_drift(noise, m.x[1]));
 		motion_step_state(m.x, &step);
+		move_slow(&p->slow, &step, drag, dt, 0.5 * (double)(mark[i].t_us + mark[i + 1].t_us));
 		move_columns(p, &step, dt, push == NULL ? NULL : push + i * p->torque.columns);
 	}
+	end_slow(p);
 }
 
 void pitch_guess(struct pitch *p, const struct pitch_result *r)
@@ -288,26 +372,61 @@ static void add_priors(gsl_matrix *a, const struct pitch *p, unsigned low_limit)
 	}
 }
 
-/* Amplitude of a low order in the errors, and its standard deviation. */
-static void low_order(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov, unsigned component,
-                      struct pitch_result *out)
+/* Amplitudes of the low orders in the errors, and their covariance. */
+static void low_orders(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov,
+                       struct pitch_result *out)
 {
-	double shape[CRANK_SLOTS_MAX], norm = 0, sum = 0, var = 0;
-	order_shape(&p->nominal, component, shape);
-	for (size_t i = 0; i < p->slots; i++) {
-		norm += shape[i] * shape[i];
-		sum += shape[i] * gsl_vector_get(e, i);
-		for (size_t j = 0; j < p->slots; j++)
-			var += shape[i] * shape[j] * gsl_matrix_get(cov, i, j);
+	enum { N = 2 * PITCH_LOW_ORDERS };
+	double shape[N][CRANK_SLOTS_MAX], over[N][CRANK_SLOTS_MAX], norm[N];
+	for (unsigned c = 0; c < N; c++) {
+		order_shape(&p->nominal, c, shape[c]);
+		double sum = 0;
+		norm[c] = 0;
+		for (size_t i = 0; i < p->slots; i++) {
+			norm[c] += shape[c][i] * shape[c][i];
+			sum += shape[c][i] * gsl_vector_get(e, i);
+			over[c][i] = 0;
+			for (size_t j = 0; j < p->slots; j++)
+				over[c][i] += shape[c][j] * gsl_matrix_get(cov, i, j);
+		}
+		/* The sine of half the number of slots is zero at all of them: no such component. */
+		bool none = norm[c] < 1e-6 * (double)p->slots;
+		norm[c] = none ? INFINITY : norm[c];
+		out->low_rad[c] = sum / norm[c];
 	}
-	/* The sine of half the number of slots is zero at all of them: no such component. */
-	bool none = norm < 1e-6 * (double)p->slots;
-	out->low_rad[component] = none ? 0 : sum / norm;
-	out->low_sd_rad[component] = none ? 0 : sqrt(fmax(var, 0)) / norm;
+	for (unsigned c = 0; c < N; c++) {
+		for (unsigned d = 0; d < N; d++) {
+			double sum = 0;
+			for (size_t i = 0; i < p->slots; i++)
+				sum += over[c][i] * shape[d][i];
+			out->low_cov_rad2[c][d] = sum / norm[c] / norm[d];
+		}
+		out->low_sd_rad[c] = sqrt(fmax(out->low_cov_rad2[c][c], 0));
+	}
+}
+
+/* Each slot against the place from which the angle counts. */
+static void against_place(const struct pitch *p, const gsl_matrix *cov, const struct pitch_place *place,
+                          struct pitch_result *out)
+{
+	double shape[CRANK_SLOTS_MAX];
+	size_t a = place != NULL ? place->slot : 0, b = (a + 1) % p->slots;
+	double wb = place != NULL ? place->part : 0, wa = place != NULL ? 1 - wb : 0;
+	double own = wa * wa * gsl_matrix_get(cov, a, a) + 2 * wa * wb * gsl_matrix_get(cov, a, b) +
+	             wb * wb * gsl_matrix_get(cov, b, b);
+	for (size_t i = 0; i < p->slots; i++) {
+		double both = wa * gsl_matrix_get(cov, i, a) + wb * gsl_matrix_get(cov, i, b);
+		out->from_place_sd_rad[i] = sqrt(fmax(gsl_matrix_get(cov, i, i) - 2 * both + own, 0));
+	}
+	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
+		order_shape(&p->nominal, c, shape);
+		for (size_t i = 0; i < p->slots; i++)
+			out->low_shape[i][c] = shape[i] - wa * shape[a] - wb * shape[b];
+	}
 }
 
 static void write_result(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov,
-                         struct pitch_result *out)
+                         const struct pitch_place *place, struct pitch_result *out)
 {
 	for (size_t i = 0; i < p->slots; i++) {
 		out->error_rad[i] = gsl_vector_get(e, i);
@@ -317,8 +436,8 @@ static void write_result(const struct pitch *p, const gsl_vector *e, const gsl_m
 		out->factor[i] = gsl_vector_get(e, p->slots + i);
 		out->factor_sd[i] = sqrt(fmax(gsl_matrix_get(cov, p->slots + i, p->slots + i), 0));
 	}
-	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++)
-		low_order(p, e, cov, c, out);
+	low_orders(p, e, cov, out);
+	against_place(p, cov, place, out);
 }
 
 static double log_det_half(const gsl_matrix *cholesky)
@@ -333,7 +452,7 @@ static double log_det_half(const gsl_matrix *cholesky)
 static void judge(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cholesky,
                   struct pitch_result *out)
 {
-	double explained = 0, n = (double)p->edges;
+	double explained = 0, n = fmax((double)p->edges - SLOW * (double)p->rows, 1);
 	for (size_t i = 0; i < p->size; i++)
 		explained += gsl_vector_get(e, i) * p->right[i];
 	out->residual = fmax(p->square - explained, 1e-12) / n;
@@ -342,8 +461,8 @@ static void judge(const struct pitch *p, const gsl_vector *e, const gsl_matrix *
 		out->evidence -= log(p->torque.prior_sd[i]);
 }
 
-static bool solve(const struct pitch *p, unsigned low_limit, gsl_matrix *a, gsl_vector *b,
-                  struct pitch_result *out)
+static bool solve(const struct pitch *p, unsigned low_limit, const struct pitch_place *place, gsl_matrix *a,
+                  gsl_vector *b, struct pitch_result *out)
 {
 	for (size_t i = 0; i < p->size; i++) {
 		gsl_vector_set(b, i, p->right[i]);
@@ -356,16 +475,17 @@ static bool solve(const struct pitch *p, unsigned low_limit, gsl_matrix *a, gsl_
 	judge(p, b, a, out);
 	if (gsl_linalg_cholesky_invert(a) != GSL_SUCCESS)
 		return false;
-	write_result(p, b, a, out);
+	write_result(p, b, a, place, out);
 	return true;
 }
 
-int pitch_solve(const struct pitch *p, unsigned low_limit, struct pitch_result *out, struct fault *fault)
+int pitch_solve(const struct pitch *p, unsigned low_limit, const struct pitch_place *place,
+                struct pitch_result *out, struct fault *fault)
 {
 	gsl_matrix *a = gsl_matrix_alloc(p->size, p->size);
 	gsl_vector *b = gsl_vector_alloc(p->size);
 	gsl_error_handler_t *handler = gsl_set_error_handler_off();
-	bool ok = a != NULL && b != NULL && solve(p, low_limit, a, b, out);
+	bool ok = a != NULL && b != NULL && solve(p, low_limit, place, a, b, out);
 	gsl_set_error_handler(handler);
 	gsl_matrix_free(a);
 	gsl_vector_free(b);

@@ -42,16 +42,26 @@ void pitch_join(struct pitch *p, const struct pitch *other, double weight);
 
 uint64_t pitch_edges(const struct pitch *p);
 
+struct pitch_place { /* on the wheel, `part` of the way from a slot to the next */
+	unsigned slot;
+	double part;
+};
+
 struct pitch_result {
 	double error_rad[CRANK_SLOTS_MAX], sd_rad[CRANK_SLOTS_MAX]; /* of each slot, mean error zero */
+	double from_place_sd_rad[CRANK_SLOTS_MAX];                  /* of each slot against the place */
 	double factor[TORQUE_MAX], factor_sd[TORQUE_MAX];
 	double low_rad[2 * PITCH_LOW_ORDERS], low_sd_rad[2 * PITCH_LOW_ORDERS]; /* cos, sin of orders 1.. */
+	double low_cov_rad2[2 * PITCH_LOW_ORDERS][2 * PITCH_LOW_ORDERS];
+	double low_shape[CRANK_SLOTS_MAX]
+	                [2 * PITCH_LOW_ORDERS]; /* what 1 rad of each does to a slot against the place */
 	double residual; /* mean square of the innovations over their variance; 1 = the noise is right */
 	double evidence; /* log marginal likelihood with the noise's scale free */
 };
 
-/* Solves with orders 1..low_limit-1 of the errors held at zero (0: none).
- * 0, or -1 with fault. */
-int pitch_solve(const struct pitch *p, unsigned low_limit, struct pitch_result *out, struct fault *fault);
+/* Solves with orders 1..low_limit-1 of the errors held at zero (0: none).  An angle
+ * counts from `place` (NULL: from the mean of all slots).  0, or -1 with fault. */
+int pitch_solve(const struct pitch *p, unsigned low_limit, const struct pitch_place *place,
+                struct pitch_result *out, struct fault *fault);
 
 #endif

@@ -259,6 +259,7 @@ struct machine_ride *machine_ride_new(enum machine_load load, unsigned seed)
 	draw_load(&d, load);
 	m->engine = rehearse_rig_engine_of(d.text);
 	rehearse_free(rehearse_rig_run(&m->engine, &d.s, dir, &log));
+	m->index_off_rad = -unit_rad(d.s.index_shift);
 	take_records(m, &log);
 	read_truth(m, dir);
 	rehearse_rig_log_free(&log);

@@ -25,6 +25,7 @@ struct machine_ride {
 	struct leg leg;
 	struct machine_truth *truth;
 	size_t truth_n;
+	double index_off_rad; /* the engine file's index angle less the true one */
 };
 
 const char *machine_load_name(enum machine_load load);

@@ -32,7 +32,7 @@ static void take(struct crank_score *c, const struct sample *s, size_t n, double
 		}
 		c->error_deg[c->n++] = e;
 		c->sum2 += e * e;
-		c->within += fabs(e) < 2 * s[i].sd_deg;
+		c->within += fabs(s[i].error_deg) < 2 * s[i].sd_deg;
 		c->slips += fabs(s[i].error_deg) > 180 / teeth;
 	}
 }
@@ -53,8 +53,8 @@ static void compare(struct crank_score *c, const struct crank_ride *r, const str
 			c->flagged++;
 			continue;
 		}
-		s[n++] = (struct sample){remainder(at.theta_rad - truth, TWO_PI) * 360 / TWO_PI,
-		                         at.sd_rad * 360 / TWO_PI};
+		double off = at.theta_rad - truth - r->index_off_rad;
+		s[n++] = (struct sample){remainder(off, TWO_PI) * 360 / TWO_PI, at.sd_rad * 360 / TWO_PI};
 	}
 	take(c, s, n, r->engine->tooth_count);
 	free(s);
@@ -92,7 +92,7 @@ static double rig_theta(const void *ctx, double t_us)
 void crank_score_add(struct crank_score *c, const struct wheel_setup *setup)
 {
 	struct wheel_rig *r = wheel_rig_new(setup);
-	struct crank_ride ride = {&r->engine, &r->leg, rig_theta, r};
+	struct crank_ride ride = {&r->engine, &r->leg, rig_theta, r, 0};
 	struct crank_totals t;
 	if (crank_score_ride(c, &ride, &t)) {
 		c->missed_off += (double)t.teeth_missed - (double)r->missed;

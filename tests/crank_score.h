@@ -7,7 +7,9 @@
 #include "tests/wheel_rig.h"
 
 struct crank_score {
-	double rms_deg, p999_deg, max_deg, within_2sd, flagged_part;
+	double rms_deg, p999_deg, max_deg; /* a constant offset of the ride taken out */
+	double within_2sd;                 /* that offset left in: what is claimed covers it */
+	double flagged_part;
 	size_t slips;                 /* good times at which the angle is off by half a tooth or more */
 	double missed_off, extra_off; /* counts found less true ones, mean over seeds */
 	double offset_deg;
@@ -23,6 +25,7 @@ struct crank_ride { /* one leg and its truth */
 	const struct leg *leg;
 	double (*theta)(const void *ctx, double t_us); /* NAN = not known */
 	const void *ctx;
+	double index_off_rad; /* the engine file's index angle less the true one: all angles are off by it */
 };
 
 /* Learns and solves a ride and adds its errors as below.  False when it cannot be solved. */

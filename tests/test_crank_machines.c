@@ -18,7 +18,7 @@ static struct crank_score score(enum machine_load load, unsigned seed, bool gaug
 	struct crank_totals totals;
 	if (!gauges)
 		machine_without_gauges(&m->engine);
-	struct crank_ride ride = {&m->engine, &m->leg, theta, m};
+	struct crank_ride ride = {&m->engine, &m->leg, theta, m, m->index_off_rad};
 	ck_assert(crank_score_ride(&c, &ride, &totals));
 	crank_score_finish(&c);
 	machine_ride_free(m);

@@ -69,7 +69,7 @@ START_TEST(errors_are_found_and_claims_are_honest)
 		struct smooth_noise noise = {.edge_sd_rad = 0.02 * DEG, .drift_rad2_s4 = 1e-3};
 		struct fault fault;
 		pitch_add(p, &noise, x.mark, x.n, 0, NULL);
-		ck_assert_int_eq(pitch_solve(p, 0, &r, &fault), 0);
+		ck_assert_int_eq(pitch_solve(p, 0, NULL, &r, &fault), 0);
 		pitch_free(p);
 		for (unsigned i = 0; i < TEETH; i++) {
 			double miss = r.error_rad[i] - x.error_rad[i];
@@ -94,7 +94,7 @@ START_TEST(held_orders_stay_at_zero)
 	struct smooth_noise noise = {.edge_sd_rad = 0.02 * DEG, .drift_rad2_s4 = 1e-3};
 	struct fault fault;
 	pitch_add(p, &noise, x.mark, x.n, 0, NULL);
-	ck_assert_int_eq(pitch_solve(p, 5, &r, &fault), 0);
+	ck_assert_int_eq(pitch_solve(p, 5, NULL, &r, &fault), 0);
 	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++)
 		ck_assert_double_eq_tol(r.low_rad[c], 0, 1e-6);
 	/* the others are found as before: take the low orders out of the truth */
@@ -131,8 +131,8 @@ START_TEST(two_parts_joined_are_the_whole)
 	pitch_add(part, &noise, x.mark + half, x.n - half, 0, NULL);
 	pitch_join(sum, part, 1);
 	ck_assert_uint_eq(pitch_edges(sum), pitch_edges(whole));
-	ck_assert_int_eq(pitch_solve(whole, 0, &a, &fault), 0);
-	ck_assert_int_eq(pitch_solve(sum, 0, &b, &fault), 0);
+	ck_assert_int_eq(pitch_solve(whole, 0, NULL, &a, &fault), 0);
+	ck_assert_int_eq(pitch_solve(sum, 0, NULL, &b, &fault), 0);
 	for (unsigned i = 0; i < TEETH; i++)
 		ck_assert_double_eq_tol(a.error_rad[i], b.error_rad[i], 1e-9);
 	pitch_free(whole);

@@ -17,7 +17,7 @@ static double theta(const void *ctx, double t_us)
 
 static void add(struct crank_score *c, const struct machine_ride *m, const struct engine *e)
 {
-	struct crank_ride ride = {e, &m->leg, theta, m};
+	struct crank_ride ride = {e, &m->leg, theta, m, m->index_off_rad};
 	struct crank_totals totals;
 	crank_score_ride(c, &ride, &totals);
 }

@@ -176,13 +176,18 @@ static struct reader reader_at(const struct leg *leg, int channel, int64_t from_
 	return r;
 }
 
-struct even {                                /* speed of a row on the whole */
-	double omega_rad_s, rise, middle_us; /* in its middle; growth per s */
+#define EVEN 4 /* coefficients: a cube of the time */
+
+/* Least squares over a row, for what goes slowly there. */
+struct even {
+	double normal[EVEN][EVEN], right[EVEN]; /* while it is gathered */
+	double coefficient[EVEN], middle_s, half_s;
 };
 
 struct gas { /* what the gauges say */
 	struct reader cap, rod, supply;
-	struct even even;
+	struct even even; /* speed of the row; time from its first mark */
+	double from_us;
 	double change; /* speed of the row over the pivot, less 1 */
 	bool has_rod;
 };
@@ -190,6 +195,50 @@ struct gas { /* what the gauges say */
 static double arm_bend_m(const struct mech *m, double theta)
 {
 	return (mech_arm_m(m, theta + ARM_STEP) - mech_arm_m(m, theta - ARM_STEP)) / (2 * ARM_STEP);
+}
+
+static void even_add(struct even *e, double t_s, double weight, double value)
+{
+	double at = (t_s - e->middle_s) / e->half_s, power[EVEN] = {1};
+	for (int i = 1; i < EVEN; i++)
+		power[i] = power[i - 1] * at;
+	for (int i = 0; i < EVEN; i++) {
+		e->right[i] += weight * power[i] * value;
+		for (int j = 0; j < EVEN; j++)
+			e->normal[i][j] += weight * power[i] * power[j];
+	}
+}
+
+/* Elimination without a choice of pivot: the matrix is positive definite. */
+static void even_solve(struct even *e)
+{
+	for (int k = 0; k < EVEN; k++)
+		for (int i = k + 1; i < EVEN; i++) {
+			double part = e->normal[i][k] / e->normal[k][k];
+			e->right[i] -= part * e->right[k];
+			for (int j = k; j < EVEN; j++)
+				e->normal[i][j] -= part * e->normal[k][j];
+		}
+	for (int k = EVEN; k-- > 0;) {
+		e->coefficient[k] = e->right[k];
+		for (int j = k + 1; j < EVEN; j++)
+			e->coefficient[k] -= e->normal[k][j] * e->coefficient[j];
+		e->coefficient[k] /= e->normal[k][k];
+	}
+}
+
+static double even_at(const struct even *e, double t_s)
+{
+	double at = (t_s - e->middle_s) / e->half_s;
+	return e->coefficient[0] +
+	       at * (e->coefficient[1] + at * (e->coefficient[2] + at * e->coefficient[3]));
+}
+
+/* How fast it grows, per s. */
+static double even_rise(const struct even *e, double t_s)
+{
+	double at = (t_s - e->middle_s) / e->half_s;
+	return (e->coefficient[1] + at * (2 * e->coefficient[2] + 3 * at * e->coefficient[3])) / e->half_s;
 }
 
 /* The piston's inertia goes by the row's speed as it rises or falls on the whole: the
@@ -218,7 +267,7 @@ static void measured(const struct torque *t, struct gas *g, double t_us, double 
 	u[COLUMN_PACKING] = -fabs(arm);
 	u[COLUMN_COS] = cos(theta);
 	u[COLUMN_SIN] = sin(theta);
-	double even = g->even.omega_rad_s + g->even.rise * 1e-6 * (t_us - g->even.middle_us);
+	double even = even_at(&g->even, 1e-6 * (t_us - g->from_us));
 	u[COLUMN_PISTON] = -arm * bend * even * even;
 }
 
@@ -282,36 +331,24 @@ static double row_s(const struct row *r, size_t i)
 	return 1e-6 * (double)(r->mark[i].t_us - r->mark[0].t_us);
 }
 
-struct line { /* over a row */
-	double mean, slope, middle_s;
-};
-
-static struct line line_over(const struct row *r, unsigned column)
-{
-	struct line l = {0, 0, 0.5 * (row_s(r, 0) + row_s(r, r->n - 1))};
-	double moment = 0, spread = 0, sum = 0;
-	for (size_t i = 0; i + 1 < r->n; i++) {
-		const struct torque_push *push = &r->push[i * r->columns + column];
-		double dt = row_s(r, i + 1) - row_s(r, i), at = row_s(r, i) + 0.5 * dt - l.middle_s;
-		sum += push->impulse;
-		moment += at * push->impulse;
-		spread += at * at * dt;
-	}
-	l.mean = sum / row_s(r, r->n - 1);
-	l.slope = spread > 0 ? moment / spread : 0;
-	return l;
-}
-
 /* The straight line over the row is taken out of a column: how torque and load
  * balance in the mean says nothing of the wheel, and the load is not known.  What
  * changes from turn to turn stays: the crank must have answered to it. */
 static void take_line_out(const struct row *r, double drag_per_s, unsigned column)
 {
-	struct line l = line_over(r, column);
+	double middle = 0.5 * row_s(r, r->n - 1), moment = 0, spread = 0, sum = 0;
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		const struct torque_push *push = &r->push[i * r->columns + column];
+		double dt = row_s(r, i + 1) - row_s(r, i), at = row_s(r, i) + 0.5 * dt - middle;
+		sum += push->impulse;
+		moment += at * push->impulse;
+		spread += at * at * dt;
+	}
+	double mean = sum / row_s(r, r->n - 1), slope = spread > 0 ? moment / spread : 0;
 	for (size_t i = 0; i + 1 < r->n; i++) {
 		struct torque_push *push = &r->push[i * r->columns + column];
 		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i);
-		double off = l.mean + l.slope * (row_s(r, i) + 0.5 * dt - l.middle_s);
+		double off = mean + slope * (row_s(r, i) + 0.5 * dt - middle);
 		motion_constant(drag_per_s, dt, &rad, &rad_s);
 		push->rad_s -= off * rad_s;
 		push->rad -= off * rad;
@@ -337,43 +374,58 @@ static void drag_by_model(const struct row *r, const struct torque *t)
 	}
 }
 
+/* Speed by the pushes between mark i and the next: the drag's own push is that, backward. */
+static double pushed_speed(const struct row *r, size_t i)
+{
+	return -r->push[i * r->columns + COLUMN_DRAG].impulse / (row_s(r, i + 1) - row_s(r, i));
+}
+
+static struct even even_of(const struct row *r)
+{
+	double half = 0.5 * row_s(r, r->n - 1);
+	return (struct even){.middle_s = half, .half_s = half};
+}
+
+/* The row's speed on the whole. */
+static struct even even_speed(const struct row *r, const struct torque_turn *turn)
+{
+	struct even e = even_of(r);
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		double dt = row_s(r, i + 1) - row_s(r, i);
+		even_add(&e, row_s(r, i) + 0.5 * dt, dt, (turn[i + 1].theta_rad - turn[i].theta_rad) / dt);
+	}
+	even_solve(&e);
+	return e;
+}
+
 /* So far the piston went along with a crank that turns evenly.  What it takes to follow
  * the crank's ups and downs as the pushes make them: the torque is its mass times the arm
  * times the growth of arm times speed. */
 static void piston_by_model(const struct row *r, const struct torque *t, const struct torque_turn *turn,
                             const struct even *even)
 {
-	struct line ripple = line_over(r, COLUMN_DRAG); /* of less the speed, beside the even one */
+	struct even slow = even_of(r); /* of the speed by the pushes: the row's own stands for it */
+	for (size_t i = 0; i + 1 < r->n; i++) {
+		double dt = row_s(r, i + 1) - row_s(r, i);
+		even_add(&slow, row_s(r, i) + 0.5 * dt, dt, pushed_speed(r, i));
+	}
+	even_solve(&slow);
 	for (size_t i = 0; i + 1 < r->n; i++) {
 		struct torque_push *push = &r->push[i * r->columns];
-		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i), gain = 0;
+		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i), at = row_s(r, i) + 0.5 * dt, gain = 0;
 		motion_constant(t->drag_per_s, dt, &rad, &rad_s);
 		for (unsigned c = COLUMN_DRAG + 1; c < t->columns; c++)
 			gain += t->factor[c] * push[c].rad_s / rad_s;
-		double speed = -push[COLUMN_DRAG].impulse / dt, at = row_s(r, i) + 0.5 * dt - ripple.middle_s;
+		double speed = pushed_speed(r, i), omega = even_at(even, at),
+		       more = speed - even_at(&slow, at);
+		gain += even_rise(even, at) - even_rise(&slow, at) - t->drag_per_s * speed;
 		double theta = 0.5 * (turn[i].theta_rad + turn[i + 1].theta_rad);
 		double arm = mech_arm_m(&t->mech, theta), bend = arm_bend_m(&t->mech, theta);
-		double more = speed + ripple.mean + ripple.slope * at,
-		       omega = even->omega_rad_s + even->rise * at;
-		double push_more = -arm * arm * (gain - t->drag_per_s * speed + even->rise) -
-		                   arm * bend * more * (2 * omega + more);
+		double push_more = -arm * (arm * gain + bend * more * (2 * omega + more));
 		push[COLUMN_PISTON].rad += push_more * rad;
 		push[COLUMN_PISTON].rad_s += push_more * rad_s;
 		push[COLUMN_PISTON].impulse += push_more * dt;
 	}
-}
-
-/* The row's speed as a straight line, by its first and its second half. */
-static struct even even_speed(const struct tooth_mark *mark, const struct torque_turn *turn, size_t n)
-{
-	size_t k = n / 2;
-	double span_s = 1e-6 * (double)(mark[n - 1].t_us - mark[0].t_us);
-	double first_s = 1e-6 * (double)(mark[k].t_us - mark[0].t_us), second_s = span_s - first_s;
-	double first = (turn[k].theta_rad - turn[0].theta_rad) / first_s;
-	double second = (turn[n - 1].theta_rad - turn[k].theta_rad) / second_s;
-	return (struct even){(turn[n - 1].theta_rad - turn[0].theta_rad) / span_s,
-	                     (second - first) / (0.5 * span_s),
-	                     0.5 * ((double)mark[0].t_us + (double)mark[n - 1].t_us)};
 }
 
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
@@ -383,17 +435,18 @@ bool torque_pushes(const struct torque *t, const struct leg *leg, const struct t
 	g.cap = reader_at(leg, t->cap, mark[0].t_us);
 	g.rod = reader_at(leg, t->rod, mark[0].t_us);
 	g.supply = reader_at(leg, t->supply, mark[0].t_us);
-	if (n < 3)
+	struct row r = {mark, n, push, t->columns};
+	if (n <= EVEN)
 		return true;
-	g.even = even_speed(mark, turn, n);
-	g.change = g.even.omega_rad_s / t->pivot_rad_s - 1;
+	g.even = even_speed(&r, turn);
+	g.from_us = (double)mark[0].t_us;
+	g.change = (turn[n - 1].theta_rad - turn[0].theta_rad) / row_s(&r, n - 1) / t->pivot_rad_s - 1;
 	for (size_t i = 0; i + 1 < n; i++) {
 		struct stretch s = {(double)mark[i].t_us, 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us),
 		                    turn[i], turn[i + 1]};
 		if (!push_over(t, &g, &s, push + i * t->columns))
 			return false;
 	}
-	struct row r = {mark, n, push, t->columns};
 	for (unsigned c = COLUMN_DRAG + 1; c < t->columns; c++)
 		take_line_out(&r, t->drag_per_s, c);
 	if (t->found)

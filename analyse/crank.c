@@ -199,12 +199,18 @@ static int64_t index_passes(const struct crank_solver *s, double from_rad, doubl
  * the pick-up fail or the crank stand?  Where nothing was lost on the way the
  * index tells: the turns to add to a shift that goes on at the speed before and
  * after.  It is believed where that speed does not lead to where the wheel is,
- * or leads past several closings of which most were not seen. */
+ * or leads past several closings of which most were not seen, or where the count was
+ * in doubt on the way. */
 static int64_t turns_by_index(const struct crank_solver *s, const struct leg *leg, size_t r, int64_t shift,
                               double expected)
 {
-	const struct tooth_run *b = &s->teeth->run[r], *a = b - 1;
-	const struct tooth_mark *last = s->teeth->mark + b->first - 1, *first = last + 1;
+	size_t before = r - 1; /* a run whose count is not sure says nothing of turns either */
+	while (before > 0 && !s->place[before].sure)
+		before--;
+	bool over_doubt = before + 1 < r && s->place[before].sure;
+	const struct tooth_run *b = &s->teeth->run[r], *a = over_doubt ? &s->teeth->run[before] : b - 1;
+	const struct tooth_mark *last = s->teeth->mark + a->first + a->n - 1,
+	                        *first = s->teeth->mark + b->first;
 	int64_t step = first->slot + shift - last->slot;
 	if (!s->wheel->aligned || a->sense < 0 || b->sense < 0 ||
 	    leg_lost_between(leg, last->t_us, first->t_us))
@@ -214,7 +220,7 @@ static int64_t turns_by_index(const struct crank_solver *s, const struct leg *le
 	int64_t seen = closings_between(s, last->t_us, first->t_us);
 	double off = fabs((double)(first->slot + shift) - expected), turned = (double)step;
 	bool misfit = off > 0.1 * (s->wheel->slots + fabs(turned));
-	bool believed = misfit ? seen < due : due >= 2 && 2 * seen < due;
+	bool believed = misfit || over_doubt ? seen < due : due >= 2 && 2 * seen < due;
 	return believed ? seen - due : 0;
 }
 

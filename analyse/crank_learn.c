@@ -126,9 +126,11 @@ static int associate(struct crank_learner *l, const struct leg *leg, bool by_pat
 	                  fault);
 }
 
+/* On the run that the wheel was first learned from: another may be passed backward,
+ * and a noise that makes a mirrored wheel look right hides that. */
 static void fit_noise(struct crank_learner *l)
 {
-	const struct tooth_run *r = longest_run(l->teeth);
+	const struct tooth_run *r = l->teeth->run_n > 0 ? learner_reference_run(l->teeth, &l->wheel) : NULL;
 	if (r == NULL)
 		return;
 	size_t n = r->n < 4000 ? r->n : 4000;

@@ -17,7 +17,7 @@ struct bin {
 struct overview {
 	int supply_channel;
 	int64_t first_us, last_us;
-	double turns;
+	double turns, unsure_turns, backward_turns;
 	struct spread speed, supply;
 	struct bin bin[REPORT_PROFILE_POINTS];
 	/* the turn and the block of supply samples under way */
@@ -57,12 +57,21 @@ static struct bin *bin_at(struct overview *o, int64_t t_us)
 	return &o->bin[i];
 }
 
+/* Is it known how far the crank went from here to the next point, and which way?  Across
+ * a drop-out it is: both sides are placed. */
+static bool way_is_known(const struct crank_point *p)
+{
+	return p->flag != CRANK_COUNT_UNSURE && p->flag != CRANK_DIRECTION_UNKNOWN;
+}
+
 /* A turn is timed between two passages of the cap-end dead centre with good
  * angle all the way. */
 static void add_step(struct overview *o, const struct crank_point *a, const struct crank_point *b)
 {
 	const double turn_rad = 2 * UNIT_PI;
-	o->turns += fabs(b->theta_rad - a->theta_rad) / turn_rad;
+	double turned = (b->theta_rad - a->theta_rad) / turn_rad;
+	*(way_is_known(a) ? &o->turns : &o->unsure_turns) += fabs(turned);
+	o->backward_turns += way_is_known(a) ? fmax(-turned, 0) : 0;
 	if (!speed_is_known(a) || b->theta_rad < a->theta_rad) {
 		o->turn_start_us = NAN;
 		return;
@@ -148,6 +157,8 @@ void overview_finish(struct overview *o, struct report *out)
 	if (o->block_n > 0)
 		spread_add(&o->supply, o->block_sum / o->block_n);
 	out->revolutions = o->turns;
+	out->unsure_revolutions = o->unsure_turns;
+	out->backward_revolutions = o->backward_turns;
 	out->speed_rpm =
 	    (struct report_range){spread_min(&o->speed), spread_median(&o->speed), spread_max(&o->speed)};
 	out->supply_pa =

@@ -42,7 +42,9 @@ struct report {
 	char selected[256];   /* which part of the ride is counted, and how much it holds; "" = all of it */
 	int64_t start_utc_us; /* 0 = unknown */
 	double duration_s;
-	double revolutions;
+	double revolutions;                       /* forward and backward, where the count is known */
+	double backward_revolutions;              /* of them */
+	double unsure_revolutions;                /* besides, where it is in doubt */
 	struct report_range speed_rpm, supply_pa; /* supply absolute */
 	struct engine engine;                     /* shallow copy; source belongs to the ride */
 	struct mech mech;

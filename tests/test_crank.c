@@ -1,8 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The crank against rides whose truth is known (tests/wheel_rig.h). */
-#include "analyse/crank.h"
 #include "tests/crank_score.h"
-#include "tests/wheel_rig.h"
+#include "tests/solved_rig.h"
 
 #include <check.h>
 #include <math.h>
@@ -13,50 +12,9 @@
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
 
-static struct wheel wheel; /* of the last solved(): large */
-
-struct solved {
-	struct crank_learner *learner;
-	struct crank_solver *solver;
-	const struct crank *crank;
-	struct fault fault;
-	int bad;
-};
-
-static struct solved solve(const struct wheel_rig *r)
-{
-	struct solved s = {.learner = crank_learner_new(&r->engine)};
-	s.bad = crank_learn(s.learner, &r->leg, &s.fault);
-	if (s.bad == 0)
-		s.bad = crank_learned(s.learner, &wheel, &s.fault);
-	if (s.bad != 0)
-		return s;
-	s.solver = crank_solver_new(&r->engine, &wheel);
-	s.bad = crank_solve(s.solver, &r->leg, &s.crank, &s.fault);
-	return s;
-}
-
-static void drop(struct solved *s, struct wheel_rig *r)
-{
-	crank_learner_free(s->learner);
-	crank_solver_free(s->solver);
-	wheel_rig_free(r);
-}
-
-static bool has_remark(const char *part)
-{
-	for (unsigned i = 0; i < wheel.remarks; i++)
-		if (strstr(wheel.remark[i], part) != NULL)
-			return true;
-	return false;
-}
-
 static struct wheel_setup clean(unsigned teeth, enum engine_edges edges, enum wheel_motion motion)
 {
-	struct wheel_setup s = wheel_setup_plain(teeth, edges, motion, 1);
-	s.missed = s.extra = s.index_missed = s.index_extra = 0;
-	s.seconds = 40;
-	return s;
+	return solved_clean(teeth, edges, motion, 1, 40);
 }
 
 static struct crank_score score(const struct wheel_setup *s)
@@ -91,26 +49,26 @@ START_TEST(one_speed_without_gauges_does_not_tell_low_orders)
 {
 	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_CONSTANT);
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert(!wheel.low_orders_known);
-	ck_assert_uint_eq(wheel.low_order_limit, 5);
-	ck_assert(has_remark("cannot be told"));
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
+	ck_assert(!k->wheel.low_orders_known);
+	ck_assert_uint_eq(k->wheel.low_order_limit, 5);
+	ck_assert(solved_says(k, "cannot be told"));
 	/* ... and claims no more than it knows: the less the farther from the index */
-	for (size_t i = 0; i < k.crank->n; i += 50) {
-		const struct crank_point *p = &k.crank->point[i];
+	for (size_t i = 0; i < k->crank->n; i += 50) {
+		const struct crank_point *p = &k->crank->point[i];
 		double from = fabs(remainder(p->theta_rad - r->engine.index_rad, TWO_PI));
 		ck_assert_double_gt(p->sd_rad, (from > 40 * DEG ? 0.2 : 0.3 * from / TWO_PI) * DEG);
 	}
-	drop(&k, r);
+	solved_free(k, r);
 }
 END_TEST
 
-static double rms_pitch_deg(void)
+static double rms_pitch_deg(const struct solved *k)
 {
 	double sum = 0;
-	for (unsigned i = 0; i < wheel.teeth; i++)
-		sum += wheel.pitch_error_rad[i] * wheel.pitch_error_rad[i] / wheel.teeth;
+	for (unsigned i = 0; i < k->wheel.teeth; i++)
+		sum += k->wheel.pitch_error_rad[i] * k->wheel.pitch_error_rad[i] / k->wheel.teeth;
 	return sqrt(sum) / DEG;
 }
 
@@ -121,12 +79,12 @@ START_TEST(strong_ripple_is_not_taken_for_a_bad_wheel)
 	s.pitch_sd_deg = s.eccentric_deg = 0;
 	s.ripple_deg[1] = s.ripple_deg[2] = 1.5;
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert(wheel.low_orders_known);
-	ck_assert(has_remark("torque shape assumed"));
-	ck_assert_double_le(rms_pitch_deg(), 0.05);
-	drop(&k, r);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
+	ck_assert(k->wheel.low_orders_known);
+	ck_assert(solved_says(k, "torque shape assumed"));
+	ck_assert_double_le(rms_pitch_deg(k), 0.05);
+	solved_free(k, r);
 }
 END_TEST
 
@@ -136,15 +94,15 @@ START_TEST(a_bad_wheel_is_not_taken_for_ripple)
 	memset(s.ripple_deg, 0, sizeof s.ripple_deg);
 	s.eccentric_deg = 0.8;
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
 	double truth = 0, mean = 0;
 	for (unsigned i = 0; i < 36; i++)
 		mean += r->error_rad[2 * i] / 36;
 	for (unsigned i = 0; i < 36; i++)
 		truth += pow(r->error_rad[2 * i] - mean, 2) / 36;
-	ck_assert_double_eq_tol(rms_pitch_deg(), sqrt(truth) / DEG, 0.05);
-	drop(&k, r);
+	ck_assert_double_eq_tol(rms_pitch_deg(k), sqrt(truth) / DEG, 0.05);
+	solved_free(k, r);
 }
 END_TEST
 
@@ -152,36 +110,22 @@ START_TEST(time_at_is_the_inverse_of_angle_at)
 {
 	struct wheel_setup s = clean(24, EDGES_BOTH, WHEEL_SWEEP);
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
 	size_t hint = 0, asked = 0;
 	for (double t = 2e6; t < 40e6; t += 333333) {
 		struct crank_state at;
 		double back;
-		crank_at(k.crank, t, &hint, &at);
+		crank_at(k->crank, t, &hint, &at);
 		ck_assert_int_eq(at.flag, CRANK_GOOD);
-		ck_assert(crank_time_at(k.crank, at.theta_rad, t - 50000, &back));
+		ck_assert(crank_time_at(k->crank, at.theta_rad, t - 50000, &back));
 		ck_assert_double_eq_tol(back, t, 1.0);
 		asked++;
 	}
 	double t;
-	ck_assert(!crank_time_at(k.crank, 1e6, 2e6, &t));
+	ck_assert(!crank_time_at(k->crank, 1e6, 2e6, &t));
 	ck_assert_uint_gt(asked, 100);
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(outside_the_ride_says_so)
-{
-	struct wheel_setup s = clean(24, EDGES_RISING, WHEEL_CONSTANT);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	struct crank_state at;
-	crank_at(k.crank, 0, NULL, &at);
-	ck_assert_int_eq(at.flag, CRANK_OUTSIDE);
-	crank_at(k.crank, 1e9, NULL, &at);
-	ck_assert_int_eq(at.flag, CRANK_OUTSIDE);
-	drop(&k, r);
+	solved_free(k, r);
 }
 END_TEST
 
@@ -190,19 +134,19 @@ START_TEST(dropouts_are_flagged_and_counted_across)
 	struct wheel_setup s = clean(24, EDGES_BOTH, WHEEL_SWEEP);
 	s.dropouts = 4;
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
 	for (size_t i = 0; i < r->gap_n; i++) {
 		struct crank_state at;
-		crank_at(k.crank, 0.5 * (r->gap_s[i][0] + r->gap_s[i][1]), NULL, &at);
+		crank_at(k->crank, 0.5 * (r->gap_s[i][0] + r->gap_s[i][1]), NULL, &at);
 		ck_assert_int_eq(at.flag, CRANK_DROPOUT);
 	}
-	const struct crank_point *last = &k.crank->point[k.crank->n - 1];
+	const struct crank_point *last = &k->crank->point[k->crank->n - 1];
 	double truth =
-	    wheel_rig_theta(r, (double)last->t_us) - wheel_rig_theta(r, (double)k.crank->point[0].t_us);
-	double found = last->theta_rad - k.crank->point[0].theta_rad;
+	    wheel_rig_theta(r, (double)last->t_us) - wheel_rig_theta(r, (double)k->crank->point[0].t_us);
+	double found = last->theta_rad - k->crank->point[0].theta_rad;
 	ck_assert_double_eq_tol(found, truth, 0.01);
-	drop(&k, r);
+	solved_free(k, r);
 	struct crank_score c = score(&s);
 	ck_assert_uint_eq(c.slips, 0);
 }
@@ -238,13 +182,13 @@ START_TEST(a_crank_that_turns_back_is_followed_back)
 	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_BACK);
 	s.seconds = 30;
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
 	size_t back = 0;
 	double off = NAN;
 	for (double t = 1.2e6; t < 30.8e6; t += 10000) {
 		struct crank_state at;
-		crank_at(k.crank, t, NULL, &at);
+		crank_at(k->crank, t, NULL, &at);
 		if (at.flag != CRANK_GOOD)
 			continue;
 		double miss = at.theta_rad - wheel_rig_theta(r, t);
@@ -255,8 +199,8 @@ START_TEST(a_crank_that_turns_back_is_followed_back)
 		back += at.omega_rad_s < -3;
 	}
 	ck_assert_uint_gt(back, 450);
-	ck_assert_double_lt(crank_solver_totals(k.solver)->flagged_s, 1.5);
-	drop(&k, r);
+	ck_assert_double_lt(crank_solver_totals(k->solver)->flagged_s, 1.5);
+	solved_free(k, r);
 }
 END_TEST
 
@@ -266,12 +210,12 @@ START_TEST(a_second_channel_tells_the_way_at_a_rocking_start)
 	s.seconds = 15;
 	s.quadrature = true;
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
 	size_t good = 0, asked = 0;
 	for (double t = 2.1e6; t < 15e6; t += 10000) {
 		struct crank_state at;
-		crank_at(k.crank, t, NULL, &at);
+		crank_at(k->crank, t, NULL, &at);
 		asked++;
 		if (at.flag != CRANK_GOOD)
 			continue;
@@ -280,63 +224,7 @@ START_TEST(a_second_channel_tells_the_way_at_a_rocking_start)
 		                        1.0 * DEG);
 	}
 	ck_assert_double_ge((double)good / (double)asked, 0.9);
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(a_count_that_does_not_fit_the_index_is_named)
-{
-	struct wheel_setup s = clean(40, EDGES_RISING, WHEEL_CONSTANT);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	r->engine.tooth_count = 36;
-	struct solved k = solve(r);
-	ck_assert_int_ne(k.bad, 0);
-	ck_assert_int_eq(k.fault.exit_code, EX_DATAERR);
-	ck_assert_ptr_nonnull(strstr(k.fault.text, "36 teeth"));
-	ck_assert_ptr_nonnull(strstr(k.fault.text, "count = 40"));
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(without_index_the_angle_is_relative_and_says_so)
-{
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
-	s.index_deg = _i == 0 ? NAN : 14.5;
-	struct wheel_rig *r = wheel_rig_new(&s);
-	r->engine.index_rad = _i == 0 ? 14.5 * DEG : NAN;
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert(!wheel.aligned);
-	ck_assert(has_remark("relative only"));
-	double t0 = 3e6, t1 = 35e6;
-	struct crank_state a, b;
-	crank_at(k.crank, t0, NULL, &a);
-	crank_at(k.crank, t1, NULL, &b);
-	ck_assert_int_eq(a.flag, CRANK_NOT_ALIGNED);
-	ck_assert_double_eq_tol(b.theta_rad - a.theta_rad, wheel_rig_theta(r, t1) - wheel_rig_theta(r, t0),
-	                        0.005);
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(an_index_every_second_turn_is_enough)
-{
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	size_t n = 0;
-	for (size_t i = 0; i + 1 < r->leg.index_n; i += 4) {
-		r->leg.index[n++] = r->leg.index[i];
-		r->leg.index[n++] = r->leg.index[i + 1];
-	}
-	r->leg.index_n = n;
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert(wheel.aligned);
-	ck_assert(has_remark("once in 2 turns"));
-	struct crank_state at;
-	crank_at(k.crank, 20e6, NULL, &at);
-	ck_assert_double_eq_tol(remainder(at.theta_rad - wheel_rig_theta(r, 20e6), TWO_PI), 0, 0.1 * DEG);
-	drop(&k, r);
+	solved_free(k, r);
 }
 END_TEST
 
@@ -349,117 +237,6 @@ START_TEST(a_count_beyond_a_hole_is_not_taken_on_trust)
 	crank_score_finish(&c);
 	ck_assert_uint_eq(c.slips, 0);
 	ck_assert_double_le(c.flagged_part, 0.02);
-}
-END_TEST
-
-/* Half way through the ride one tooth is bent by 0.3 deg. */
-START_TEST(a_tooth_bent_on_the_way_is_named)
-{
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	int64_t middle = (r->leg.from_us + r->leg.to_us) / 2;
-	for (size_t i = 0; _i > 0 && i < r->leg.tooth_n; i++) {
-		double t = (double)r->leg.tooth[i].t_us, theta = wheel_rig_theta(r, t);
-		double omega = (wheel_rig_theta(r, t + 1000) - theta) / 1e-3;
-		if (r->leg.tooth[i].t_us > middle && fabs(remainder(theta - 100 * DEG, TWO_PI)) < 2 * DEG)
-			r->leg.tooth[i].t_us += (int64_t)(1e6 * 0.3 * DEG / omega);
-	}
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert(has_remark("1 of its 36 edges moved, most of all the one at 100 deg") == (_i > 0));
-	ck_assert(has_remark("changed on the way") == (_i > 0));
-	drop(&k, r);
-}
-END_TEST
-
-/* A toothed wheel geared to the crank: so many of its teeth pass in a turn of the crank. */
-START_TEST(a_geared_wheel_is_followed)
-{
-	static const struct {
-		unsigned count;
-		double ratio;
-	} wheels[] = {{18, 2}, {72, 0.5}, {54, 0.666667}};
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	r->engine.tooth_count = wheels[_i].count;
-	r->engine.crank_ratio = wheels[_i].ratio;
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert_uint_eq(wheel.teeth, 36);
-	ck_assert(has_remark("come by at other angles") == (_i > 0));
-	struct crank_state at;
-	crank_at(k.crank, 20e6, NULL, &at);
-	ck_assert_double_eq_tol(remainder(at.theta_rad - wheel_rig_theta(r, 20e6), TWO_PI), 0, 0.1 * DEG);
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(a_gearing_that_leaves_part_of_a_tooth_is_refused)
-{
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	r->engine.crank_ratio = 0.95;
-	struct solved k = solve(r);
-	ck_assert_int_ne(k.bad, 0);
-	ck_assert_int_eq(k.fault.exit_code, EX_CONFIG);
-	ck_assert_ptr_nonnull(strstr(k.fault.text, "34.2 teeth"));
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(a_tooth_left_out_on_purpose_is_named)
-{
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
-	s.tooth_gone = 7;
-	struct crank_score c = score(&s);
-	ck_assert_uint_eq(c.slips, 0);
-	ck_assert_double_le(c.rms_deg, 0.05);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert(has_remark("one of the 36 teeth, at 70 deg, never shows"));
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(no_teeth_is_a_clear_fault)
-{
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_CONSTANT);
-	struct wheel_rig *r = wheel_rig_new(&s);
-	r->leg.tooth_n = 0;
-	struct solved k = solve(r);
-	ck_assert_int_ne(k.bad, 0);
-	ck_assert_ptr_nonnull(strstr(k.fault.text, "no tooth edges"));
-	crank_learner_free(k.learner);
-	r->engine.tooth_count = 0;
-	k = solve(r);
-	ck_assert_int_ne(k.bad, 0);
-	ck_assert_int_eq(k.fault.exit_code, EX_CONFIG);
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(a_ride_of_one_turn_gives_an_angle)
-{
-	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_CONSTANT);
-	s.seconds = 0.7;
-	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert_uint_ge(k.crank->n, 70);
-	drop(&k, r);
-}
-END_TEST
-
-START_TEST(falling_edges_of_a_sender_that_sends_both_levels)
-{
-	struct wheel_setup s = clean(36, EDGES_FALLING, WHEEL_SWEEP);
-	s.all_levels = true;
-	struct crank_score c = score(&s);
-	ck_assert_double_le(c.rms_deg, 0.05);
-	ck_assert_uint_eq(c.slips, 0);
-	ck_assert_double_eq_tol(c.missed_off, 0, 0.5);
-	ck_assert_double_eq_tol(c.extra_off, 0, 0.5);
 }
 END_TEST
 
@@ -501,6 +278,7 @@ START_TEST(legs_count_on)
 		    part_of(&r->leg, 1000000 + 30000000 * (int64_t)i, 31000000 + 30000000 * (int64_t)i, i);
 		ck_assert_int_eq(crank_learn(l, &leg[i], &fault), 0);
 	}
+	static struct wheel wheel; /* large */
 	ck_assert_int_eq(crank_learned(l, &wheel, &fault), 0);
 	struct crank_solver *solver = crank_solver_new(&r->engine, &wheel);
 	double turns_off = NAN;
@@ -533,30 +311,30 @@ START_TEST(the_wheel_is_described)
 {
 	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_SWEEP);
 	struct wheel_rig *r = wheel_rig_new(&s);
-	struct solved k = solve(r);
-	ck_assert_int_eq(k.bad, 0);
-	ck_assert_uint_eq(wheel.slots, 72);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
+	ck_assert_uint_eq(k->wheel.slots, 72);
 	double mean = 0, behind = 0.45 * TWO_PI / 36;
 	for (unsigned i = 0; i < 36; i++)
 		behind += (r->error_rad[2 * i + 1] - r->error_rad[2 * i]) / 36;
-	ck_assert_double_eq_tol(wheel.edge_offset_rad, behind, 0.02 * DEG);
+	ck_assert_double_eq_tol(k->wheel.edge_offset_rad, behind, 0.02 * DEG);
 	for (unsigned i = 0; i < 36; i++)
-		mean += wheel.pitch_error_rad[i] / 36;
+		mean += k->wheel.pitch_error_rad[i] / 36;
 	ck_assert_double_eq_tol(mean, 0, 1e-12);
 	for (unsigned i = 1; i < 72; i++)
-		ck_assert_double_gt(wheel.angle_rad[i], wheel.angle_rad[i - 1]);
-	ck_assert_double_ge(wheel.angle_rad[0], 0);
-	ck_assert_double_lt(wheel.angle_rad[71], TWO_PI);
+		ck_assert_double_gt(k->wheel.angle_rad[i], k->wheel.angle_rad[i - 1]);
+	ck_assert_double_ge(k->wheel.angle_rad[0], 0);
+	ck_assert_double_lt(k->wheel.angle_rad[71], TWO_PI);
 	/* each slot's angle is a true edge's */
 	for (unsigned i = 0; i < 72; i++) {
 		double nearest = INFINITY;
 		for (unsigned j = 0; j < 72; j++) {
 			double edge = TWO_PI * (j / 2 + (j % 2 ? 0.45 : 0)) / 36 + r->error_rad[j];
-			nearest = fmin(nearest, fabs(remainder(wheel.angle_rad[i] - edge, TWO_PI)));
+			nearest = fmin(nearest, fabs(remainder(k->wheel.angle_rad[i] - edge, TWO_PI)));
 		}
 		ck_assert_double_le(nearest, 0.06 * DEG);
 	}
-	drop(&k, r);
+	solved_free(k, r);
 }
 END_TEST
 
@@ -570,23 +348,12 @@ int main(void)
 	tcase_add_test(t, strong_ripple_is_not_taken_for_a_bad_wheel);
 	tcase_add_test(t, a_bad_wheel_is_not_taken_for_ripple);
 	tcase_add_test(t, time_at_is_the_inverse_of_angle_at);
-	tcase_add_test(t, outside_the_ride_says_so);
 	tcase_add_test(t, dropouts_are_flagged_and_counted_across);
 	tcase_add_test(t, bursts_and_bounces_do_not_slip_unseen);
 	tcase_add_loop_test(t, a_rocking_start_is_flagged_not_guessed, 0, 2);
 	tcase_add_test(t, a_crank_that_turns_back_is_followed_back);
 	tcase_add_test(t, a_second_channel_tells_the_way_at_a_rocking_start);
-	tcase_add_test(t, a_count_that_does_not_fit_the_index_is_named);
-	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
-	tcase_add_test(t, an_index_every_second_turn_is_enough);
 	tcase_add_test(t, a_count_beyond_a_hole_is_not_taken_on_trust);
-	tcase_add_loop_test(t, a_tooth_bent_on_the_way_is_named, 0, 2);
-	tcase_add_loop_test(t, a_geared_wheel_is_followed, 0, 3);
-	tcase_add_test(t, a_gearing_that_leaves_part_of_a_tooth_is_refused);
-	tcase_add_test(t, a_tooth_left_out_on_purpose_is_named);
-	tcase_add_test(t, no_teeth_is_a_clear_fault);
-	tcase_add_test(t, a_ride_of_one_turn_gives_an_angle);
-	tcase_add_test(t, falling_edges_of_a_sender_that_sends_both_levels);
 	tcase_add_test(t, legs_count_on);
 	tcase_add_test(t, the_wheel_is_described);
 	suite_add_tcase(s, t);

@@ -7,6 +7,7 @@
 #include "tests/logd_rig.h"
 
 #include <check.h>
+#include <dlfcn.h>
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -19,7 +20,7 @@
 
 /* --- the calls, ours in place of the C library's --- */
 
-enum call { CALL_READ, CALL_WRITE, CALL_SYNC, CALL_CLOSE, CALLS };
+enum call { CALL_READ, CALL_WRITE, CALL_SYNC, CALL_CLOSE, CALL_STAT, CALL_HEAP, CALLS };
 
 static unsigned count[CALLS], fail_at[CALLS]; /* fail_at 0: never */
 static int error_of[CALLS];
@@ -32,9 +33,46 @@ static bool fails(enum call c)
 	return true;
 }
 
+static unsigned spoil_read; /* this one comes back with one byte changed; 0: none */
+static ssize_t spoil_at;    /* below 0: from the end */
+
 ssize_t pread(int fd, void *bytes, size_t n, off_t at)
 {
-	return fails(CALL_READ) ? -1 : syscall(SYS_pread64, fd, bytes, n, at);
+	if (fails(CALL_READ))
+		return -1;
+	ssize_t got = syscall(SYS_pread64, fd, bytes, n, at);
+	ssize_t spoiled = spoil_at + (spoil_at < 0 ? got : 0);
+	if (count[CALL_READ] == spoil_read && spoiled >= 0 && spoiled < got)
+		((uint8_t *)bytes)[spoiled] ^= 1;
+	return got;
+}
+
+int fstat(int fd, struct stat *st)
+{
+	return fails(CALL_STAT) ? -1 : (int)syscall(SYS_fstat, fd, st);
+}
+
+/* The next allocator, whosever it is. */
+void *malloc(size_t n)
+{
+	static void *(*next)(size_t);
+	if (next == NULL)
+		next = (void *(*)(size_t))dlsym(RTLD_NEXT, "malloc");
+	return fails(CALL_HEAP) ? NULL : next(n);
+}
+
+void *calloc(size_t n, size_t size)
+{
+	static void *(*next)(size_t, size_t);
+	static _Alignas(16) char first[4096]; /* dlsym itself may ask */
+	static bool asking;
+	if (asking)
+		return first;
+	asking = next == NULL;
+	if (next == NULL)
+		next = (void *(*)(size_t, size_t))dlsym(RTLD_NEXT, "calloc");
+	asking = false;
+	return fails(CALL_HEAP) ? NULL : next(n, size);
 }
 
 ssize_t write(int fd, const void *bytes, size_t n)
@@ -57,6 +95,7 @@ static void no_failure(void)
 {
 	memset(count, 0, sizeof count);
 	memset(fail_at, 0, sizeof fail_at);
+	spoil_read = 0;
 }
 
 static void fail_next(enum call c, unsigned k, int error)
@@ -141,6 +180,39 @@ START_TEST(an_interrupted_read_goes_on)
 }
 END_TEST
 
+START_TEST(a_file_that_cannot_be_looked_at_is_not_read)
+{
+	struct fault fault;
+	fail_next(CALL_STAT, 1, EIO);
+	ck_assert_int_eq(read_all(&fault), -1);
+	ck_assert_ptr_nonnull(strstr(fault.text, "cannot be opened"));
+}
+END_TEST
+
+START_TEST(a_reader_without_memory_says_so)
+{
+	static const uint8_t nothing[1];
+	struct fault fault;
+	unsigned k = 1, failed = 0;
+	do {
+		fail_next(CALL_HEAP, k, ENOMEM);
+		int64_t n = read_all(&fault);
+		if (count[CALL_HEAP] < k) {
+			ck_assert_int_eq(n, RECORDS);
+			break;
+		}
+		ck_assert_int_eq(n, -1);
+		ck_assert(strstr(fault.text, "out of memory") != NULL ||
+		          strstr(fault.text, strerror(ENOMEM)) != NULL);
+		failed++;
+	} while (++k < 100);
+	ck_assert_uint_ge(failed, 3); /* itself, its window, the engine's text */
+	fail_next(CALL_HEAP, 1, ENOMEM);
+	ck_assert_ptr_null(segment_reader_open_memory("memory", nothing, 1, &fault));
+	ck_assert_ptr_nonnull(strstr(fault.text, "out of memory"));
+}
+END_TEST
+
 /* --- salvage --- */
 
 static bool there(const char *path)
@@ -178,6 +250,91 @@ START_TEST(a_salvage_that_fails_is_told_and_leaves_nothing)
 	}
 	ck_assert_uint_gt(k, 1);
 	ck_assert(there(out));
+}
+END_TEST
+
+/* Damage in the middle, twice with nothing but facts between, and at the end. */
+static void hurt(void)
+{
+	FILE *f = fopen(in, "r+b");
+	ck_assert_ptr_nonnull(f);
+	for (long at = 9000; at < 50000; at += 13000)
+		ck_assert(fseek(f, at, SEEK_SET) == 0 && fwrite("damage", 1, 6, f) == 6);
+	ck_assert_int_eq(fclose(f), 0);
+	struct stat st;
+	ck_assert(stat(in, &st) == 0 && truncate(in, st.st_size - 100) == 0);
+}
+
+START_TEST(a_salvage_of_damage_that_fails_is_told_and_leaves_nothing)
+{
+	struct fault fault;
+	unsigned k = 0;
+	hurt();
+	for (;;) {
+		ck_assert_uint_lt(++k, 1000);
+		fail_next(CALL_WRITE, k, ENOSPC);
+		fault = (struct fault){0};
+		if (salvage(in, out, &fault) == 0)
+			break;
+		ck_assert_msg(strstr(fault.text, "cannot be written") != NULL, "%s", fault.text);
+		ck_assert(!there(out));
+	}
+	ck_assert_uint_gt(k, 10);
+}
+END_TEST
+
+START_TEST(a_salvage_without_memory_says_so)
+{
+	struct fault fault;
+	unsigned k = 0;
+	for (;;) {
+		ck_assert_uint_lt(++k, 100);
+		fail_next(CALL_HEAP, k, ENOMEM);
+		fault = (struct fault){0};
+		int bad = salvage(in, out, &fault);
+		if (count[CALL_HEAP] < k) {
+			ck_assert_int_eq(bad, 0);
+			break;
+		}
+		ck_assert_int_eq(bad, -1);
+		ck_assert(!there(out));
+	}
+	ck_assert_uint_ge(k, 7);
+}
+END_TEST
+
+/* The disk gives back something else than what it was given: in the middle, and where the file is closed. */
+START_TEST(a_result_that_does_not_read_back_is_no_result)
+{
+	unsigned refused = 0;
+	static const ssize_t places[] = {30000, -20};
+	for (size_t p = 0; p < 2; p++)
+		for (unsigned k = 1; k < 20; k++) {
+			struct fault fault = {0};
+			no_failure();
+			spoil_read = k;
+			spoil_at = places[p];
+			if (salvage(in, out, &fault) != 0) {
+				ck_assert_msg(strstr(fault.text, "does not read back whole") != NULL, "%s",
+				              fault.text);
+				ck_assert(!there(out));
+				refused++;
+			}
+			unlink(out);
+		}
+	ck_assert_uint_ge(refused, 2);
+}
+END_TEST
+
+START_TEST(a_second_failure_does_not_hide_the_first)
+{
+	struct fault fault = {0};
+	fail_next(CALL_WRITE, 1, ENOSPC);
+	fail_at[CALL_CLOSE] = 1;
+	error_of[CALL_CLOSE] = EIO;
+	ck_assert_int_eq(salvage(in, out, &fault), -1);
+	ck_assert_ptr_nonnull(strstr(fault.text, "cannot be written"));
+	ck_assert(!there(out));
 }
 END_TEST
 
@@ -236,6 +393,12 @@ int main(void)
 	tcase_add_test(t, an_interrupted_read_goes_on);
 	tcase_add_loop_test(t, a_salvage_that_fails_is_told_and_leaves_nothing, 0,
 	                    sizeof failures / sizeof *failures);
+	tcase_add_test(t, a_file_that_cannot_be_looked_at_is_not_read);
+	tcase_add_test(t, a_reader_without_memory_says_so);
+	tcase_add_test(t, a_salvage_of_damage_that_fails_is_told_and_leaves_nothing);
+	tcase_add_test(t, a_salvage_without_memory_says_so);
+	tcase_add_test(t, a_result_that_does_not_read_back_is_no_result);
+	tcase_add_test(t, a_second_failure_does_not_hide_the_first);
 	tcase_add_test(t, an_interrupted_write_goes_on);
 	tcase_add_test(t, a_close_that_fails_is_a_failed_salvage);
 	tcase_add_test(t, what_cannot_be_opened_or_created_is_told);

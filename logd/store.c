@@ -26,7 +26,7 @@
 #define WRITE_LEAST_RECORDS 256            /* fewer wait for the sync: small blocks cost their heads */
 #define RETRY_US (CLOCK_SECOND_US / 2)
 #define PAUSE_US 50000
-#define CLOSE_TRIES 10 /* with PAUSE_US between them: half of the second that ending may take */
+#define CLOSE_WITHIN_US (CLOCK_SECOND_US / 2) /* half of the second that ending may take */
 #define STALE_FILES 3
 #define WORTH_BLOCKS 4 /* of records that must have room before a full disk is tried again */
 
@@ -655,7 +655,8 @@ int store_close(struct store *s)
 		pause_for_disk();
 		closed = clock_mono_us() >= s->retry_us && close_once(s);
 	}
-	for (unsigned i = 1; i < CLOSE_TRIES && !closed; i++) {
+	/* By the clock: on a slow machine each try takes its time, too. */
+	for (int64_t end = clock_mono_us() + CLOSE_WITHIN_US; !closed && clock_mono_us() < end;) {
 		pause_for_disk();
 		closed = close_once(s);
 	}

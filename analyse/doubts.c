@@ -11,6 +11,7 @@
 #define RETURN_TO (340 * STROKE_BINS / 360)
 #define ZERO_PA 6e3       /* a gauge may read this much beside the air outside */
 #define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
+#define BRAKES -0.25      /* work less than this part of the ideal */
 #define INDEX_LEAST 0.97  /* of expansion: walls that keep the air as warm as it was give 1 ... */
 #define INDEX_MOST 1.45   /* ... and without heat it is 1.4 */
 #define SONIC_RATIO                                                                                          \
@@ -119,8 +120,34 @@ static void noise(struct report *r, enum engine_end end)
 		    engine_end_name(end), unit_bar_gauge(release_pa, r->engine.ambient_pa));
 }
 
+/* Air that brakes the crank at every end that is measured, turn after turn: the angle is half a turn off. */
+static void half_a_turn(struct report *r)
+{
+	double work_j = 0, ideal_j = 0;
+	for (int e = 0; e < END_COUNT; e++) {
+		const struct stroke_summary *s = &r->stroke[e];
+		if (!r->has_strokes[e])
+			continue;
+		if (!(s->work_j < BRAKES * s->ideal_work_j))
+			return;
+		work_j += s->work_j;
+		ideal_j += s->ideal_work_j;
+	}
+	if (ideal_j == 0)
+		return;
+	r->held_back = true;
+	report_say(
+	    &r->warnings,
+	    "By these angles the air brakes the crank: %.1f J a turn against %.1f J of an ideal engine. "
+	    "Unless something else drove the machine, the index angle in the engine file is about 180 "
+	    "deg off, or cap and rod end are exchanged (hoses, sensors or the valves' roles). Nothing "
+	    "is advised of the valves until that is mended; trammel centre finds the index angle.",
+	    work_j, ideal_j);
+}
+
 void doubts_say(struct report *r)
 {
+	half_a_turn(r);
 	little(r);
 	for (int e = 0; e < END_COUNT; e++) {
 		enum engine_end end = (enum engine_end)e;

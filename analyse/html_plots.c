@@ -161,7 +161,7 @@ static void circle(FILE *out, const struct report *r, enum engine_end end)
 static void ledger(FILE *out, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
-	char c[2][WORDS_CELL_MAX];
+	char c[3][WORDS_CELL_MAX];
 	if (!r->has_strokes[end] || !isfinite(s->ideal_work_j))
 		return;
 	html_figure_open(out,
@@ -172,13 +172,14 @@ static void ledger(FILE *out, const struct report *r, enum engine_end end)
 	    "Shares of the ideal work. Every loss stands under the event that rules at its crank angle; with "
 	    "the measured work they add up to the ideal. To the left of the line: gained (a late cut-off "
 	    "gains work and costs air).");
-	html_figure_numbers(out, "|J a stroke|% of the ideal");
-	html_row(out, "ideal|%.3f|100.0", s->ideal_work_j);
+	html_figure_numbers(out, "|J a stroke|+/- (J)|% of the ideal");
+	html_row(out, "ideal|%.3f|%s|100.0", s->ideal_work_j, words_cell(c[0], 1.96 * s->ideal_sd_j, 3));
 	for (int l = 0; l < LEDGER_LINES; l++)
-		html_row(out, "%s|%s|%s", ledger_line_name((enum ledger_line)l),
-		         words_cell(c[0], s->ledger_j[l], 3),
-		         words_cell(c[1], 100 * s->ledger_j[l] / s->ideal_work_j, 1));
-	html_row(out, "measured|%.3f|%.1f", s->diagram_factor * s->ideal_work_j, 100 * s->diagram_factor);
+		html_row(out, "%s|%s|%s|%s", ledger_line_name((enum ledger_line)l),
+		         words_cell(c[0], s->ledger_j[l], 3), words_cell(c[1], 1.96 * s->ledger_sd_j[l], 3),
+		         words_cell(c[2], 100 * s->ledger_j[l] / s->ideal_work_j, 1));
+	html_row(out, "measured|%.3f|%s|%.1f", s->diagram_factor * s->ideal_work_j,
+	         words_cell(c[0], 1.96 * s->work_sd_j, 3), 100 * s->diagram_factor);
 	html_figure_close(out);
 }
 

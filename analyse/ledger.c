@@ -8,6 +8,7 @@
 
 /* Share of the blow-down's pressure drop that may be left when it counts as over. */
 static const double BLOWN_DOWN = 0.05;
+static const double CALM_RAD = 0.04; /* 2.3 deg, either way: some five samples of a usual ride */
 
 static const struct {
 	const char *key, *name;
@@ -141,6 +142,29 @@ static double highest_pa(const struct indicator_node *node, size_t n, double fro
 	return high;
 }
 
+/* Pressure about a node without the gauge's noise; there the chamber changes little over such an angle. */
+static double calm_pa(const struct indicator_node *node, size_t n, size_t k)
+{
+	size_t from = k, to = k + 1;
+	double sum = 0;
+	while (from > 0 && node[k].phi_rad - node[from - 1].phi_rad <= CALM_RAD)
+		from--;
+	while (to < n && node[to].phi_rad - node[k].phi_rad <= CALM_RAD)
+		to++;
+	for (size_t i = from; i < to; i++)
+		sum += node[i].p_pa;
+	return sum / (double)(to - from);
+}
+
+static double highest_calm_pa(const struct indicator_node *node, size_t n, double from_rad, double to_rad)
+{
+	double high = -INFINITY;
+	for (size_t k = 0; k < n; k++)
+		if (node[k].phi_rad >= from_rad && node[k].phi_rad <= to_rad)
+			high = fmax(high, calm_pa(node, n, k));
+	return high;
+}
+
 /* Angle on the return stroke at which the blow-down is over: all but BLOWN_DOWN of the
  * drop from release to what the exhaust's own resistance keeps up, which is the highest
  * pressure of the second half of the time that it is open. */
@@ -148,13 +172,13 @@ static double blown_down_rad(const struct ledger_case *c, const struct indicator
 {
 	double start = fmax(c->release_rad, c->turn_back_rad);
 	double shut = fmin(c->compression_rad, 2 * UNIT_PI);
-	double kept = highest_pa(node, n, 0.5 * (start + shut), shut);
+	double kept = highest_calm_pa(node, n, 0.5 * (start + shut), shut - CALM_RAD);
 	double released = highest_pa(node, n, fmin(c->release_rad, c->turn_back_rad), start);
 	if (!(released > kept))
 		return start;
-	double threshold = kept + BLOWN_DOWN * (released - kept);
+	double threshold = kept + BLOWN_DOWN * (released - kept) + c->blown_down_pa;
 	for (size_t k = 0; k < n; k++)
-		if (node[k].phi_rad >= start && node[k].p_pa <= threshold)
+		if (node[k].phi_rad >= start && calm_pa(node, n, k) <= threshold)
 			return node[k].phi_rad;
 	return start;
 }

@@ -40,6 +40,7 @@ struct ledger_case {
 	double v_dead_m3, v_turn_back_m3;
 	double v_intended_m3;              /* volume at the intended cut-off */
 	double v_cut_off_m3, p_cut_off_pa; /* measured, at the actual cut-off */
+	double blown_down_pa; /* the blow-down counts as over so much higher: 0, but for asking what if */
 };
 
 /* Boundaries that should be nodes of the diagram, so that no piece straddles two

@@ -15,12 +15,13 @@ typedef unsigned long long ull;
 static void header(FILE *out, const struct report *r)
 {
 	char start[WORDS_NUMBER_MAX], speed[WORDS_NUMBER_MAX], supply[WORDS_NUMBER_MAX];
+	char turns[WORDS_NUMBER_MAX];
 	html_element(out, "h1", NULL, "%s", r->engine.name[0] != '\0' ? r->engine.name : "engine");
 	html_element(out, "p", "soft", "Timing report of %s; %s", r->file,
 	             words_start(start, r->start_utc_us));
 	if (r->has_crank)
-		html_element(out, "p", "soft", "%.1f s, %.0f turns; speed %s; supply %s.", r->duration_s,
-		             r->revolutions, words_range(speed, r->speed_rpm, 0, "rpm"),
+		html_element(out, "p", "soft", "%.1f s, %s; speed %s; supply %s.", r->duration_s,
+		             words_turns(turns, r), words_range(speed, r->speed_rpm, 0, "rpm"),
 		             words_supply(supply, r));
 	else
 		html_element(out, "p", "soft", "%.1f s; speed not known; supply %s.", r->duration_s,
@@ -44,9 +45,11 @@ static void verdict(FILE *out, const struct report *r, const struct valve_event_
 	fprintf(out, "<li class=\"%s\">", verdict_class(e->verdict));
 	html_element(out, "strong", NULL, "%s", words_movement(e->end, e->event));
 	html_element(out, "span", "verdict", "%s", error);
-	if (remedy[0] != '\0')
+	if (r->held_back)
+		html_element(out, "div", NULL, "held back, see Warnings");
+	else if (remedy[0] != '\0')
 		html_element(out, "div", NULL, "%s", remedy);
-	if (e->words[0] != '\0' && !words_said(&r->advice, e->words))
+	if (!r->held_back && e->words[0] != '\0' && !words_said(&r->advice, e->words))
 		html_element(out, "div", "soft", "%s", e->words);
 	fputs("</li>\n", out);
 }
@@ -87,7 +90,7 @@ static void stroke_card(FILE *out, const struct report *r, enum engine_end end)
 		html_element(out, "p", "soft", "air pushed over %s", words_useful(useful, s));
 	html_element(out, "div", "big", "%s", words_measured(a, s->work_j, 1.96 * s->work_sd_j, 2, "J"));
 	html_element(out, "p", NULL, "work a stroke; ideal %s, diagram factor %s",
-	             words_number(b, s->ideal_work_j, 2, "J"), words_number(c, s->diagram_factor, 2, ""));
+	             words_number(b, s->ideal_work_j, 2, "J"), words_factor(c, s));
 	html_element(out, "p", "soft",
 	             "%u strokes, %s. Mean effective pressure %s; at release %s; most force %s.", s->count,
 	             words_left_out(left, s),

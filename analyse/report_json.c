@@ -173,11 +173,11 @@ static json_t *events_of(const struct report *r)
 	return list;
 }
 
-static json_t *ledger_of(const struct stroke_summary *s)
+static json_t *ledger_of(const double line_j[LEDGER_LINES])
 {
 	json_t *o = json_object();
 	for (int l = 0; l < LEDGER_LINES; l++)
-		json_put(o, ledger_line_key((enum ledger_line)l), json_put_number(s->ledger_j[l]));
+		json_put(o, ledger_line_key((enum ledger_line)l), json_put_number(line_j[l]));
 	return o;
 }
 
@@ -204,9 +204,12 @@ static json_t *end_of(const struct report *r, enum engine_end end)
 	json_put(o, "mep_bar", json_put_number(unit_bar(s->mep_pa)));
 	json_put(o, "release_bar_gauge",
 	         json_put_number(unit_bar_gauge(s->release_pa, r->engine.ambient_pa)));
-	json_put(o, "ledger_J", ledger_of(s));
+	json_put(o, "ledger_J", ledger_of(s->ledger_j));
 	json_put(o, "left_out", json_integer(s->left_out));
 	json_put(o, "left_out_because", reasons_of(s));
+	json_put(o, "ledger_sd_J", ledger_of(s->ledger_sd_j));
+	json_put(o, "ideal_work_sd_J", json_put_number(s->ideal_sd_j));
+	json_put(o, "diagram_factor_sd", json_put_number(s->diagram_factor_sd));
 	json_put(o, "loop_gap", json_put_number(s->loop_gap));
 	json_put(o, "ledger_gap", json_put_number(s->ledger_gap));
 	json_put(o, "work_sd_J", json_put_number(s->work_sd_j));

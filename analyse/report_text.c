@@ -15,11 +15,12 @@
 static void title(const struct text_page *p, const struct report *r)
 {
 	char start[WORDS_NUMBER_MAX], speed[WORDS_NUMBER_MAX], supply[WORDS_NUMBER_MAX];
+	char turns[WORDS_NUMBER_MAX];
 	text_para(p, 0, 2, TONE_HEADING, "%s: %s", r->engine.name[0] != '\0' ? r->engine.name : "engine",
 	          r->file);
 	if (r->has_crank)
-		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s, %.0f turns; speed %s; supply %s.",
-		          words_start(start, r->start_utc_us), r->duration_s, r->revolutions,
+		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s, %s; speed %s; supply %s.",
+		          words_start(start, r->start_utc_us), r->duration_s, words_turns(turns, r),
 		          words_range(speed, r->speed_rpm, 0, "rpm"), words_supply(supply, r));
 	else
 		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s; speed not known; supply %s.",
@@ -43,7 +44,9 @@ static void verdict_line(const struct text_page *p, const struct report *r,
 	words_remedy(remedy, e);
 	bool on_time = strcmp(e->verdict, "on time") == 0;
 	text_line(p, verdict_tone(e->verdict), "  %-18s %-23s %s", words_movement(e->end, e->event), error,
-	          on_time ? "on time" : remedy);
+	          r->held_back ? "held back, see Warnings"
+	          : on_time    ? "on time"
+	                       : remedy);
 }
 
 static void verdicts(const struct text_page *p, const struct report *r)
@@ -71,7 +74,7 @@ static void lines(const struct text_page *p, const char *heading, const struct r
 static void push(const struct text_page *p, const struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
-	char useful[WORDS_MAX], work[WORDS_NUMBER_MAX], mep[WORDS_NUMBER_MAX];
+	char useful[WORDS_MAX], work[WORDS_NUMBER_MAX], mep[WORDS_NUMBER_MAX], factor[WORDS_NUMBER_MAX];
 	if (!words_has_end(r, end))
 		return;
 	if (!r->has_strokes[end]) {
@@ -83,8 +86,8 @@ static void push(const struct text_page *p, const struct report *r, enum engine_
 	words_number(mep, unit_bar(s->mep_pa), 2, "bar");
 	text_line(p, TONE_PLAIN, "  %-4s air pushed over %s", engine_end_name(end), useful);
 	if (isfinite(s->ideal_work_j))
-		text_para(p, 7, 9, TONE_PLAIN, "work %s of %.*f J ideal (diagram factor %.2f), mep %s", work,
-		          words_decimals(s->ideal_work_j), s->ideal_work_j, s->diagram_factor, mep);
+		text_para(p, 7, 9, TONE_PLAIN, "work %s of %.*f J ideal (diagram factor %s), mep %s", work,
+		          words_decimals(s->ideal_work_j), s->ideal_work_j, words_factor(factor, s), mep);
 	else
 		text_para(p, 7, 9, TONE_PLAIN, "work %s, mep %s; ideal not known", work, mep);
 }
@@ -101,32 +104,43 @@ static bool ideal_known(const struct report *r, enum engine_end end)
 	return r->has_strokes[end] && isfinite(r->stroke[end].ideal_work_j);
 }
 
-/* Joules and their share of the ideal. */
-static const char *ledger_cell(char out[32], const struct report *r, int end, double joule)
+/* Joules with their 95 % interval and their share of the ideal. */
+static const char *ledger_cell(char out[32], const struct report *r, int end, double joule, double sd_j)
 {
-	char j[WORDS_CELL_MAX], share[WORDS_CELL_MAX];
+	char j[WORDS_CELL_MAX], error[WORDS_CELL_MAX], share[WORDS_CELL_MAX];
 	double ideal = r->stroke[end].ideal_work_j;
 	if (!words_has_end(r, (enum engine_end)end))
 		out[0] = '\0'; /* single-acting: no column */
 	else if (!ideal_known(r, (enum engine_end)end))
-		snprintf(out, 32, "%18s", "not known");
+		snprintf(out, 32, "%26s", "not known");
 	else
-		snprintf(out, 32, "%10.12s J %3.8s %%", words_cell(j, joule, words_decimals(ideal)),
+		snprintf(out, 32, "%9.9s +/-%5.5s J %3.4s %%", words_cell(j, joule, words_decimals(ideal)),
+		         words_cell(error, 1.96 * sd_j, words_decimals(ideal)),
 		         words_cell(share, 100 * joule / ideal, 0));
 	return out;
 }
 
-static void ledger_row(const struct text_page *p, const struct report *r, const char *name, double cap_j,
-                       double rod_j)
+struct joules {
+	double value, sd;
+};
+
+static void ledger_row(const struct text_page *p, const struct report *r, const char *name, struct joules cap,
+                       struct joules rod)
 {
-	char cap[32], rod[32];
-	text_line(p, TONE_PLAIN, "  %-24s%s%s", name, ledger_cell(cap, r, END_CAP, cap_j),
-	          ledger_cell(rod, r, END_ROD, rod_j));
+	char a[32], b[32];
+	text_line(p, TONE_PLAIN, "  %-22s%s%s", name, ledger_cell(a, r, END_CAP, cap.value, cap.sd),
+	          ledger_cell(b, r, END_ROD, rod.value, rod.sd));
 }
 
-static double lost_j(const struct stroke_summary *s)
+static struct joules line_j(const struct report *r, enum engine_end end, int line)
 {
-	return s->ideal_work_j * (1 - s->diagram_factor);
+	return (struct joules){r->stroke[end].ledger_j[line], r->stroke[end].ledger_sd_j[line]};
+}
+
+static struct joules lost_j(const struct report *r, enum engine_end end)
+{
+	const struct stroke_summary *s = &r->stroke[end];
+	return (struct joules){s->ideal_work_j * (1 - s->diagram_factor), hypot(s->ideal_sd_j, s->work_sd_j)};
 }
 
 static void ledger(const struct text_page *p, const struct report *r)
@@ -134,12 +148,12 @@ static void ledger(const struct text_page *p, const struct report *r)
 	if (!ideal_known(r, END_CAP) && !ideal_known(r, END_ROD))
 		return;
 	text_heading(p, "Where the work went (mean of a stroke; % of the ideal; negative = gained)");
-	text_line(p, TONE_PLAIN, "  %-24s%18s%18s", "", "cap end",
+	text_line(p, TONE_PLAIN, "  %-22s%26s%26s", "", "cap end",
 	          words_has_end(r, END_ROD) ? "rod end" : "");
 	for (int l = 0; l < LEDGER_LINES; l++)
-		ledger_row(p, r, ledger_line_name((enum ledger_line)l), r->stroke[END_CAP].ledger_j[l],
-		           r->stroke[END_ROD].ledger_j[l]);
-	ledger_row(p, r, "ideal less measured", lost_j(&r->stroke[END_CAP]), lost_j(&r->stroke[END_ROD]));
+		ledger_row(p, r, ledger_line_name((enum ledger_line)l), line_j(r, END_CAP, l),
+		           line_j(r, END_ROD, l));
+	ledger_row(p, r, "ideal less measured", lost_j(r, END_CAP), lost_j(r, END_ROD));
 }
 
 static void gain_row(const struct text_page *p, const struct gains *g, int place)

@@ -189,6 +189,25 @@ const char *words_work_error(void)
 	       "range. A gauge that reads 1 % too much makes 1 % too much work; that is not in it.";
 }
 
+const char *words_turns(char out[WORDS_NUMBER_MAX], const struct report *r)
+{
+	int n = snprintf(out, WORDS_NUMBER_MAX, "%.0f turns", r->revolutions);
+	if (r->backward_revolutions >= 0.5)
+		snprintf(out + n, (size_t)(WORDS_NUMBER_MAX - n), " (%.0f of them backward)",
+		         r->backward_revolutions);
+	return out;
+}
+
+const char *words_factor(char out[WORDS_NUMBER_MAX], const struct stroke_summary *s)
+{
+	if (isfinite(s->diagram_factor) && isfinite(s->diagram_factor_sd))
+		snprintf(out, WORDS_NUMBER_MAX, "%.3f +/- %.3f", s->diagram_factor,
+		         1.96 * s->diagram_factor_sd);
+	else
+		words_cell(out, s->diagram_factor, 2);
+	return out;
+}
+
 const char *words_left_out(char out[WORDS_MAX], const struct stroke_summary *s)
 {
 	int n = snprintf(out, WORDS_MAX, "%u left out", s->left_out);

@@ -69,6 +69,10 @@ const char *words_left_out(char out[WORDS_MAX], const struct stroke_summary *s);
 
 /* Whether the diagrams close and the ledger adds up, over the ends measured; "" when none was. */
 const char *words_closure(char out[WORDS_MAX], const struct report *r);
+/* "57 turns", or "57 turns (33 of them backward)". */
+const char *words_turns(char out[WORDS_NUMBER_MAX], const struct report *r);
+/* Work over ideal work, with its 95 % interval: "0.421 +/- 0.003". */
+const char *words_factor(char out[WORDS_NUMBER_MAX], const struct stroke_summary *s);
 
 /* The most torque in a turn; "" when not known. */
 const char *words_torque(char out[WORDS_MAX], const struct report *r);

@@ -8,6 +8,8 @@
 #include <string.h>
 
 static const double TURN = 2 * UNIT_PI;
+static const double UNSEEN_SD_S =
+    0.01; /* of a valve that was never seen: it answers within some tens of ms */
 
 /* An event belongs to the stroke in whose window of one turn it lies.  Each
  * window starts about as far from the usual place of the event as can be. */
@@ -75,6 +77,8 @@ static void count(struct stroke_events *s, const struct valve_event *e)
 		t->found++;
 		t->found_phi += past_dead_centre(e->event_rad, s->dead_centre_rad, e->event);
 		t->found_delay_s += e->delay_s;
+		t->found_delay_s2 += e->delay_s * e->delay_s;
+		t->found_sd_s += e->sd_s;
 	}
 }
 
@@ -180,13 +184,31 @@ static double phi_of(const struct stroke_events *s, const struct stroke_turn *tu
 	return *source == FROM_SETTING ? t->intended_rad : neutral_rad(kind, turn_back_rad);
 }
 
+/* How well the angle is known that the event is taken to have, as time, sd. */
+static double sd_of(const struct stroke_event_tally *t, const struct valve_event *row,
+                    enum stroke_event_source source)
+{
+	if (source == FROM_EVENT && isfinite(row->sd_s))
+		return row->sd_s;
+	if (source == FROM_MISSED)
+		return 0;
+	if (!(t->found > 0) || !isfinite(t->found_sd_s))
+		return UNSEEN_SD_S;
+	double mean = t->found_delay_s / t->found;
+	return hypot(t->found_sd_s / t->found, sqrt(fmax(t->found_delay_s2 / t->found - mean * mean, 0)));
+}
+
 struct stroke_angles stroke_events_angles(const struct stroke_events *s, const struct stroke_turns *turns,
                                           size_t i, double turn_back_rad)
 {
 	struct stroke_angles a;
 	const struct valve_event **row = &s->row[i * EVENT_KINDS];
-	for (int k = 0; k < EVENT_KINDS; k++)
-		a.phi_rad[k] = phi_of(s, &turns->turn[i], row[k], k, turn_back_rad, &a.source[k]);
+	const struct stroke_turn *turn = &turns->turn[i];
+	double omega = TURN / ((turn->t1_us - turn->t0_us) * 1e-6);
+	for (int k = 0; k < EVENT_KINDS; k++) {
+		a.phi_rad[k] = phi_of(s, turn, row[k], k, turn_back_rad, &a.source[k]);
+		a.sd_rad[k] = omega * sd_of(&s->tally[k], row[k], a.source[k]);
+	}
 	const struct valve_event *cut_off = row[EVENT_CUT_OFF];
 	double intended = cut_off != NULL && isfinite(cut_off->intended_rad)
 	                      ? past_dead_centre(cut_off->intended_rad, s->dead_centre_rad, EVENT_CUT_OFF)

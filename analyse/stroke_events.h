@@ -20,11 +20,12 @@ enum stroke_event_source {
 struct stroke_angles { /* past the end's own dead centre, rad; NAN = not known */
 	double phi_rad[EVENT_KINDS];
 	enum stroke_event_source source[EVENT_KINDS];
+	double sd_rad[EVENT_KINDS]; /* of phi; 0 for a valve that did not move */
 	double intended_cut_off_rad;
 };
 
 struct stroke_event_tally { /* of one end and kind over the run */
-	double found, found_phi, found_delay_s;
+	double found, found_phi, found_delay_s, found_delay_s2, found_sd_s;
 	double commanded, commanded_phi;
 	double intended_rad; /* latest, past dead centre; NAN */
 };

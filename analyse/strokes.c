@@ -26,6 +26,7 @@ static const double UNKNOWN_LAG_S = 0.0005;    /* of a pressure sensor on a shor
 static const double LEARNED_LAG_SD_S = 0.0003; /* rms that is left when the lag was learned */
 static const double GAUGE_ZERO_PART = 0.001; /* of its range, sd: how well a gauge's zero is set with care */
 static const double ZERO_SD_RAD = 0.0017;    /* 0.1 deg: index setting and lost motion */
+#define DOUBTS_EVERY 8                       /* of so many strokes one is looked at for the ledger's doubt */
 #define REMARKS_MAX (END_COUNT * EVENT_KINDS + 2)
 #define REMARK_MAX 200
 
@@ -105,7 +106,7 @@ struct bench {
 	struct stroke_nodes *nodes;
 	const struct gas_model *gas;
 	struct stroke_source source;
-	double noise_pa, zero_sd_pa;
+	double noise_pa, zero_sd_pa, supply_zero_sd_pa;
 };
 
 static struct stroke empty_row(const struct bench *b, const struct stroke_turn *turn)
@@ -274,6 +275,7 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	c.supply_pa = row->supply_pa;
 	if (isfinite(row->supply_pa) && isfinite(a->intended_cut_off_rad))
 		judge_ledger(b, &c, node, past - first, turn->dead_centre_rad, row);
+	extra->ledger = c;
 	judge_error(b, turn, node, past - first, row, extra);
 	return 0;
 }
@@ -289,6 +291,26 @@ static void count_sources(struct stroke_end *x, const struct stroke_angles *a)
 {
 	for (int k = 0; k < EVENT_KINDS; k++)
 		x->from[k][a->source[k]]++;
+}
+
+/* What the ledger would be if what it stands on were a little off; the same for strokes that are alike. */
+static int doubt_ledger(struct bench *b, const struct stroke_turn *turn, const struct stroke_angles *a,
+                        const struct stroke *row, struct stroke_extra *extra)
+{
+	struct strokes_sum *sum = &b->s->end[b->end].sum;
+	struct ledger_change change[LEDGER_DOUBTS];
+	if (isnan(row->ideal_work_j) || (sum->with_ideal - 1) % DOUBTS_EVERY != 0)
+		return 0;
+	struct ledger_sds sd = {.chamber_pa = b->zero_sd_pa,
+	                        .supply_pa = b->supply_zero_sd_pa,
+	                        .noise_pa = b->noise_pa,
+	                        .angle_rad = extra->angle_sd_rad};
+	for (int k = 0; k < EVENT_KINDS; k++)
+		sd.event_rad[k] = a->sd_rad[k];
+	if (ledger_doubts(b->nodes, &b->source, turn->dead_centre_rad, &extra->ledger, &sd, change) != 0)
+		return -1;
+	strokes_sum_doubt(sum, change);
+	return 0;
 }
 
 static int measure_turn(struct bench *b, size_t i, struct stroke *row)
@@ -316,7 +338,7 @@ static int measure_turn(struct bench *b, size_t i, struct stroke *row)
 		strokes_sum_nodes(&x->sum, b->nodes);
 	}
 	strokes_sum_add(&x->sum, row, &extra);
-	return 0;
+	return row->flag[0] == '\0' ? doubt_ledger(b, turn, &a, row, &extra) : 0;
 }
 
 /* --- a leg ------------------------------------------------------------- */
@@ -366,6 +388,8 @@ static struct bench bench_for(struct strokes *s, enum engine_end end, const stru
 	double lag_s = gas == NULL ? NAN : gas->sensor_lag_s[end];
 	if (lag_s > 0 && lag_s < LAG_MOST_S)
 		b.source.lag_us = lag_s * 1e6;
+	if (supply >= 0)
+		b.supply_zero_sd_pa = GAUGE_ZERO_PART * span_pa(&s->engine->sensor[supply]);
 	b.zero_sd_pa = GAUGE_ZERO_PART * span_pa(&s->engine->sensor[channel]);
 	b.noise_pa = fmax(isfinite(learned) ? learned : 0, resolution_pa(&s->engine->sensor[channel]));
 	return b;

@@ -68,6 +68,9 @@ struct stroke_summary {
 	struct speed_line work_line, useful_line, factor_line, air_line;
 	double ideal_work_j, diagram_factor, mep_pa, release_pa, air_kg, peak_force_n;
 	double ledger_j[LEDGER_LINES];
+	/* How well they are known: the events' instants, the angle, the gauges' zeros, noise; a gain error of
+	   a gauge is not in it.  The ideal is that of the supply measured and the cut-off intended. */
+	double ledger_sd_j[LEDGER_LINES], ideal_sd_j, diagram_factor_sd;
 	/* The worst of the strokes counted: how far the loop is from closing, as part of its work; how far
 	   the ledger is from adding up, as part of the ideal work (NAN when no ideal). */
 	double loop_gap, ledger_gap;

@@ -76,6 +76,39 @@ void strokes_sum_air(struct strokes_sum *s, const struct stroke *row)
 	speed_sums_add(&s->air_line, row->omega_rad_s, row->air_kg);
 }
 
+void strokes_sum_doubt(struct strokes_sum *s, const struct ledger_change change[LEDGER_DOUBTS])
+{
+	s->doubted++;
+	for (int i = 0; i < LEDGER_DOUBTS; i++) {
+		s->doubt[i].ideal_j += change[i].ideal_j;
+		for (int l = 0; l < LEDGER_LINES; l++)
+			s->doubt[i].line_j[l] += change[i].line_j[l];
+	}
+}
+
+/* Each cause moves all strokes alike; the causes know nothing of each other.  The noise differs from stroke
+ * to stroke. */
+static void sum_doubts(const struct strokes_sum *s, struct stroke_summary *out)
+{
+	double n = (double)s->doubted, noise_j = sqrt(s->noise_j2) / (double)s->work.n;
+	double line2[LEDGER_LINES] = {0}, ideal2 = 0, factor2 = noise_j * noise_j;
+	for (int i = 0; i < LEDGER_DOUBTS; i++) {
+		double ideal = s->doubt[i].ideal_j / n, lost = 0;
+		for (int l = 0; l < LEDGER_LINES; l++) {
+			double line = s->doubt[i].line_j[l] / n;
+			line2[l] += line * line;
+			lost += line;
+		}
+		double work = ideal - lost, factor = work - out->diagram_factor * ideal;
+		ideal2 += ideal * ideal;
+		factor2 += factor * factor;
+	}
+	for (int l = 0; l < LEDGER_LINES; l++)
+		out->ledger_sd_j[l] = n > 0 ? hypot(sqrt(line2[l]), noise_j) : NAN;
+	out->ideal_sd_j = n > 0 ? sqrt(ideal2) : NAN;
+	out->diagram_factor_sd = n > 0 ? sqrt(factor2) / out->ideal_work_j : NAN;
+}
+
 void strokes_sum_nodes(struct strokes_sum *s, const struct stroke_nodes *nodes)
 {
 	for (size_t k = 0; k < nodes->n; k++) {
@@ -126,6 +159,7 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->ledger_gap = ideal_n > 0 ? s->ledger_gap : NAN;
 	for (int l = 0; l < LEDGER_LINES; l++)
 		out->ledger_j[l] = ideal_n > 0 ? s->ledger_j[l] / ideal_n : NAN;
+	sum_doubts(s, out);
 }
 
 /* The reference diagram at the mean supply pressure and intended cut-off. */

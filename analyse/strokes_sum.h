@@ -3,7 +3,7 @@
 #ifndef TRAMMEL_STROKES_SUM_H
 #define TRAMMEL_STROKES_SUM_H
 
-#include "analyse/ledger.h"
+#include "analyse/ledger_doubt.h"
 #include "analyse/mean_tally.h"
 #include "analyse/stroke_nodes.h"
 
@@ -20,6 +20,8 @@ struct strokes_sum { /* zero before the first stroke */
 	size_t with_ideal;
 	double ideal_j, work_with_ideal_j;
 	double ledger_j[LEDGER_LINES];
+	struct ledger_change doubt[LEDGER_DOUBTS]; /* sums over the strokes looked at for it */
+	size_t doubted;
 	double loop_gap, ledger_gap; /* worst */
 	double intended_cut_off_rad; /* sum */
 	double measured_pa[STROKE_BINS], supply_pa[STROKE_BINS];
@@ -30,11 +32,14 @@ struct stroke_extra { /* what the sums need beside the row */
 	double intended_cut_off_rad, angle_sd_rad, angle_shift_j, noise_j;
 	double useful_zero_rad; /* change of the useful angle by a zero off by its sd */
 	double zero_sd_pa;
+	struct ledger_case ledger; /* where the row has an ideal */
 };
 
 void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra);
 /* Adds the row's air, once its temperature is known. */
 void strokes_sum_air(struct strokes_sum *s, const struct stroke *row);
+/* How the ledger of a stroke moves with what it stands on. */
+void strokes_sum_doubt(struct strokes_sum *s, const struct ledger_change change[LEDGER_DOUBTS]);
 /* Adds the samples of a stroke to the mean diagram. */
 void strokes_sum_nodes(struct strokes_sum *s, const struct stroke_nodes *nodes);
 void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum engine_end end,

@@ -172,7 +172,8 @@ static void advise_valves(struct report *r)
 
 void verdict_advice(struct report *r)
 {
-	advise_valves(r);
+	if (!r->held_back)
+		advise_valves(r);
 	if (r->controller_slips > 0)
 		report_say(&r->advice,
 		           "The controller's count left the true angle %llu time(s); most often because of "

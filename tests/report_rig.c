@@ -73,7 +73,10 @@ static void fill_strokes(struct report *r, int end)
 	    .release_pa = 2.9e5,
 	    .air_kg = 1.4e-3,
 	    .peak_force_n = 1380,
-	    .ledger_j = {9, -4, 12, 3, 10, 6, 2}};
+	    .ledger_j = {9, -4, 12, 3, 10, 6, 2},
+	    .ledger_sd_j = {0.4, 0.3, 0.5, 0.2, 0.4, 0.3, 0.2},
+	    .ideal_sd_j = 0.1,
+	    .diagram_factor_sd = 0.004};
 	r->has_strokes[end] = true;
 	for (size_t b = 0; b < STROKE_BINS; b++) {
 		double phi = 2 * UNIT_PI * ((double)b + 0.5) / STROKE_BINS;

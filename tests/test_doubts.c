@@ -48,6 +48,7 @@ START_TEST(a_healthy_ride_raises_no_doubt)
 	struct road *r = ride(WORDS(STEADY, "rpm=200", "--duration", "6"));
 	ck_assert_uint_eq(raised(r), 0);
 	ck_assert_ptr_nonnull(line_with(r, "harm hearing")); /* released at 2 bar gauge */
+	ck_assert(!r->report->held_back);
 	road_free(r);
 }
 END_TEST
@@ -151,6 +152,30 @@ START_TEST(a_clearance_that_cannot_be_is_named_with_its_way)
 }
 END_TEST
 
+/* Nobody can set valves by angles that are half a turn off. */
+START_TEST(an_index_half_a_turn_off_is_named_and_nothing_is_advised_of_the_valves)
+{
+	char other[64], *page = NULL;
+	size_t n;
+	write_engine(other, "index angle = 14.5 deg", "index angle = 194.5 deg");
+	char *lines = road_lines(ENGINE, WORDS(STEADY, "rpm=150", "--duration", "10"), NULL);
+	struct road *r = road_bytes(other, LINK_LINES, (const uint8_t *)lines, strlen(lines));
+	ck_assert_msg(r->status == 0, "%s", r->fault.text);
+	ck_assert_ptr_nonnull(line_with(r, "about 180 deg off"));
+	for (size_t i = 0; i < r->report->advice.n; i++)
+		ck_assert_ptr_null(strstr(r->report->advice.line[i], "switch"));
+	FILE *f = open_memstream(&page, &n);
+	ck_assert_int_eq(report_text(r->report, f, false), 0);
+	fclose(f);
+	ck_assert_ptr_null(strstr(page, "earlier"));
+	ck_assert_ptr_nonnull(strstr(page, "held back"));
+	free(page);
+	free(lines);
+	road_free(r);
+	unlink(other);
+}
+END_TEST
+
 START_TEST(an_end_without_a_sensor_is_said_to_be_unknown)
 {
 	char other[64];
@@ -221,6 +246,7 @@ int main(void)
 	                    sizeof ZEROS / sizeof *ZEROS);
 	tcase_add_test(c, a_gauge_whose_gain_is_off_is_named);
 	tcase_add_test(c, a_clearance_that_cannot_be_is_named_with_its_way);
+	tcase_add_test(c, an_index_half_a_turn_off_is_named_and_nothing_is_advised_of_the_valves);
 	tcase_add_test(c, an_end_without_a_sensor_is_said_to_be_unknown);
 	tcase_add_test(c, hostile_names_and_marks_stay_text);
 	suite_add_tcase(s, c);

@@ -222,6 +222,26 @@ START_TEST(a_single_acting_engine_has_no_rod_column)
 }
 END_TEST
 
+/* Every figure with its interval; turns backward are no turns of the ride's work. */
+START_TEST(ledger_and_diagram_factor_bear_their_intervals)
+{
+	struct report *r = report_rig_full();
+	r->backward_revolutions = 33;
+	char *text = report_rig_render(r, report_rig_plain_text);
+	ck_assert_ptr_nonnull(strstr(text, "diagram factor 0.620 +/- 0.008"));
+	ck_assert_ptr_nonnull(strstr(text, "9.0 +/-  0.8 J   9 %"));
+	ck_assert_ptr_nonnull(strstr(text, "(33 of them backward)"));
+	json_t *o = json_of(r);
+	const json_t *cap = json_object_get(json_object_get(o, "strokes"), "cap");
+	ck_assert_double_eq_tol(number_at(cap, "ledger_sd_J", "late_admission"), 0.4, 1e-9);
+	ck_assert_double_eq_tol(json_number_value(json_object_get(cap, "diagram_factor_sd")), 0.004, 1e-9);
+	ck_assert_double_eq_tol(number_at(o, "run", "backward_revolutions"), 33, 1e-9);
+	json_decref(o);
+	free(text);
+	free(r);
+}
+END_TEST
+
 START_TEST(a_controller_that_is_early_is_called_early)
 {
 	struct report *r = report_rig_full();
@@ -508,6 +528,7 @@ int main(void)
 	tcase_add_test(t, text_fits_eighty_columns_and_starts_with_the_verdicts);
 	tcase_add_test(t, text_says_why_something_is_not_known);
 	tcase_add_test(t, a_single_acting_engine_has_no_rod_column);
+	tcase_add_test(t, ledger_and_diagram_factor_bear_their_intervals);
 	tcase_add_test(t, a_controller_that_is_early_is_called_early);
 	tcase_add_test(t, the_first_screen_says_what_to_change);
 	tcase_add_test(t, an_error_at_another_speed_is_marked);

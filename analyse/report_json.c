@@ -55,13 +55,13 @@ static json_t *run_of(const struct report *r)
 	json_put(o, "start_utc", start_utc(r->start_utc_us));
 	json_put(o, "duration_s", json_put_number(r->duration_s));
 	json_put(o, "revolutions", r->has_crank ? json_put_number(r->revolutions) : json_null());
+	json_put(o, "speed_rpm", range(r->speed_rpm));
+	json_put(o, "supply_bar_gauge", range(gauge(r->supply_pa, r->engine.ambient_pa)));
+	json_put(o, "engine", json_put_text(r->engine.name));
 	json_put(o, "backward_revolutions",
 	         r->has_crank ? json_put_number(r->backward_revolutions) : json_null());
 	json_put(o, "unsure_revolutions",
 	         r->has_crank ? json_put_number(r->unsure_revolutions) : json_null());
-	json_put(o, "speed_rpm", range(r->speed_rpm));
-	json_put(o, "supply_bar_gauge", range(gauge(r->supply_pa, r->engine.ambient_pa)));
-	json_put(o, "engine", json_put_text(r->engine.name));
 	json_put(o, "selected", r->selected[0] != '\0' ? json_put_text(r->selected) : json_null());
 	return o;
 }

@@ -32,9 +32,32 @@
 struct sent {
 	uint32_t before[BATCHES_MAX]; /* serials below this had been sent by then */
 	int64_t mono_us[BATCHES_MAX];
+	int64_t waited_us[BATCHES_MAX]; /* of the recorder for a processor, until then */
 	unsigned n;
-	int64_t killed_us;
+	int64_t killed_us, waited_killed_us;
 };
+
+/* How long the recorder's threads have been ready to run and did not, all together; 0 where the kernel
+ * does not tell.  It excuses nothing, and tells a slow machine from a slow recorder. */
+static int64_t waited_us(pid_t pid)
+{
+	char path[128];
+	long long sum = 0;
+	snprintf(path, sizeof path, "/proc/%d/task", (int)pid);
+	DIR *dir = opendir(path);
+	for (struct dirent *e; dir != NULL && (e = readdir(dir)) != NULL;) {
+		long long ran, waited;
+		snprintf(path, sizeof path, "/proc/%d/task/%.20s/schedstat", (int)pid, e->d_name);
+		FILE *f = fopen(path, "r");
+		if (f != NULL && fscanf(f, "%lld %lld", &ran, &waited) == 2)
+			sum += waited;
+		if (f != NULL)
+			fclose(f);
+	}
+	if (dir != NULL)
+		closedir(dir);
+	return sum / 1000;
+}
 
 /* Sum over the segments of sessions before `session`: names and sizes. */
 static uint64_t old_files(const char *into, uint32_t session)
@@ -55,7 +78,7 @@ static uint64_t old_files(const char *into, uint32_t session)
 	return sum;
 }
 
-static void send_for(struct logd_sender *s, int64_t us, struct sent *sent)
+static void send_for(struct logd_sender *s, pid_t recorder, int64_t us, struct sent *sent)
 {
 	int64_t start = clock_mono_us(), now = start;
 	uint32_t first = s->next;
@@ -63,6 +86,7 @@ static void send_for(struct logd_sender *s, int64_t us, struct sent *sent)
 	while (now - start < us) {
 		uint32_t due = (uint32_t)((double)(now - start) * RATE / 1e6);
 		if (first + due > s->next && sent->n < BATCHES_MAX) {
+			sent->waited_us[sent->n] = waited_us(recorder);
 			sent->mono_us[sent->n] = clock_mono_us();
 			logd_sender_send(s, first + due - s->next, CLOCK_SECOND_US);
 			logd_sender_flush(s);
@@ -73,12 +97,16 @@ static void send_for(struct logd_sender *s, int64_t us, struct sent *sent)
 	}
 }
 
-/* Age, at the kill, of the oldest record that is not in the log. */
-static double lost_ms(const struct sent *sent, uint32_t last)
+/* Age, at the kill, of the oldest record that is not in the log, and how much of that the recorder waited
+ * for a processor. */
+static double lost_ms(const struct sent *sent, uint32_t last, double *waited_ms)
 {
+	*waited_ms = 0;
 	for (unsigned i = 0; i < sent->n; i++)
-		if (sent->before[i] > last + 1)
+		if (sent->before[i] > last + 1) {
+			*waited_ms = (double)(sent->waited_killed_us - sent->waited_us[i]) / 1e3;
 			return (double)(sent->killed_us - sent->mono_us[i]) / 1e3;
+		}
 	return 0;
 }
 
@@ -98,7 +126,8 @@ static void one_life(unsigned life, const char *into, struct logd_sender *s, int
 	if (clock_mono_us() - start > CLOCK_SECOND_US)
 		logd_result_fail(r, "start %u took %.2f s", life, (double)(clock_mono_us() - start) / 1e6);
 	uint64_t old = old_files(into, life + 1);
-	send_for(s, life_us, sent);
+	send_for(s, d.pid, life_us, sent);
+	sent->waited_killed_us = waited_us(d.pid);
 	sent->killed_us = clock_mono_us();
 	logd_daemon_signal(&d, SIGKILL);
 	logd_daemon_wait(&d, CLOCK_SECOND_US);
@@ -123,10 +152,13 @@ static void check_log(const char *into, const struct sent *sent, struct logd_res
 	if (a.unreadable > 1 || a.altered > 0 || a.twice > 0)
 		logd_result_fail(r, "%u unreadable, %llu altered, %llu twice", a.unreadable,
 		                 (unsigned long long)a.altered, (unsigned long long)a.twice);
-	double lost = lost_ms(sent, a.last);
+	double waited, lost = lost_ms(sent, a.last, &waited);
 	uint32_t records = sent->n > 0 ? sent->before[sent->n - 1] - 1 - a.last : 0;
 	if (a.records == 0 || lost > limit_ms(records, lost))
-		logd_result_fail(r, "lost %u records of the last %.0f ms before the kill", records, lost);
+		logd_result_fail(r,
+		                 "lost %u records of the last %.0f ms before the kill; in these its threads "
+		                 "waited %.0f ms for a processor",
+		                 records, lost, waited);
 	if (records >= FEW)
 		logd_result_worst(r, lost);
 }

@@ -176,7 +176,8 @@ static void one_run(unsigned i, struct logd_result *r)
 	logd_sender_run(&s, RATE, RUN_US);
 	logd_daemon_stop(&d, NULL);
 	if (s.refused > 0) /* before any cut */
-		logd_result_fail(r, "run %u: the port was not read for a second, %u times", i, s.refused);
+		logd_result_fail(r, "run %u: what was sent was not taken within a second, %u times", i,
+		                 s.refused);
 	r->trials--; /* cuts are counted, not runs */
 	replay(trace, i + 1, r);
 	logd_sender_close(&s);

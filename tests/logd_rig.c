@@ -236,12 +236,15 @@ void logd_sender_flush(struct logd_sender *s)
 void logd_sender_run(struct logd_sender *s, double records_s, int64_t us)
 {
 	int64_t start = clock_mono_us(), now = start;
-	uint32_t sent = 0;
+	uint32_t sent = 0, piece_most = (uint32_t)(records_s / 50) + 1;
 	while (now - start < us) {
 		uint32_t due = (uint32_t)((double)(now - start) * records_s / 1e6);
-		if (due > sent)
-			logd_sender_send(s, due - sent, CLOCK_SECOND_US);
-		sent = due;
+		/* Each piece has its second: after a standstill of this process there is much to catch up
+		 * with, which no port would have sent at once. */
+		for (uint32_t piece; sent < due; sent += piece) {
+			piece = due - sent < piece_most ? due - sent : piece_most;
+			logd_sender_send(s, piece, CLOCK_SECOND_US);
+		}
 		logd_rig_sleep_us(5000);
 		now = clock_mono_us();
 	}

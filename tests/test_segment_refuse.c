@@ -145,6 +145,30 @@ START_TEST(records_that_no_writer_makes_end_their_block)
 }
 END_TEST
 
+/* SEGMENT.md, Prediction, by hand: 255 us late make the interval 255 x 8 = 2040 and the next time
+ * 2040 + 255 x 96 = 26520, in 1/256 us; then each record on time adds an interval. */
+START_TEST(prediction_follows_the_document)
+{
+	static const uint32_t times[] = {0, 255, 26520 / 256, (26520 + 2040) / 256, (26520 + 2 * 2040) / 256};
+	uint8_t payload[64];
+	struct fault fault = {0};
+	struct record r;
+	begin();
+	put_facts(FILE_ID, "x", 0);
+	put(SEGMENT_RECORDS, FILE_ID, 5, payload,
+	    rig_hex("2b 00 00 00 c1 3f 00 00 00 00 00 00 00", payload, sizeof payload));
+	struct segment_reader *s = segment_reader_open_memory("made", bytes, len, &fault);
+	ck_assert_ptr_nonnull(s);
+	for (unsigned i = 0; i < 5; i++) {
+		ck_assert_int_eq(segment_reader_next(s, &r, &fault), 1);
+		ck_assert_uint_eq(r.t_us, times[i]);
+		ck_assert_int_eq(r.value, 0);
+	}
+	ck_assert_int_eq(segment_reader_next(s, &r, &fault), 0);
+	segment_reader_free(s);
+}
+END_TEST
+
 START_TEST(a_text_of_121_bytes_is_refused)
 {
 	uint8_t payload[256] = {0xab, 0x02, 0, 0, 0, 121};
@@ -338,6 +362,7 @@ int main(void)
 	TCase *t = tcase_create("refuse");
 	tcase_add_loop_test(t, records_that_no_writer_makes_end_their_block, 0,
 	                    sizeof payloads / sizeof *payloads);
+	tcase_add_test(t, prediction_follows_the_document);
 	tcase_add_test(t, a_text_of_121_bytes_is_refused);
 	tcase_add_loop_test(t, facts_that_no_writer_makes_are_none, 0, sizeof bad_facts / sizeof *bad_facts);
 	tcase_add_test(t, facts_too_short_are_none);

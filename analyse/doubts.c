@@ -12,8 +12,6 @@
 #define ZERO_PA 6e3       /* a gauge may read this much beside the air outside */
 #define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
 #define BRAKES -0.25      /* work less than this part of the ideal */
-#define INDEX_LEAST 0.97  /* of expansion: walls that keep the air as warm as it was give 1 ... */
-#define INDEX_MOST 1.45   /* ... and without heat it is 1.4 */
 #define SONIC_RATIO                                                                                          \
 	1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))               \
 	       */
@@ -95,17 +93,21 @@ static void gain(struct report *r, enum engine_end end)
 		    engine_end_name(end), 100 * part);
 }
 
+/* A wrong volume moves the index of all expansions alike, slow or fast. */
 static void clearance(struct report *r, enum engine_end end)
 {
-	double n = r->gas.n_polytropic[end], ml = r->engine.clearance_m3[end] * 1e6;
-	if (!r->has_gas || !(n < INDEX_LEAST || n > INDEX_MOST))
+	const struct expansion_verdict *t = &r->gas.tight[end];
+	double ml = r->engine.clearance_m3[end] * 1e6;
+	if (!r->has_gas || (t->fault != EXPANSION_VOLUME && t->fault != EXPANSION_EITHER))
 		return;
 	report_say(
 	    &r->warnings,
-	    "Shut in, the %s end's air expands with index %.2f; between 1.0 and 1.4 is possible. If "
-	    "nothing leaks, the clearance of %.0f ml in the engine file is too %s (measure it with oil "
-	    "or water, hose included).",
-	    engine_end_name(end), n, ml, n > INDEX_MOST ? "large" : "small");
+	    "Shut in, the %s end's air expands with index %.2f +/- %.2f; between 1.0 and 1.4 is possible. %s "
+	    "the clearance of %.0f ml in the engine file is too %s (measure it with oil or water, hose "
+	    "included).",
+	    engine_end_name(end), t->index, 1.96 * t->sd,
+	    t->fault == EXPANSION_EITHER ? "If nothing leaks," : "Slow or fast alike:", ml,
+	    t->high ? "large" : "small");
 }
 
 static void noise(struct report *r, enum engine_end end)

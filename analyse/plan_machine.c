@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/plan_machine.h"
 
-#include "analyse/valve_events_watch.h"
 #include "common/air.h"
 #include "common/unit.h"
 
@@ -384,11 +383,13 @@ static double seat_of_index(const struct plan_machine *m, enum engine_end end, d
 }
 
 /* Air that comes or goes while both valves should be shut makes the index no index of expansion. */
-static bool leaks(struct plan_machine *m, enum engine_end end, double index)
+static bool leaks(struct plan_machine *m, enum engine_end end, const struct gas_model *g)
 {
-	double seat = index < WATCH_INDEX_LEAST ? seat_of_index(m, end, index) : 0;
-	if (!(index < WATCH_INDEX_LEAST || index > WATCH_INDEX_MOST))
+	const struct expansion_verdict *t = &g->tight[end];
+	double index = g->n_polytropic[end];
+	if (t->fault == EXPANSION_SOUND || t->fault == EXPANSION_VOLUME)
 		return false;
+	double seat = t->high ? 0 : seat_of_index(m, end, index);
 	if (seat > 0) {
 		m->seat_m3_s_pa[end] = seat;
 		m->seat_sd_part[end] = ASSUMED_C_SD;
@@ -397,15 +398,15 @@ static bool leaks(struct plan_machine *m, enum engine_end end, double index)
 	    &m->remarks,
 	    "The %s end %s while both its valves should be shut (index %.2f): %s leaks. The plan reckons "
 	    "with that and assumes n = %.2f; mend it first, and plan again.",
-	    engine_end_name(end), index > WATCH_INDEX_MOST ? "loses air" : "takes in air", index,
-	    index > WATCH_INDEX_MOST ? "exhaust valve, piston or gland" : "the inlet valve", PLAN_N);
+	    engine_end_name(end), t->high ? "loses air" : "takes in air", index,
+	    t->high ? "exhaust valve, piston or gland" : "the inlet valve", PLAN_N);
 	return true;
 }
 
-static void learn_index(struct plan_machine *m, enum engine_end end, double watched)
+static void learn_index(struct plan_machine *m, enum engine_end end, const struct report *r)
 {
 	double seen;
-	if (leaks(m, end, watched))
+	if (r->has_gas && leaks(m, end, &r->gas))
 		return;
 	if (!m->has_strokes[end] || !read_index(m, end, m->speed_rad_s.median, &seen)) {
 		report_say(
@@ -464,7 +465,7 @@ static void take_strokes(struct plan_machine *m, const struct report *r)
 			m->inlet_supply_pa[end] =
 			    mean_inlet_supply(m, &r->diagram[end], (enum engine_end)end);
 		if (m->used[end])
-			learn_index(m, (enum engine_end)end, r->has_gas ? r->gas.n_polytropic[end] : NAN);
+			learn_index(m, (enum engine_end)end, r);
 	}
 }
 

@@ -413,11 +413,12 @@ int valve_events_find(struct valve_events *v, const struct leg *leg, const struc
 
 /* --- the gas model for others ---------------------------------------------- */
 
-/* K of a leak, m3/s, that takes this share a second: loss = gamma K / V, choked. */
-static double leak_of(const struct watch_end *w)
+/* K of a leak, m3/s, that takes this share a second: loss = gamma K / V, choked; walls alone would make the
+ * index 1.37. */
+static double leak_of(const struct expansion *x)
 {
-	double volume = w->expansion.volume_m3 / fmax(w->expansion.stretches, 1);
-	return watch_loss(w, 1.37) * volume / AIR_GAMMA;
+	double share_s = (expansion_index(x) - 1.37) / expansion_slow_s(x);
+	return share_s * expansion_volume_m3(x) / AIR_GAMMA;
 }
 
 void valve_gas_model(struct valve_events *v)
@@ -427,8 +428,9 @@ void valve_gas_model(struct valve_events *v)
 	double per_c = AIR_ANR_DENSITY * AIR_R * sqrt(AIR_ANR_TEMPERATURE_K * v->engine.air_k);
 	for (int end = 0; end < END_COUNT; end++) {
 		const struct group *of = v->group[end];
-		double index = watch_index(&v->watch.end[end]);
-		g->n_polytropic[end] = index;
+		const struct watch_end *w = &v->watch.end[end];
+		g->n_polytropic[end] = expansion_index(&w->expansion);
+		g->tight[end] = w->tight;
 		for (int p = 0; p < 2; p++) {
 			const struct group *opens = &of[valve_kind((enum onset_passage)p, true)];
 			const struct group *shuts = &of[valve_kind((enum onset_passage)p, false)];
@@ -437,7 +439,8 @@ void valve_gas_model(struct valve_events *v)
 			g->ramp_s[end][p][0] = opens->learned ? exp(opens->value[ONSET_RAMP]) : NAN;
 			g->ramp_s[end][p][1] = shuts->learned ? exp(shuts->value[ONSET_RAMP]) : NAN;
 		}
-		g->leak_m3_s_pa[end] = index > WATCH_INDEX_MOST ? leak_of(&v->watch.end[end]) / per_c : NAN;
+		bool loses = w->tight.high && isfinite(w->tight.least_per_s);
+		g->leak_m3_s_pa[end] = loses ? leak_of(&w->expansion) / per_c : NAN;
 		g->noise_pa[end] = v->chamber[end].series != NULL ? v->chamber[end].noise_pa : NAN;
 		g->sensor_lag_s[end] = v->lag_s[end];
 		g->sensor_lag_sd_s[end] = v->lag_sd_s[end];
@@ -486,6 +489,9 @@ size_t valve_events_finish(struct valve_events *v, struct valve_event_summary *o
 	for (size_t i = 0; i < v->tally.n; i++)
 		if (x.status[i] != 0)
 			return 0;
+	if (watch_judge_expansions(v) != 0)
+		return 0;
+	valve_gas_model(v);
 	watch_conclude(v, out, v->tally.n);
 	return v->tally.n;
 }

@@ -15,6 +15,7 @@
 
 #include "analyse/believed.h"
 #include "analyse/crank.h"
+#include "analyse/valve_events_expansion.h"
 
 enum valve_event_kind { EVENT_ADMISSION, EVENT_CUT_OFF, EVENT_RELEASE, EVENT_COMPRESSION, EVENT_KINDS };
 /* "admission", "cut_off", "release", "compression" (as in the files). */
@@ -114,8 +115,9 @@ const char *valve_events_finding(const struct valve_events *v, size_t i);
 /* Learned gas model for others (ledger, plan). */
 struct gas_model {
 	double n_polytropic[END_COUNT];
-	double conductance[END_COUNT][2]; /* [end][0 inlet, 1 exhaust] m3/(s Pa), NAN unknown */
-	double ramp_s[END_COUNT][2][2];   /* [end][inlet/exhaust][open/close] */
+	struct expansion_verdict tight[END_COUNT]; /* filled by valve_events_finish */
+	double conductance[END_COUNT][2];          /* [end][0 inlet, 1 exhaust] m3/(s Pa), NAN unknown */
+	double ramp_s[END_COUNT][2][2];            /* [end][inlet/exhaust][open/close] */
 	double leak_m3_s_pa[END_COUNT];
 	double noise_pa[END_COUNT];
 	double sensor_lag_s[END_COUNT], sensor_lag_sd_s[END_COUNT]; /* first order, and its doubt */

@@ -134,25 +134,29 @@ static void judge_overlap(struct valve_events *v, int end)
 	    name(end), 1e3 * mean(m), m->n);
 }
 
-/* Walls can keep expanding air from cooling, at most altogether (index 1); they can hardly make it fall
- * faster than without heat (index 1.4).  What lies beyond is air that came or went. */
+/* True when air came or went, which spoils the look of every movement. */
 static bool judge_leak(struct valve_events *v, int end)
 {
-	const struct watch_end *w = &v->watch.end[end];
-	double index = watch_index(w);
-	if (index > WATCH_INDEX_MOST)
+	const struct expansion_verdict *t = &v->watch.end[end].tight;
+	const char *perhaps =
+	    t->fault == EXPANSION_EITHER
+	        ? ", or the clearance in the engine file is wrong; at one speed the two look alike"
+	        : "";
+	if (isnan(t->least_per_s) || t->fault == EXPANSION_SOUND)
+		return t->fault == EXPANSION_VOLUME;
+	if (t->high)
 		find_out(
 		    v,
-		    "shut between cut-off and release, the %s end loses at least %.0f %% of its air in 0.1 s "
-		    "(its pressure falls with index %.2f): exhaust valve, piston or gland leaks",
-		    name(end), 10 * watch_loss(w, 1.4), index);
-	if (index < WATCH_INDEX_LEAST)
+		    "shut between cut-off and release, the %s end loses at least %.1f %% of its air in 0.1 s "
+		    "(its pressure falls with index %.2f): exhaust valve, piston or gland leaks%s",
+		    name(end), 10 * t->least_per_s, t->index, perhaps);
+	else
 		find_out(
 		    v,
-		    "shut between cut-off and release, the %s end gains at least %.0f %% of its air in 0.1 s "
-		    "(its pressure falls with index %.2f): the inlet valve leaks while shut",
-		    name(end), -10 * watch_loss(w, 1), index);
-	return index > WATCH_INDEX_MOST || index < WATCH_INDEX_LEAST;
+		    "shut between cut-off and release, the %s end gains at least %.1f %% of its air in 0.1 s "
+		    "(its pressure falls with index %.2f): the inlet valve leaks while shut%s",
+		    name(end), 10 * t->least_per_s, t->index, perhaps);
+	return true;
 }
 
 static const char *passage_name(const struct valve_event_summary *s)
@@ -193,23 +197,42 @@ static void judge_doubles(struct valve_events *v, int end)
 	}
 }
 
-/* Does the learned movement look like one clean ramp? */
+/* What the model of the chamber leaves unexplained of a clean movement, sd: a share of the supply's gauge
+ * pressure, by which the flow of a real passage departs from its law while the chamber fills (rehearsed and
+ * other simulated machines stay below it), and where the piston alone moves the pressure, the zero of the
+ * gauge. */
+#define MODEL_SHARE 0.004
+#define ZERO_SD_PA 3e3
+
+/* Pressure that a drawn-out shutting moves, at its half, off a sudden one: the rate of change which begins
+ * then, times an eighth of the ramp. */
+static double shown_pa(const struct watch_end *w, enum valve_event_kind k, double ramp_s)
+{
+	return valve_kind_opens(k) ? INFINITY : mean(&w->rate_pa_s[valve_kind_passage(k)]) * ramp_s / 8;
+}
+
+/* Does the learned movement look like one clean ramp?  Each mark must stand out from what it is known by: a
+ * ramp by its own doubt and the sensor's lag, and both by the pressure that they move. */
 static void judge_ramp(struct valve_events *v, int end, enum valve_event_kind k)
 {
 	const struct group *g = &v->group[end][k];
+	const struct watch_end *w = &v->watch.end[end];
 	const char *passage = engine_passage_name(
 	    (enum engine_passage)valve_passage_bit((enum engine_end)end, valve_kind_passage(k)));
 	const char *way = valve_kind_opens(k) ? "opens" : "shuts";
-	double ramp_s = exp(g->value[ONSET_RAMP]), at_least_s = ramp_s * exp(-2 * g->ramp_sd);
+	double ramp_s = exp(g->value[ONSET_RAMP]);
+	double at_least_s = ramp_s * exp(-2 * g->ramp_sd) - 4 * v->lag_sd_s[end];
+	double model_pa = MODEL_SHARE * mean(&w->supply_gauge_pa);
+	double stray_pa = w->noise_pa * sqrt(fmax(g->noise_factor * g->noise_factor - 1, 0));
 	if (!g->learned || v->supply_channel < 0)
 		return;
-	if (g->noise_factor > 1.6)
+	if (g->noise_factor > 1.6 && stray_pa > 2 * model_pa)
 		find_out(v,
 		         "when %s %s, the pressure does not follow one clean movement (it strays %.1f times "
 		         "as far "
 		         "as the sensor's noise): the valve bounces, or its relay chatters",
 		         passage, way, g->noise_factor);
-	else if (at_least_s > 9e-3)
+	else if (at_least_s > 9e-3 && shown_pa(w, k, ramp_s) > 2 * hypot(model_pa, ZERO_SD_PA))
 		find_out(v, "%s takes %.0f ms from first to last when it %s: it bounces, or drags", passage,
 		         1e3 * ramp_s, way);
 }

@@ -335,10 +335,10 @@ int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
 
 unsigned valve_tally_late(const struct valve_tally_group *g, const struct valve_event_summary *s)
 {
-	double limit = s->delay_s + fmax(VALVE_LATE_S, 6 * s->delay_sd_s);
+	double limit_s = s->delay_s + fmax(VALVE_LATE_S, 6 * s->delay_sd_s);
 	unsigned n = 0;
 	for (size_t i = 0; i < g->n; i++)
-		n += (double)g->kept[i].delay_s > limit;
+		n += (double)g->kept[i].delay_s - 3 * (double)g->kept[i].sd_s > limit_s;
 	return n;
 }
 

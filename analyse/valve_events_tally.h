@@ -46,7 +46,8 @@ int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
 
 #define VALVE_LATE_S 8e-3 /* this much behind the usual delay is a hesitation */
 
-/* Kept events that came VALVE_LATE_S (and 6 times the spread) later than usual. */
+/* Kept events that came VALVE_LATE_S (and 6 times the spread) later than usual, whatever
+ * the doubt (3 sd) of each. */
 unsigned valve_tally_late(const struct valve_tally_group *g, const struct valve_event_summary *s);
 
 /* Were the events found on turns faster or slower than the ride's (by more than 5 %), because on others they

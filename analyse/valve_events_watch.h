@@ -5,20 +5,13 @@
 #define TRAMMEL_VALVE_EVENTS_WATCH_H
 
 #include "analyse/valve_events.h"
+#include "analyse/valve_events_expansion.h"
 
 #define WATCH_FINDINGS 24
-#define WATCH_INDEX_MOST 1.5 /* of an expansion without a leak */
-#define WATCH_INDEX_LEAST 0.95
 
 struct watch_mean {
 	unsigned n;
 	double sum;
-};
-
-struct watch_line { /* sums about each stretch's own means, for ln p over ln V and time */
-	unsigned stretches;
-	double vv, vt, tt, vp, tp;
-	double volume_m3;
 };
 
 struct watch_doubles {         /* openings of one passage */
@@ -30,8 +23,11 @@ struct watch_end {
 	struct watch_doubles doubles[2];
 	struct watch_mean open_level[2]; /* (p - ambient)/(supply - ambient) half way through the open time */
 	struct watch_mean overlap_s;     /* exhaust shut after inlet opened */
-	struct watch_line expansion;
-	uint64_t samples, at_rail; /* of the chamber's sensor */
+	struct watch_mean rate_pa_s[2];  /* as a passage shuts: by the piston alone, either way */
+	struct watch_mean supply_gauge_pa;
+	struct expansion expansion;
+	struct expansion_verdict tight; /* set by watch_judge_expansions */
+	uint64_t samples, at_rail;      /* of the chamber's sensor */
 	double least_pa, most_pa, noise_pa;
 	unsigned turns; /* commands of the inlet */
 };
@@ -48,10 +44,8 @@ void watch_leg(struct valve_events *v, const struct leg *leg);
 void watch_event(struct valve_events *v, const struct leg *leg, const struct crank *c,
                  const struct valve_event *e);
 
-/* Expansion index of an end, NAN when too little was seen. */
-double watch_index(const struct watch_end *w);
-/* Relative loss of air from the shut chamber, 1/s, if what is left follows this index; NAN. */
-double watch_loss(const struct watch_end *w, double index);
+/* Fills the ends' `tight`.  0 or -1 (memory). */
+int watch_judge_expansions(struct valve_events *v);
 
 /* Fills v->finding from all that was seen and from the summaries. */
 void watch_conclude(struct valve_events *v, const struct valve_event_summary *s, size_t n);

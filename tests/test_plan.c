@@ -216,6 +216,7 @@ START_TEST(an_inlet_that_leaks_is_reckoned_with)
 	for (int end = 0; end < END_COUNT; end++) {
 		r->has_strokes[end] = true;
 		r->gas.n_polytropic[end] = end == END_CAP ? 0.8 : 1.2;
+		r->gas.tight[end].fault = end == END_CAP ? EXPANSION_GAINS : EXPANSION_SOUND;
 		r->gas.leak_m3_s_pa[end] = NAN;
 		for (int b = 0; b < STROKE_BINS; b++)
 			r->diagram[end].measured_pa[b] = r->diagram[end].supply_pa[b] = 5e5;

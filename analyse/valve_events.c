@@ -152,6 +152,14 @@ static bool inside(const struct onset_prior *prior, const struct onset_result *r
 	return r->t50_s > prior->earliest_s + margin && r->t50_s < prior->latest_s - fmin(margin, 1e-3);
 }
 
+#define NEVER_S 20e-3 /* behind its usual time: late or not, it is no movement of this command */
+
+/* All that the fit could do was to put the movement behind everything that was looked at. */
+static bool put_off(const struct onset_prior *prior, const struct onset_result *r)
+{
+	return r->t50_s > prior->latest_s - 1e-3 && prior->latest_s > prior->mean[ONSET_T50] + NEVER_S;
+}
+
 static char class_of(const struct onset_window *w, const struct onset_prior *prior,
                      const struct onset_result *r)
 {
@@ -161,7 +169,8 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 		return EVENT_CLASS_A;
 	if (sure > 5 && misfit < 6 && inside(prior, r) && r->sd_s < 5e-3)
 		return EVENT_CLASS_B;
-	bool stayed = r->log_bayes_factor < 0 && r->log_against_opposite - r->log_bayes_factor > 5;
+	bool stayed = (r->log_bayes_factor < 0 && r->log_against_opposite - r->log_bayes_factor > 5) ||
+	              (put_off(prior, r) && r->log_against_opposite > 5 && misfit < 6);
 	bool long_enough = prior->latest_s > prior->mean[ONSET_T50] + LATE_S;
 	return stayed && long_enough && r->expected > CLEAR ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
 }
@@ -217,6 +226,31 @@ static char without_other(struct onset_window *w, const struct onset_prior *prio
 	return class_of(w, prior, r);
 }
 
+#define HELD_BEFORE_US 5e3
+#define HELD_AFTER_US 20e3 /* an open passage takes a third of a small chamber's air in less */
+#define HELD_LEAST 8       /* samples */
+#define HELD_OVER_PA 1e5   /* above what lies behind the passage */
+
+/* Compressed so far that the sensor is at its end, before an opening and still long after it: nothing opened.
+ */
+static bool held_full(const struct valve_events *v, const struct leg *leg, enum engine_end end,
+                      enum onset_passage passage, const struct transition *t)
+{
+	const struct chamber *ch = &v->chamber[end];
+	const struct ride_series *p = ch->series;
+	size_t n = 0, hint = 0;
+	if (p == NULL || !t->opens || ch->top_rail == 0)
+		return false;
+	double from = t->command_us - HELD_BEFORE_US, to = t->t50_us + HELD_AFTER_US;
+	size_t i = ride_lower_bound(p->t_us, p->n, (int64_t)from);
+	double beyond = passage == ONSET_EXHAUST ? v->engine.ambient_pa
+	                                         : valve_supply_at(v, leg, end, t->command_us, &hint);
+	for (; i < p->n && (double)p->t_us[i] < to; i++, n++)
+		if (p->counts[i] < ch->top_rail || !((double)p->value[i] > beyond + HELD_OVER_PA))
+			return false;
+	return n >= HELD_LEAST && i < p->n;
+}
+
 /* Event time by the gas balance; a second, longer look when the first shows no event. */
 static void time_event(struct valve_events *v, const struct leg *leg, const struct crank *c,
                        enum onset_passage passage, struct transition *t, struct valve_event *e)
@@ -229,8 +263,11 @@ static void time_event(struct valve_events *v, const struct leg *leg, const stru
 	e->cls = EVENT_CLASS_C;
 	for (int look = 0; look < 2; look++) {
 		if (!valve_window(v, leg, c, end, passage, t, look * 30e-3, w, &prior) ||
-		    !onset_fit(w, &prior, &r))
+		    !onset_fit(w, &prior, &r)) {
+			t->dead = held_full(v, leg, end, passage, t);
+			e->cls = t->dead ? EVENT_CLASS_MISSED : EVENT_CLASS_C;
 			return;
+		}
 		e->cls = class_of(w, &prior, &r);
 		if (e->cls == EVENT_CLASS_A)
 			break;

@@ -114,17 +114,21 @@ struct ends { /* the slowest and the fastest stretches, and the limit of ever fa
 	const struct delay_line *over;
 };
 
-/* Heat and a leak inwards both lower the index of the slow ones; only a wrong volume is left where none is.
- */
+/* A leak outwards raises the index of the slow ones and heat lowers it: with both it may well stay level, as
+ * with a wrong volume.  A leak inwards and heat both lower it; only a wrong volume is left where it is too
+ * low without any time. */
 static enum expansion_fault fault_of(const struct ends *e, bool high)
 {
 	bool at_slow = high ? too_high(&e->slow) : too_low(&e->slow);
-	bool at_fast = high ? too_high(&e->fast) : too_low(&e->fast);
-	if (at_slow && !e->over->separable)
+	if (!at_slow)
+		return EXPANSION_SOUND;
+	if (!e->over->separable || (high && !moves(e->over, high)))
 		return EXPANSION_EITHER;
-	if (at_slow && moves(e->over, high) && (high || !too_low(&e->none)))
-		return high ? EXPANSION_LOSES : EXPANSION_GAINS;
-	return at_slow && at_fast ? EXPANSION_VOLUME : EXPANSION_SOUND;
+	if (high)
+		return EXPANSION_LOSES;
+	if (moves(e->over, high) && !too_low(&e->none))
+		return EXPANSION_GAINS;
+	return too_low(&e->fast) ? EXPANSION_VOLUME : EXPANSION_SOUND;
 }
 
 static void judge(const struct ends *e, struct expansion_verdict *out)

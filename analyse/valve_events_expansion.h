@@ -45,8 +45,8 @@ enum expansion_fault {
 	EXPANSION_SOUND,  /* or not told from it */
 	EXPANSION_LOSES,  /* air goes */
 	EXPANSION_GAINS,  /* air comes */
-	EXPANSION_VOLUME, /* the volumes given are too large or too small */
-	EXPANSION_EITHER  /* speeds too alike to tell a leak from a wrong volume */
+	EXPANSION_VOLUME, /* the volumes given are too small */
+	EXPANSION_EITHER  /* the speeds do not tell a leak from a wrong volume */
 };
 
 struct expansion_verdict {

@@ -138,10 +138,9 @@ static void judge_overlap(struct valve_events *v, int end)
 static bool judge_leak(struct valve_events *v, int end)
 {
 	const struct expansion_verdict *t = &v->watch.end[end].tight;
-	const char *perhaps =
-	    t->fault == EXPANSION_EITHER
-	        ? ", or the clearance in the engine file is wrong; at one speed the two look alike"
-	        : "";
+	const char *perhaps = t->fault != EXPANSION_EITHER ? ""
+	                      : t->high ? ", or the clearance in the engine file is too large"
+	                                : ", or the clearance in the engine file is too small";
 	if (isnan(t->least_per_s) || t->fault == EXPANSION_SOUND)
 		return t->fault == EXPANSION_VOLUME;
 	if (t->high)

@@ -164,8 +164,9 @@ static void answer(struct commander *c, int end, int passage, bool opens, size_t
 	e->end = (uint8_t)end;
 	e->event = (uint8_t)(passage * 2 + !opens);
 	e->command_us = (double)step * STEP_S * 1e6;
-	e->missed = missed || s->sealed;
-	e->moved = !e->missed && c->open[line] != opens;
+	bool stands_so = c->open[line] == opens; /* nothing is left to move, nor to be missed */
+	e->missed = !stands_so && (missed || s->sealed);
+	e->moved = !stands_so && !e->missed;
 	e->t50_us = e->command_us + 1e6 * delay;
 	if (!e->moved)
 		return;

@@ -41,8 +41,8 @@ struct rig_setup rig_healthy(void);
 struct rig_event {
 	uint8_t valve, end, event; /* enum valve_event_kind */
 	double command_us, t50_us;
-	bool moved; /* false: it was missed, or nothing was left to move */
-	bool missed;
+	bool moved;  /* false: it was missed, or it stood there already (a movement before was missed) */
+	bool missed; /* it ought to have moved and did not */
 };
 
 struct rig {

@@ -89,9 +89,9 @@ START_TEST(air_that_goes_or_comes_is_told_from_a_wrong_volume)
 	ck_assert(!v.high);
 	ck_assert_double_gt(v.least_per_s, 0.3);
 	ck_assert_double_lt(v.least_per_s, 1.5);
-	v = verdict_on(&large, 3);
-	ck_assert_int_eq(v.fault, EXPANSION_VOLUME);
-	ck_assert(v.high && isnan(v.least_per_s));
+	v = verdict_on(&large, 3); /* a leak and heat at once would look the same */
+	ck_assert_int_eq(v.fault, EXPANSION_EITHER);
+	ck_assert(v.high);
 	v = verdict_on(&small, 4);
 	ck_assert_int_eq(v.fault, EXPANSION_VOLUME);
 	ck_assert(!v.high && isnan(v.least_per_s));

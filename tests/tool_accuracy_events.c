@@ -23,7 +23,7 @@ static void score_event(const struct rig_event *truth, const struct valve_event 
 	bool found = found_counted(e);
 	s->missed_true += truth->missed;
 	s->missed_found += truth->missed && e->cls == EVENT_CLASS_MISSED;
-	s->invented += truth->moved ? e->cls == EVENT_CLASS_MISSED : found;
+	s->invented += (e->cls == EVENT_CLASS_MISSED && !truth->missed) || (found && !truth->moved);
 	s->lost += truth->moved && !found;
 	if (!found || !truth->moved)
 		return;

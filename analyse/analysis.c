@@ -225,8 +225,6 @@ static void gather_strokes(const struct strokes *s, struct report *out)
 			air_kg = NAN;
 	}
 	out->air_kg_per_turn = out->has_strokes[END_CAP] || out->has_strokes[END_ROD] ? air_kg : NAN;
-	for (size_t i = 0; strokes_remark(s, i) != NULL; i++)
-		report_say(&out->warnings, "%s", strokes_remark(s, i));
 }
 
 /* Air of a turn by the simulated strokes; an end that is there and not simulated makes it unknown. */
@@ -248,7 +246,6 @@ static struct air_known air_by_valves(const struct report *r)
 /* The tank answers for the whole ride only. */
 static void gather_air(const struct stages *s, struct report *out)
 {
-	enum air_way a, b;
 	struct air_known *way = out->air;
 	gains_reckon(out, out->gains);
 	way[AIR_BY_CHAMBERS] =
@@ -257,6 +254,12 @@ static void gather_air(const struct stages *s, struct report *out)
 	way[AIR_BY_TANK] = selection_of(s) == NULL ? tank_watch_air(&s->tank, &out->engine, out->revolutions)
 	                                           : (struct air_known){NAN, NAN};
 	out->air_error_kg = air_ways_reach_kg(way);
+}
+
+static void warn_of_air(struct report *out)
+{
+	enum air_way a, b;
+	const struct air_known *way = out->air;
 	if (air_ways_disagree(way, &a, &b))
 		report_say(
 		    &out->warnings,
@@ -265,6 +268,21 @@ static void gather_air(const struct stages *s, struct report *out)
 		    "that is off.",
 		    air_normal_litre(way[a].kg), air_normal_litre(way[a].half_width_kg), air_way_name(a),
 		    air_normal_litre(way[b].kg), air_normal_litre(way[b].half_width_kg), air_way_name(b));
+}
+
+/* The warnings, what makes other figures wrong first: what is not known at all and why, the crank, faults,
+ * gauges and volumes, and only then from what the ledger was reckoned. */
+static void gather_warnings(const struct stages *s, const struct ride *ride, struct report *out)
+{
+	verdict_missing(out, ride);
+	for (unsigned i = 0; s->solver != NULL && i < out->wheel.remarks; i++)
+		report_say(&out->warnings, "%s", out->wheel.remark[i]);
+	for (size_t i = 0; i < out->findings.n; i++)
+		report_say(&out->warnings, "%s", out->findings.line[i]);
+	doubts_say(out);
+	warn_of_air(out);
+	for (size_t i = 0; s->solver != NULL && strokes_remark(s->strokes, i) != NULL; i++)
+		report_say(&out->warnings, "%s", strokes_remark(s->strokes, i));
 }
 
 static void gather(struct stages *s, struct report *out)
@@ -277,12 +295,8 @@ static void gather(struct stages *s, struct report *out)
 		out->gas = *valve_events_gas_model(s->events);
 		out->has_gas = true;
 		gather_strokes(s->strokes, out);
-		for (unsigned i = 0; i < out->wheel.remarks; i++)
-			report_say(&out->warnings, "%s", out->wheel.remark[i]);
 		for (size_t i = 0; valve_events_finding(s->events, i) != NULL; i++)
 			report_say(&out->findings, "%s", valve_events_finding(s->events, i));
-		for (size_t i = 0; i < out->findings.n; i++)
-			report_say(&out->warnings, "%s", out->findings.line[i]);
 	}
 	overview_finish(s->overview, out);
 }
@@ -348,9 +362,8 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 	}
 	if (status == 0) {
 		gather_air(&stages, out);
-		verdict_missing(out, ride);
+		gather_warnings(&stages, ride, out);
 		verdict_limits(out);
-		doubts_say(out);
 		verdict_advice(out);
 	}
 	stages_free(&stages);

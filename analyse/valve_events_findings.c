@@ -43,6 +43,16 @@ static bool unmoved(const struct watch_end *w)
 	return in->n >= SEEN_LEAST && out->n >= SEEN_LEAST && fabs(mean(in) - mean(out)) < 0.08;
 }
 
+#define FULL_GAUGE_SHARE 0.5
+
+/* Does it fill, though never while one of its own valves stands open? */
+static bool fills_at_the_wrong_time(const struct valve_events *v, const struct watch_end *w)
+{
+	const struct watch_mean *in = &w->open_level[ONSET_INLET], *out = &w->open_level[ONSET_EXHAUST];
+	return in->n >= SEEN_LEAST && out->n >= SEEN_LEAST && mean(in) < 0.2 && mean(out) < 0.2 &&
+	       w->most_pa - v->engine.ambient_pa > FULL_GAUGE_SHARE * mean(&w->supply_gauge_pa);
+}
+
 static double rail_share(const struct watch_end *w)
 {
 	return w->samples > 0 ? (double)w->at_rail / (double)w->samples : 0;
@@ -64,7 +74,8 @@ static bool judge_sensor(struct valve_events *v, int end)
 		find_out(v, "the %s end's pressure sensor sent nothing; see to its wire", name(end));
 		return true;
 	}
-	bool stuck = w->turns >= SEEN_LEAST && (range < 3e4 || unmoved(w));
+	bool stuck =
+	    w->turns >= SEEN_LEAST && (range < 3e4 || (unmoved(w) && !fills_at_the_wrong_time(v, w)));
 	if (w->turns >= SEEN_LEAST && range < 3e4)
 		find_out(
 		    v,
@@ -100,6 +111,16 @@ static void judge_wires(struct valve_events *v, bool wrong[END_COUNT])
 	for (int end = 0; end < END_COUNT; end++)
 		wrong[end] = wrong_way_round(&v->watch.end[end]);
 	const struct watch_end *w = v->watch.end;
+	if (fills_at_the_wrong_time(v, &w[END_CAP]) && fills_at_the_wrong_time(v, &w[END_ROD])) {
+		wrong[END_CAP] = wrong[END_ROD] = true;
+		find_out(
+		    v,
+		    "both ends fill while their inlets are commanded shut, and stand empty (%.0f and %.0f %% "
+		    "full) while these are commanded open: the inlet valves of the two ends are swapped, in "
+		    "the engine file or in their wires",
+		    100 * mean(&w[END_CAP].open_level[0]), 100 * mean(&w[END_ROD].open_level[0]));
+		return;
+	}
 	if (wrong[END_CAP] && wrong[END_ROD]) {
 		find_out(v,
 		         "both ends stand the wrong way round: with its inlet open the cap end is %.0f %% "
@@ -220,7 +241,8 @@ static void judge_ramp(struct valve_events *v, int end, enum valve_event_kind k)
 	    (enum engine_passage)valve_passage_bit((enum engine_end)end, valve_kind_passage(k)));
 	const char *way = valve_kind_opens(k) ? "opens" : "shuts";
 	double ramp_s = exp(g->value[ONSET_RAMP]);
-	double at_least_s = ramp_s * exp(-2 * g->ramp_sd) - 4 * v->lag_sd_s[end];
+	/* half of a ramp lies before its half: twice what that may be off by, two sd */
+	double at_least_s = ramp_s * exp(-2 * g->ramp_sd) - 4 * valve_common_sd_s(v, (enum engine_end)end, k);
 	double model_pa = MODEL_SHARE * mean(&w->supply_gauge_pa);
 	double stray_pa = w->noise_pa * sqrt(fmax(g->noise_factor * g->noise_factor - 1, 0));
 	if (!g->learned || v->supply_channel < 0)

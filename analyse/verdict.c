@@ -113,7 +113,7 @@ void verdict_missing(struct report *r, const struct ride *ride)
 		report_say(&r->warnings, "%s", ride_remark(ride, i));
 	missing_crank(r);
 	missing_way(r);
-	if (r->event_n == 0)
+	if (r->event_n == 0 && r->has_crank)
 		report_say(&r->warnings,
 		           "There are no valve commands in this ride: nothing can be said of valve timing. "
 		           "Let the controller send valve records.");

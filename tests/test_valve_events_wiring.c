@@ -51,6 +51,20 @@ START_TEST(swapped_wires_of_one_end_are_named)
 }
 END_TEST
 
+START_TEST(inlets_swapped_between_the_ends_are_named)
+{
+	struct found f;
+	struct rig *r = healthy;
+	for (size_t i = 0; i < r->leg.command_n; i++)
+		if (r->leg.command[i].valve % 2 == 0)
+			r->leg.command[i].valve ^= 2;
+	found_in(r, &f);
+	ck_assert(found_says(&f, "the inlet valves of the two ends are swapped"));
+	ck_assert(!found_says(&f, "stuck"));
+	found_done(&f);
+}
+END_TEST
+
 START_TEST(a_stuck_sensor_is_named)
 {
 	struct found f;
@@ -137,6 +151,7 @@ int main(void)
 	tcase_add_unchecked_fixture(tc, simulate, discard);
 	tcase_add_test(tc, swapped_sensors_are_named);
 	tcase_add_test(tc, swapped_wires_of_one_end_are_named);
+	tcase_add_test(tc, inlets_swapped_between_the_ends_are_named);
 	tcase_add_test(tc, a_stuck_sensor_is_named);
 	tcase_add_test(tc, a_controller_that_fires_double_is_named);
 	tcase_add_test(tc, turns_without_commands_are_no_leak);

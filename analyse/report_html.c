@@ -45,7 +45,7 @@ static void verdict(FILE *out, const struct report *r, const struct valve_event_
 	fprintf(out, "<li class=\"%s\">", verdict_class(e->verdict));
 	html_element(out, "strong", NULL, "%s", words_movement(e->end, e->event));
 	html_element(out, "span", "verdict", "%s", error);
-	if (r->held_back)
+	if (r->held_back && isfinite(e->error_rad))
 		html_element(out, "div", NULL, "held back, see Warnings");
 	else if (remedy[0] != '\0')
 		html_element(out, "div", NULL, "%s", remedy);

@@ -44,9 +44,9 @@ static void verdict_line(const struct text_page *p, const struct report *r,
 	words_remedy(remedy, e);
 	bool on_time = strcmp(e->verdict, "on time") == 0;
 	text_line(p, verdict_tone(e->verdict), "  %-18s %-23s %s", words_movement(e->end, e->event), error,
-	          r->held_back ? "held back, see Warnings"
-	          : on_time    ? "on time"
-	                       : remedy);
+	          r->held_back && isfinite(e->error_rad) ? "held back, see Warnings"
+	          : on_time                              ? "on time"
+	                                                 : remedy);
 }
 
 static void verdicts(const struct text_page *p, const struct report *r)

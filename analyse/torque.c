@@ -2,6 +2,7 @@
 #include "analyse/torque.h"
 
 #include "analyse/crank_motion.h"
+#include "analyse/spd.h"
 
 #include <math.h>
 #include <string.h>
@@ -180,7 +181,7 @@ static struct reader reader_at(const struct leg *leg, int channel, int64_t from_
 
 /* Least squares over a row, for what goes slowly there. */
 struct even {
-	double normal[EVEN][EVEN], right[EVEN]; /* while it is gathered */
+	double normal[EVEN * SPD_MAX], right[EVEN]; /* while it is gathered */
 	double coefficient[EVEN], middle_s, half_s;
 };
 
@@ -205,25 +206,7 @@ static void even_add(struct even *e, double t_s, double weight, double value)
 	for (int i = 0; i < EVEN; i++) {
 		e->right[i] += weight * power[i] * value;
 		for (int j = 0; j < EVEN; j++)
-			e->normal[i][j] += weight * power[i] * power[j];
-	}
-}
-
-/* Elimination without a choice of pivot: the matrix is positive definite. */
-static void even_solve(struct even *e)
-{
-	for (int k = 0; k < EVEN; k++)
-		for (int i = k + 1; i < EVEN; i++) {
-			double part = e->normal[i][k] / e->normal[k][k];
-			e->right[i] -= part * e->right[k];
-			for (int j = k; j < EVEN; j++)
-				e->normal[i][j] -= part * e->normal[k][j];
-		}
-	for (int k = EVEN; k-- > 0;) {
-		e->coefficient[k] = e->right[k];
-		for (int j = k + 1; j < EVEN; j++)
-			e->coefficient[k] -= e->normal[k][j] * e->coefficient[j];
-		e->coefficient[k] /= e->normal[k][k];
+			e->normal[i * SPD_MAX + j] += weight * power[i] * power[j];
 	}
 }
 
@@ -386,22 +369,26 @@ static struct even even_of(const struct row *r)
 	return (struct even){.middle_s = half, .half_s = half};
 }
 
-/* The row's speed on the whole. */
-static struct even even_speed(const struct row *r, const struct torque_turn *turn)
+static bool even_solve(struct even *e)
 {
-	struct even e = even_of(r);
+	return spd_solve(e->normal, e->right, EVEN, e->coefficient);
+}
+
+/* The row's speed on the whole; false where its marks do not tell. */
+static bool even_speed(const struct row *r, const struct torque_turn *turn, struct even *e)
+{
+	*e = even_of(r);
 	for (size_t i = 0; i + 1 < r->n; i++) {
 		double dt = row_s(r, i + 1) - row_s(r, i);
-		even_add(&e, row_s(r, i) + 0.5 * dt, dt, (turn[i + 1].theta_rad - turn[i].theta_rad) / dt);
+		even_add(e, row_s(r, i) + 0.5 * dt, dt, (turn[i + 1].theta_rad - turn[i].theta_rad) / dt);
 	}
-	even_solve(&e);
-	return e;
+	return even_solve(e);
 }
 
 /* So far the piston went along with a crank that turns evenly.  What it takes to follow
  * the crank's ups and downs as the pushes make them: the torque is its mass times the arm
  * times the growth of arm times speed. */
-static void piston_by_model(const struct row *r, const struct torque *t, const struct torque_turn *turn,
+static bool piston_by_model(const struct row *r, const struct torque *t, const struct torque_turn *turn,
                             const struct even *even)
 {
 	struct even slow = even_of(r); /* of the speed by the pushes: the row's own stands for it */
@@ -409,7 +396,8 @@ static void piston_by_model(const struct row *r, const struct torque *t, const s
 		double dt = row_s(r, i + 1) - row_s(r, i);
 		even_add(&slow, row_s(r, i) + 0.5 * dt, dt, pushed_speed(r, i));
 	}
-	even_solve(&slow);
+	if (!even_solve(&slow))
+		return false;
 	for (size_t i = 0; i + 1 < r->n; i++) {
 		struct torque_push *push = &r->push[i * r->columns];
 		double rad, rad_s, dt = row_s(r, i + 1) - row_s(r, i), at = row_s(r, i) + 0.5 * dt, gain = 0;
@@ -426,6 +414,7 @@ static void piston_by_model(const struct row *r, const struct torque *t, const s
 		push[COLUMN_PISTON].rad_s += push_more * rad_s;
 		push[COLUMN_PISTON].impulse += push_more * dt;
 	}
+	return true;
 }
 
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
@@ -436,9 +425,8 @@ bool torque_pushes(const struct torque *t, const struct leg *leg, const struct t
 	g.rod = reader_at(leg, t->rod, mark[0].t_us);
 	g.supply = reader_at(leg, t->supply, mark[0].t_us);
 	struct row r = {mark, n, push, t->columns};
-	if (n <= EVEN)
-		return true;
-	g.even = even_speed(&r, turn);
+	if (n <= EVEN || !even_speed(&r, turn, &g.even))
+		return false;
 	g.from_us = (double)mark[0].t_us;
 	g.change = (turn[n - 1].theta_rad - turn[0].theta_rad) / row_s(&r, n - 1) / t->pivot_rad_s - 1;
 	for (size_t i = 0; i + 1 < n; i++) {
@@ -452,7 +440,8 @@ bool torque_pushes(const struct torque *t, const struct leg *leg, const struct t
 	if (t->found)
 		drag_by_model(&r, t);
 	if (t->found && t->kind == TORQUE_MEASURED) {
-		piston_by_model(&r, t, turn, &g.even);
+		if (!piston_by_model(&r, t, turn, &g.even))
+			return false;
 		take_line_out(&r, t->drag_per_s, COLUMN_PISTON);
 	}
 	take_line_out(&r, t->drag_per_s, COLUMN_DRAG);

@@ -68,9 +68,9 @@ struct torque_turn { /* the crank at a mark, smoothed */
 	double theta_rad, omega_rad_s;
 };
 
-/* Pushes between marks i and i+1, i < n-1 (none for less than five marks): push[i * columns + column]; the
- * straight line over the row taken out.  `turn` is the crank at each mark, its true angle where the gauges
- * are used.  False when the sensors have a hole there. */
+/* Pushes between marks i and i+1, i < n-1: push[i * columns + column]; the straight line over the row taken
+ * out.  `turn` is the crank at each mark, its true angle where the gauges are used.  False when the sensors
+ * have a hole there, or there are less than five marks. */
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
                    const struct torque_turn *turn, size_t n, struct torque_push *push);
 

@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/ledger_doubt.h"
 
-#include "common/unit.h"
-
 #include <math.h>
 
 /* The case with one cause off by its standard deviation. */
@@ -46,62 +44,32 @@ static void shift_pressure(struct stroke_nodes *s, double by_pa)
 		s->node[k].p_pa += by_pa;
 }
 
-static void shift_volume(struct stroke_nodes *s, const struct stroke_source *from, double dead_centre_rad,
-                         double by_rad)
+static void shift_volume(const struct ledger_stroke *s, double by_rad)
 {
-	for (size_t k = 0; k < s->n; k++)
-		s->node[k].v_m3 =
-		    mech_volume_m3(from->mech, from->end, dead_centre_rad + s->node[k].phi_rad + by_rad);
+	for (size_t k = 0; k < s->nodes->n; k++)
+		s->nodes->node[k].v_m3 = mech_volume_m3(
+		    s->source->mech, s->source->end, s->dead_centre_rad + s->nodes->node[k].phi_rad + by_rad);
 }
 
-struct ground { /* what all causes share */
-	struct stroke_nodes *nodes;
-	const struct stroke_source *source;
-	double dead_centre_rad;
-};
-
-static void partition(const struct ground *g, struct ledger_case *c, double volume_shift_rad,
-                      double line_j[LEDGER_LINES])
+int ledger_doubts(const struct ledger_stroke *stroke, const struct ledger_case *c,
+                  const struct ledger_sds *sd, struct ledger_change change[LEDGER_DOUBTS])
 {
-	double caught = fmin(fmax(c->cut_off_rad, 0), c->turn_back_rad);
-	c->v_cut_off_m3 =
-	    mech_volume_m3(g->source->mech, g->source->end, g->dead_centre_rad + caught + volume_shift_rad);
-	c->p_cut_off_pa = stroke_nodes_pa(g->nodes, caught);
-	size_t first = stroke_nodes_at(g->nodes, 0), past = stroke_nodes_at(g->nodes, 2 * UNIT_PI) + 1;
-	ledger_partition(c, g->nodes->node + first, past - first, line_j);
-}
-
-static int insert_boundaries(const struct ground *g, const struct ledger_case *c)
-{
-	double phi[LEDGER_BOUNDARIES];
-	size_t n = ledger_boundaries(c, phi);
-	for (size_t k = 0; k < n; k++)
-		if (stroke_nodes_insert(g->nodes, g->source, g->dead_centre_rad, phi[k]) != 0)
-			return -1;
-	return 0;
-}
-
-int ledger_doubts(struct stroke_nodes *nodes, const struct stroke_source *source, double dead_centre_rad,
-                  const struct ledger_case *c, const struct ledger_sds *sd,
-                  struct ledger_change change[LEDGER_DOUBTS])
-{
-	const struct ground g = {nodes, source, dead_centre_rad};
 	struct ledger_case m[LEDGER_DOUBTS], still = *c;
 	double before[LEDGER_LINES];
 	for (int i = 0; i < LEDGER_DOUBTS; i++) {
 		m[i] = moved(c, sd, i);
-		if (insert_boundaries(&g, &m[i]) != 0)
+		if (ledger_stroke_nodes(stroke, &m[i]) != 0)
 			return -1;
 	}
-	partition(&g, &still, 0, before);
+	ledger_stroke_lines(stroke, &still, 0, before);
 	for (int i = 0; i < LEDGER_DOUBTS; i++) {
 		double pressure = i == DOUBT_CHAMBER ? sd->chamber_pa : 0;
 		double volume = i == DOUBT_ANGLE ? sd->angle_rad : 0; /* the last: not put back */
-		shift_pressure(nodes, pressure);
+		shift_pressure(stroke->nodes, pressure);
 		if (volume > 0)
-			shift_volume(nodes, source, dead_centre_rad, volume);
-		partition(&g, &m[i], volume, change[i].line_j);
-		shift_pressure(nodes, -pressure);
+			shift_volume(stroke, volume);
+		ledger_stroke_lines(stroke, &m[i], volume, change[i].line_j);
+		shift_pressure(stroke->nodes, -pressure);
 		for (int l = 0; l < LEDGER_LINES; l++)
 			change[i].line_j[l] -= before[l];
 		change[i].ideal_j = ledger_ideal_work_j(&m[i]) - ledger_ideal_work_j(c);

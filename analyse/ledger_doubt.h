@@ -4,8 +4,7 @@
 #ifndef TRAMMEL_LEDGER_DOUBT_H
 #define TRAMMEL_LEDGER_DOUBT_H
 
-#include "analyse/ledger.h"
-#include "analyse/stroke_nodes.h"
+#include "analyse/ledger_stroke.h"
 
 /* What may be off: first the events, by their kinds. */
 enum ledger_doubt {
@@ -28,9 +27,8 @@ struct ledger_change { /* by one standard deviation of one cause, J */
 };
 
 /* Reckons the ledger anew for each cause.  `c` is complete (cut-off volume and pressure too).  Spoils the
- * nodes. -1 when out of memory. */
-int ledger_doubts(struct stroke_nodes *nodes, const struct stroke_source *source, double dead_centre_rad,
-                  const struct ledger_case *c, const struct ledger_sds *sd,
-                  struct ledger_change change[LEDGER_DOUBTS]);
+ * stroke's nodes. -1 when out of memory. */
+int ledger_doubts(const struct ledger_stroke *stroke, const struct ledger_case *c,
+                  const struct ledger_sds *sd, struct ledger_change change[LEDGER_DOUBTS]);
 
 #endif

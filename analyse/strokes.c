@@ -205,25 +205,15 @@ static struct ledger_case ledger_case_of(const struct bench *b, const struct str
 	return c;
 }
 
-/* Puts nodes at the dead centres and at every boundary of the ledger. */
-static int insert_boundaries(struct bench *b, const struct ledger_case *c, double dead_centre_rad)
+static struct ledger_stroke ledger_stroke_of(const struct bench *b, double dead_centre_rad)
 {
-	double phi[LEDGER_BOUNDARIES + 2] = {0, TURN};
-	size_t n = 2 + ledger_boundaries(c, phi + 2);
-	for (size_t k = 0; k < n; k++)
-		if (stroke_nodes_insert(b->nodes, &b->source, dead_centre_rad, phi[k]) != 0)
-			return -1;
-	return 0;
+	return (struct ledger_stroke){b->nodes, &b->source, dead_centre_rad};
 }
 
-static void judge_ledger(struct bench *b, struct ledger_case *c, const struct indicator_node *node, size_t n,
-                         double dead_centre_rad, struct stroke *row)
+static void judge_ledger(const struct ledger_stroke *s, struct ledger_case *c, struct stroke *row)
 {
-	double caught = fmin(fmax(c->cut_off_rad, 0), c->turn_back_rad);
-	c->v_cut_off_m3 = mech_volume_m3(b->s->mech, b->end, dead_centre_rad + caught);
-	c->p_cut_off_pa = stroke_nodes_pa(b->nodes, caught);
+	ledger_stroke_lines(s, c, 0, row->ledger_j);
 	row->ideal_work_j = ledger_ideal_work_j(c);
-	ledger_partition(c, node, n, row->ledger_j);
 	double sum = 0;
 	for (int l = 0; l < LEDGER_LINES; l++)
 		sum += row->ledger_j[l];
@@ -252,7 +242,8 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	struct strokes *s = b->s;
 	double back = s->end[b->end].turn_back_rad, ambient = s->engine->ambient_pa;
 	struct ledger_case c = ledger_case_of(b, row, a, next_admission_rad, turn->dead_centre_rad);
-	if (insert_boundaries(b, &c, turn->dead_centre_rad) != 0)
+	struct ledger_stroke stroke = ledger_stroke_of(b, turn->dead_centre_rad);
+	if (ledger_stroke_nodes(&stroke, &c) != 0)
 		return -1;
 	size_t first = stroke_nodes_at(b->nodes, 0), past = stroke_nodes_at(b->nodes, TURN) + 1;
 	const struct indicator_node *node = &b->nodes->node[first];
@@ -274,7 +265,7 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	    stroke_air_kg(b->nodes, a, row->omega_rad_s, ramp_s(b, 0, 0), ramp_s(b, 0, 1), s->engine->air_k);
 	c.supply_pa = row->supply_pa;
 	if (isfinite(row->supply_pa) && isfinite(a->intended_cut_off_rad))
-		judge_ledger(b, &c, node, past - first, turn->dead_centre_rad, row);
+		judge_ledger(&stroke, &c, row);
 	extra->ledger = c;
 	judge_error(b, turn, node, past - first, row, extra);
 	return 0;
@@ -307,7 +298,8 @@ static int doubt_ledger(struct bench *b, const struct stroke_turn *turn, const s
 	                        .angle_rad = extra->angle_sd_rad};
 	for (int k = 0; k < EVENT_KINDS; k++)
 		sd.event_rad[k] = a->sd_rad[k];
-	if (ledger_doubts(b->nodes, &b->source, turn->dead_centre_rad, &extra->ledger, &sd, change) != 0)
+	struct ledger_stroke stroke = ledger_stroke_of(b, turn->dead_centre_rad);
+	if (ledger_doubts(&stroke, &extra->ledger, &sd, change) != 0)
 		return -1;
 	strokes_sum_doubt(sum, change);
 	return 0;

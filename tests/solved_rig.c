@@ -47,3 +47,18 @@ struct wheel_setup solved_clean(unsigned teeth, enum engine_edges edges, enum wh
 	s.seconds = seconds;
 	return s;
 }
+
+struct wheel_rig *solved_short_ride(enum wheel_motion motion, unsigned teeth)
+{
+	struct wheel_setup s = solved_clean(teeth, EDGES_BOTH, motion, 3, 24);
+	return wheel_rig_new(&s);
+}
+
+struct crank_score solved_score(const struct wheel_setup *s)
+{
+	struct crank_score c = {0};
+	crank_score_add(&c, s);
+	crank_score_finish(&c);
+	ck_assert_uint_eq(c.failed, 0);
+	return c;
+}

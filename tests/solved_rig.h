@@ -4,6 +4,7 @@
 #define TRAMMEL_SOLVED_RIG_H
 
 #include "analyse/crank.h"
+#include "tests/crank_score.h"
 #include "tests/wheel_rig.h"
 
 struct solved {
@@ -26,5 +27,10 @@ bool solved_says(const struct solved *s, const char *words);
 /* A plain wheel without missed, extra or false events. */
 struct wheel_setup solved_clean(unsigned teeth, enum engine_edges edges, enum wheel_motion motion,
                                 unsigned seed, double seconds);
+/* The ride of such a wheel, both edges, 24 s. */
+struct wheel_rig *solved_short_ride(enum wheel_motion motion, unsigned teeth);
+
+/* How well the angle of one ride is found (it must be solved). */
+struct crank_score solved_score(const struct wheel_setup *s);
 
 #endif

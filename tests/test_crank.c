@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The crank against rides whose truth is known (tests/wheel_rig.h). */
-#include "tests/crank_score.h"
 #include "tests/solved_rig.h"
 
 #include <check.h>
@@ -12,20 +11,6 @@
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
 
-static struct wheel_setup clean(unsigned teeth, enum engine_edges edges, enum wheel_motion motion)
-{
-	return solved_clean(teeth, edges, motion, 1, 40);
-}
-
-static struct crank_score score(const struct wheel_setup *s)
-{
-	struct crank_score c = {0};
-	crank_score_add(&c, s);
-	crank_score_finish(&c);
-	ck_assert_uint_eq(c.failed, 0);
-	return c;
-}
-
 /* The goals of the angle, on a short form of the accuracy table (make accuracy). */
 START_TEST(a_swept_ride_with_faults_is_followed)
 {
@@ -33,7 +18,7 @@ START_TEST(a_swept_ride_with_faults_is_followed)
 	struct wheel_setup s =
 	    wheel_setup_plain(teeth[_i], _i == 1 ? EDGES_BOTH : EDGES_RISING, WHEEL_SWEEP, 3);
 	s.seconds = 50;
-	struct crank_score c = score(&s);
+	struct crank_score c = solved_score(&s);
 	ck_assert_double_le(c.rms_deg, 0.05);
 	ck_assert_double_le(c.p999_deg, 0.15);
 	ck_assert_uint_eq(c.slips, 0);
@@ -47,7 +32,7 @@ END_TEST
 
 START_TEST(one_speed_without_gauges_does_not_tell_low_orders)
 {
-	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_CONSTANT);
+	struct wheel_setup s = solved_clean(36, EDGES_BOTH, WHEEL_CONSTANT, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	struct solved *k = solved_new(r);
 	ck_assert_int_eq(k->bad, 0);
@@ -75,7 +60,7 @@ static double rms_pitch_deg(const struct solved *k)
 /* The two look alike at one speed; over a span of speeds neither may be taken for the other. */
 START_TEST(strong_ripple_is_not_taken_for_a_bad_wheel)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	s.pitch_sd_deg = s.eccentric_deg = 0;
 	s.ripple_deg[1] = s.ripple_deg[2] = 1.5;
 	struct wheel_rig *r = wheel_rig_new(&s);
@@ -90,7 +75,7 @@ END_TEST
 
 START_TEST(a_bad_wheel_is_not_taken_for_ripple)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	memset(s.ripple_deg, 0, sizeof s.ripple_deg);
 	s.eccentric_deg = 0.8;
 	struct wheel_rig *r = wheel_rig_new(&s);
@@ -108,7 +93,7 @@ END_TEST
 
 START_TEST(time_at_is_the_inverse_of_angle_at)
 {
-	struct wheel_setup s = clean(24, EDGES_BOTH, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(24, EDGES_BOTH, WHEEL_SWEEP, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	struct solved *k = solved_new(r);
 	ck_assert_int_eq(k->bad, 0);
@@ -131,7 +116,7 @@ END_TEST
 
 START_TEST(dropouts_are_flagged_and_counted_across)
 {
-	struct wheel_setup s = clean(24, EDGES_BOTH, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(24, EDGES_BOTH, WHEEL_SWEEP, 1, 40);
 	s.dropouts = 4;
 	struct wheel_rig *r = wheel_rig_new(&s);
 	struct solved *k = solved_new(r);
@@ -147,19 +132,19 @@ START_TEST(dropouts_are_flagged_and_counted_across)
 	double found = last->theta_rad - k->crank->point[0].theta_rad;
 	ck_assert_double_eq_tol(found, truth, 0.01);
 	solved_free(k, r);
-	struct crank_score c = score(&s);
+	struct crank_score c = solved_score(&s);
 	ck_assert_uint_eq(c.slips, 0);
 }
 END_TEST
 
 START_TEST(bursts_and_bounces_do_not_slip_unseen)
 {
-	struct wheel_setup s = clean(24, EDGES_BOTH, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(24, EDGES_BOTH, WHEEL_SWEEP, 1, 40);
 	s.bursts = 10;
 	s.bounce = 0.05;
 	s.index_bounce = 0.3;
 	s.index_late = 0.05;
-	struct crank_score c = score(&s);
+	struct crank_score c = solved_score(&s);
 	ck_assert_uint_eq(c.slips, 0);
 	ck_assert_double_le(c.rms_deg, 0.05);
 	ck_assert_double_le(c.flagged_part, 0.03);
@@ -171,7 +156,7 @@ START_TEST(a_rocking_start_is_flagged_not_guessed)
 	static const unsigned teeth[] = {16, 48};
 	struct wheel_setup s = wheel_setup_plain(teeth[_i], EDGES_BOTH, WHEEL_ROCKING_START, 1);
 	s.seconds = 15;
-	struct crank_score c = score(&s);
+	struct crank_score c = solved_score(&s);
 	ck_assert_uint_eq(c.slips, 0);
 }
 END_TEST
@@ -179,7 +164,7 @@ END_TEST
 /* The wheel's own pattern tells which way it turns. */
 START_TEST(a_crank_that_turns_back_is_followed_back)
 {
-	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_BACK);
+	struct wheel_setup s = solved_clean(36, EDGES_BOTH, WHEEL_BACK, 1, 40);
 	s.seconds = 30;
 	struct wheel_rig *r = wheel_rig_new(&s);
 	struct solved *k = solved_new(r);
@@ -206,7 +191,7 @@ END_TEST
 
 START_TEST(a_second_channel_tells_the_way_at_a_rocking_start)
 {
-	struct wheel_setup s = clean(48, EDGES_BOTH, WHEEL_ROCKING_START);
+	struct wheel_setup s = solved_clean(48, EDGES_BOTH, WHEEL_ROCKING_START, 1, 40);
 	s.seconds = 15;
 	s.quadrature = true;
 	struct wheel_rig *r = wheel_rig_new(&s);
@@ -309,7 +294,7 @@ END_TEST
 
 START_TEST(the_wheel_is_described)
 {
-	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_BOTH, WHEEL_SWEEP, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	struct solved *k = solved_new(r);
 	ck_assert_int_eq(k->bad, 0);

@@ -12,12 +12,6 @@
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
 
-static struct wheel_rig *clean(enum wheel_motion motion, unsigned teeth)
-{
-	struct wheel_setup s = solved_clean(teeth, EDGES_BOTH, motion, 3, 24);
-	return wheel_rig_new(&s);
-}
-
 static void delay_index(struct wheel_rig *r, int64_t us)
 {
 	for (size_t i = 0; i < r->leg.index_n; i++)
@@ -48,7 +42,7 @@ START_TEST(a_late_index_is_put_right)
 	size_t outside_without = 0;
 	double without = NAN; /* what is in doubt for other reasons */
 	for (int late = 0; late < 2; late++) {
-		struct wheel_rig *r = clean(WHEEL_SWEEP, teeth[_i]);
+		struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, teeth[_i]);
 		delay_index(r, late * 3000);
 		struct solved *k = solved_new(r);
 		size_t outside;
@@ -68,7 +62,7 @@ END_TEST
 
 START_TEST(at_one_speed_a_late_index_is_not_told_and_that_is_said)
 {
-	struct wheel_rig *r = clean(WHEEL_CONSTANT, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_CONSTANT, 36);
 	struct solved *k = solved_new(r);
 	ck_assert_int_eq(k->bad, 0);
 	ck_assert(solved_says(k, "late index switch cannot be told"));
@@ -80,7 +74,7 @@ END_TEST
 /* Teeth that are late make the index look early: nothing is taken out, it is said. */
 START_TEST(late_teeth_are_named_and_left)
 {
-	struct wheel_rig *r = clean(WHEEL_SWEEP, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, 36);
 	delay_index(r, -2000);
 	struct solved *k = solved_new(r);
 	ck_assert_int_eq(k->bad, 0);
@@ -104,7 +98,7 @@ static void thin_index(struct wheel_rig *r, size_t each)
 START_TEST(a_wheel_faster_than_the_crank_is_followed)
 {
 	unsigned ratio = (unsigned)_i;
-	struct wheel_rig *r = clean(WHEEL_SWEEP, 24);
+	struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, 24);
 	thin_index(r, ratio);
 	r->engine.crank_ratio = ratio;
 	struct solved *k = solved_new(r);
@@ -140,7 +134,7 @@ static const struct {
 
 START_TEST(a_wheel_that_cannot_be_followed_is_refused)
 {
-	struct wheel_rig *r = clean(WHEEL_CONSTANT, 24);
+	struct wheel_rig *r = solved_short_ride(WHEEL_CONSTANT, 24);
 	r->engine.tooth_count = unfit[_i].teeth;
 	r->engine.crank_ratio = unfit[_i].ratio;
 	struct solved *k = solved_new(r);
@@ -162,7 +156,7 @@ static void command_each_turn(struct wheel_rig *r)
 
 START_TEST(half_the_count_is_refused_where_valves_show_the_turn)
 {
-	struct wheel_rig *r = clean(WHEEL_SWEEP, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, 36);
 	command_each_turn(r);
 	r->engine.tooth_count = 18;
 	struct solved *k = solved_new(r);
@@ -175,7 +169,7 @@ END_TEST
 
 START_TEST(an_index_that_misses_every_other_turn_is_not_a_wrong_count)
 {
-	struct wheel_rig *r = clean(WHEEL_SWEEP, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, 36);
 	command_each_turn(r);
 	thin_index(r, 2);
 	struct solved *k = solved_new(r);

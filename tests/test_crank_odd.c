@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The crank of odd wheels and odd rides: named, refused, or followed all the same. */
-#include "tests/crank_score.h"
 #include "tests/solved_rig.h"
 
 #include <check.h>
@@ -12,23 +11,9 @@
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
 
-static struct wheel_setup clean(unsigned teeth, enum engine_edges edges, enum wheel_motion motion)
-{
-	return solved_clean(teeth, edges, motion, 1, 40);
-}
-
-static struct crank_score score(const struct wheel_setup *s)
-{
-	struct crank_score c = {0};
-	crank_score_add(&c, s);
-	crank_score_finish(&c);
-	ck_assert_uint_eq(c.failed, 0);
-	return c;
-}
-
 START_TEST(outside_the_ride_says_so)
 {
-	struct wheel_setup s = clean(24, EDGES_RISING, WHEEL_CONSTANT);
+	struct wheel_setup s = solved_clean(24, EDGES_RISING, WHEEL_CONSTANT, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	struct solved *k = solved_new(r);
 	struct crank_state at;
@@ -42,7 +27,7 @@ END_TEST
 
 START_TEST(a_count_that_does_not_fit_the_index_is_named)
 {
-	struct wheel_setup s = clean(40, EDGES_RISING, WHEEL_CONSTANT);
+	struct wheel_setup s = solved_clean(40, EDGES_RISING, WHEEL_CONSTANT, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	r->engine.tooth_count = 36;
 	struct solved *k = solved_new(r);
@@ -56,7 +41,7 @@ END_TEST
 
 START_TEST(without_index_the_angle_is_relative_and_says_so)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	s.index_deg = _i == 0 ? NAN : 14.5;
 	struct wheel_rig *r = wheel_rig_new(&s);
 	r->engine.index_rad = _i == 0 ? 14.5 * DEG : NAN;
@@ -77,7 +62,7 @@ END_TEST
 
 START_TEST(an_index_every_second_turn_is_enough)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	size_t n = 0;
 	for (size_t i = 0; i + 1 < r->leg.index_n; i += 4) {
@@ -99,7 +84,7 @@ END_TEST
 /* Half way through the ride one tooth is bent by 0.3 deg. */
 START_TEST(a_tooth_bent_on_the_way_is_named)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	int64_t middle = (r->leg.from_us + r->leg.to_us) / 2;
 	for (size_t i = 0; _i > 0 && i < r->leg.tooth_n; i++) {
@@ -123,7 +108,7 @@ START_TEST(a_geared_wheel_is_followed)
 		unsigned count;
 		double ratio;
 	} wheels[] = {{18, 2}, {72, 0.5}, {54, 0.666667}};
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	r->engine.tooth_count = wheels[_i].count;
 	r->engine.crank_ratio = wheels[_i].ratio;
@@ -140,7 +125,7 @@ END_TEST
 
 START_TEST(a_gearing_that_leaves_part_of_a_tooth_is_refused)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	r->engine.crank_ratio = 0.95;
 	struct solved *k = solved_new(r);
@@ -153,9 +138,9 @@ END_TEST
 
 START_TEST(a_tooth_left_out_on_purpose_is_named)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_SWEEP, 1, 40);
 	s.tooth_gone = 7;
-	struct crank_score c = score(&s);
+	struct crank_score c = solved_score(&s);
 	ck_assert_uint_eq(c.slips, 0);
 	ck_assert_double_le(c.rms_deg, 0.05);
 	struct wheel_rig *r = wheel_rig_new(&s);
@@ -168,7 +153,7 @@ END_TEST
 
 START_TEST(no_teeth_is_a_clear_fault)
 {
-	struct wheel_setup s = clean(36, EDGES_RISING, WHEEL_CONSTANT);
+	struct wheel_setup s = solved_clean(36, EDGES_RISING, WHEEL_CONSTANT, 1, 40);
 	struct wheel_rig *r = wheel_rig_new(&s);
 	r->leg.tooth_n = 0;
 	struct solved *k = solved_new(r);
@@ -186,7 +171,7 @@ END_TEST
 
 START_TEST(a_ride_of_one_turn_gives_an_angle)
 {
-	struct wheel_setup s = clean(36, EDGES_BOTH, WHEEL_CONSTANT);
+	struct wheel_setup s = solved_clean(36, EDGES_BOTH, WHEEL_CONSTANT, 1, 40);
 	s.seconds = 0.7;
 	struct wheel_rig *r = wheel_rig_new(&s);
 	struct solved *k = solved_new(r);
@@ -198,9 +183,9 @@ END_TEST
 
 START_TEST(falling_edges_of_a_sender_that_sends_both_levels)
 {
-	struct wheel_setup s = clean(36, EDGES_FALLING, WHEEL_SWEEP);
+	struct wheel_setup s = solved_clean(36, EDGES_FALLING, WHEEL_SWEEP, 1, 40);
 	s.all_levels = true;
-	struct crank_score c = score(&s);
+	struct crank_score c = solved_score(&s);
 	ck_assert_double_le(c.rms_deg, 0.05);
 	ck_assert_uint_eq(c.slips, 0);
 	ck_assert_double_eq_tol(c.missed_off, 0, 0.5);

@@ -13,12 +13,6 @@
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
 
-static struct wheel_rig *clean(enum wheel_motion motion, unsigned teeth)
-{
-	struct wheel_setup s = solved_clean(teeth, EDGES_BOTH, motion, 3, 24);
-	return wheel_rig_new(&s);
-}
-
 /* All that comes after tooth i comes so much later. */
 static void pause_after(struct wheel_rig *r, size_t i, int64_t us)
 {
@@ -35,7 +29,7 @@ static void pause_after(struct wheel_rig *r, size_t i, int64_t us)
 START_TEST(a_stall_makes_no_turns)
 {
 	static const int64_t stall_us[] = {900000, 2000000, 7000000};
-	struct wheel_rig *r = clean(WHEEL_CONSTANT, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_CONSTANT, 36);
 	size_t i = r->leg.tooth_n / 2;
 	pause_after(r, i, stall_us[_i]);
 	struct solved *k = solved_new(r);
@@ -55,7 +49,7 @@ END_TEST
 /* The pick-up fails for seven turns at speed; the index goes on. */
 START_TEST(a_dead_pick_up_is_counted_across_by_the_index)
 {
-	struct wheel_rig *r = clean(WHEEL_CONSTANT, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_CONSTANT, 36);
 	struct leg *l = &r->leg;
 	size_t from = l->tooth_n / 2, n = (size_t)7 * 72 + 11;
 	memmove(l->tooth + from, l->tooth + from + n, (l->tooth_n - from - n) * sizeof *l->tooth);
@@ -87,7 +81,7 @@ static void lose_tooth(struct wheel_rig *r, size_t i, int noted)
 /* Twenty teeth not in the log: the pick-up's doing, or the link's. */
 START_TEST(what_the_link_lost_is_nobodys_slip)
 {
-	struct wheel_rig *r = clean(WHEEL_SWEEP, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, 36);
 	for (size_t i = 400; i < 400 + 20 * 67; i += 67)
 		lose_tooth(r, i, _i);
 	struct solved *k = solved_new(r);
@@ -110,7 +104,7 @@ END_TEST
 
 START_TEST(an_index_closing_lost_on_the_way_is_not_missed)
 {
-	struct wheel_rig *r = clean(WHEEL_SWEEP, 36);
+	struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, 36);
 	struct leg *l = &r->leg;
 	int64_t t = l->index[20].t_us;
 	memmove(l->index + 20, l->index + 22, (l->index_n - 22) * sizeof *l->index);

@@ -13,6 +13,7 @@
 #include "logd/store.h"
 #include "logd/tail.h"
 #include "logd/tty.h"
+#include "tests/logd_folder.h"
 #include "tests/logd_rig.h"
 
 #include <check.h>
@@ -338,32 +339,19 @@ enum sp_return sp_get_config_baudrate(const struct sp_port_config *config, int *
 
 /* --- a place for each test --- */
 
-static char folder[LOGD_RIG_PATH], path[LOGD_RIG_PATH + 32];
 static struct fault fault;
 
 static void set_up(void)
 {
 	fail_next(CALL_EVENTFD, 0, 0);
 	fault = (struct fault){0};
-	logd_rig_directory(folder);
+	logd_folder_make();
 }
 
 static void tear_down(void)
 {
 	fail_next(CALL_EVENTFD, 0, 0);
-	logd_rig_remove(folder);
-}
-
-static const char *in_folder(const char *name)
-{
-	snprintf(path, sizeof path, "%.250s/%s", folder, name);
-	return path;
-}
-
-static void make_file(const char *name)
-{
-	FILE *f = fopen(in_folder(name), "w");
-	ck_assert(f != NULL && fputs("x", f) >= 0 && fclose(f) == 0);
+	logd_folder_remove();
 }
 
 /* --- memory --- */
@@ -557,7 +545,7 @@ START_TEST(a_file_without_permission_says_so)
 	bool root = geteuid() == 0;
 	struct source s = source_make(in_folder("secret"), 9600, false);
 	make_file("secret");
-	ck_assert_int_eq(chmod(path, 0), 0);
+	ck_assert_int_eq(chmod(in_folder("secret"), 0), 0);
 	ck_assert(!root || seteuid(65534) == 0); /* to whom not even the folder is open */
 	int bad = source_open(&s, &fault);
 	ck_assert(!root || seteuid(0) == 0);
@@ -578,7 +566,7 @@ static void nothing(void *ctx, const char *name)
 START_TEST(a_directory_that_cannot_be_listed_is_told)
 {
 	unsigned names = 0;
-	int fd = open(folder, O_RDONLY | O_DIRECTORY);
+	int fd = open(logd_folder(), O_RDONLY | O_DIRECTORY);
 	ck_assert_int_eq(dirlist_each(fd, nothing, &names), 0);
 	ck_assert_uint_eq(names, 2);
 	fail_next(CALL_LSEEK, 1, EIO);
@@ -609,7 +597,8 @@ START_TEST(a_directory_that_cannot_be_used_says_why)
 	ck_assert_msg(strstr(fault.text, shut_out[_i].says) != NULL, "%s", fault.text);
 	ck_assert_int_eq(s.fd, -1);
 	fail_next(CALL_MKDIR, 0, 0);
-	ck_assert_int_eq(shelf_open(&s, path, &fault), 0); /* nothing was left behind, no lock either */
+	ck_assert_int_eq(shelf_open(&s, in_folder("log"), &fault),
+	                 0); /* nothing was left behind, no lock either */
 	shelf_close(&s);
 }
 END_TEST
@@ -647,7 +636,7 @@ START_TEST(the_oldest_of_many_go_first)
 		make_file(name);
 	}
 	ck_assert_int_eq(mkdir(in_folder("000001-0099.tram"), 0777), 0); /* no file, so not ours */
-	ck_assert_int_eq(shelf_open(&s, folder, &fault), 0);
+	ck_assert_int_eq(shelf_open(&s, logd_folder(), &fault), 0);
 	s.newest.session = 9;
 	ck_assert_uint_eq(s.segments, n);
 	for (unsigned i = 0; i < n; i++) {
@@ -680,7 +669,7 @@ static void begin_retention(struct bench *b, int64_t keep, int64_t keep_free)
 	}
 	*b = (struct bench){.shelf.fd = -1};
 	status_init(&b->status);
-	ck_assert_int_eq(shelf_open(&b->shelf, folder, &fault), 0);
+	ck_assert_int_eq(shelf_open(&b->shelf, logd_folder(), &fault), 0);
 	b->shelf.newest = (struct shelf_newest){.session = 1, .active = 4};
 	b->retention = (struct retention){.shelf = &b->shelf,
 	                                  .keep_bytes = keep,
@@ -950,8 +939,9 @@ START_TEST(an_answer_is_cut_to_the_room_there_is_and_none_is_no_answer)
 	int fd = socket_listen(in_folder("s"), &fault), status;
 	pid_t child = fork();
 	if (child == 0) {
-		int bad = socket_ask(path, line, sizeof line, NULL);
-		_exit(bad == 0 && strcmp(line, "abcd") == 0 && socket_ask(path, line, sizeof line, NULL) != 0
+		int bad = socket_ask(in_folder("s"), line, sizeof line, NULL);
+		_exit(bad == 0 && strcmp(line, "abcd") == 0 &&
+		              socket_ask(in_folder("s"), line, sizeof line, NULL) != 0
 		          ? 0
 		          : 1);
 	}
@@ -1041,9 +1031,9 @@ END_TEST
 START_TEST(what_cannot_be_looked_at_belongs_to_nobody_known)
 {
 	make_file("file");
-	int fd = open(path, O_RDONLY);
+	int fd = open(in_folder("file"), O_RDONLY);
 	fail_next(CALL_GETDENTS, 1, EIO);
-	ck_assert_int_eq(owner_of_open(path), 0);
+	ck_assert_int_eq(owner_of_open(in_folder("file")), 0);
 	ck_assert_int_eq(owner_of_open("/dev/null"), owner_of_open("/dev/null"));
 	close(fd);
 }

@@ -7,6 +7,7 @@
 #include "logd/socket.h"
 #include "logd/source.h"
 #include "logd/status.h"
+#include "tests/logd_folder.h"
 #include "tests/logd_rig.h"
 
 #include <check.h>
@@ -24,13 +25,11 @@
 #include <sysexits.h>
 #include <unistd.h>
 
-static char folder[LOGD_RIG_PATH];
-static char path[LOGD_RIG_PATH + 32];
 static pid_t other;
 
 static void set_up(void)
 {
-	logd_rig_directory(folder);
+	logd_folder_make();
 	other = 0;
 }
 
@@ -40,19 +39,7 @@ static void tear_down(void)
 		kill(other, SIGKILL);
 		waitpid(other, NULL, 0);
 	}
-	logd_rig_remove(folder);
-}
-
-static const char *in_folder(const char *name)
-{
-	snprintf(path, sizeof path, "%.250s/%s", folder, name);
-	return path;
-}
-
-static void make_file(const char *name)
-{
-	FILE *f = fopen(in_folder(name), "w");
-	ck_assert(f != NULL && fclose(f) == 0);
+	logd_folder_remove();
 }
 
 /* Another process that has `what` open, and locked. */
@@ -122,7 +109,7 @@ START_TEST(what_is_no_port_says_so)
 {
 	struct source s;
 	struct fault fault;
-	ck_assert_int_eq(open_and_close(folder, &s, &fault), EX_NOINPUT);
+	ck_assert_int_eq(open_and_close(logd_folder(), &s, &fault), EX_NOINPUT);
 	ck_assert_ptr_nonnull(strstr(fault.text, "is a directory"));
 	ck_assert_int_eq(open_and_close(in_folder("nothing"), &s, &fault), EX_NOINPUT);
 	ck_assert_ptr_nonnull(strstr(fault.text, "no such port"));

@@ -5,6 +5,7 @@
 #include "logd/receiver.h"
 #include "logd/recorder.h"
 #include "logd/watch.h"
+#include "tests/logd_folder.h"
 #include "tests/logd_rig.h"
 
 #include <check.h>
@@ -26,25 +27,18 @@
 #include <termios.h>
 #include <unistd.h>
 
-static char folder[LOGD_RIG_PATH], path[LOGD_RIG_PATH + 32];
 static struct status status;
 static struct ring *ring;
 
 static void set_up(void)
 {
-	logd_rig_directory(folder);
+	logd_folder_make();
 	status_init(&status);
 }
 
 static void tear_down(void)
 {
-	logd_rig_remove(folder);
-}
-
-static const char *in_folder(const char *name)
-{
-	snprintf(path, sizeof path, "%.250s/%s", folder, name);
-	return path;
+	logd_folder_remove();
 }
 
 /* A driver that counts what it lost. */
@@ -289,7 +283,7 @@ END_TEST
 
 START_TEST(a_file_that_cannot_be_read_further_says_why)
 {
-	receive_from(open(folder, O_RDONLY | O_DIRECTORY), SOURCE_FILE, 4096);
+	receive_from(open(logd_folder(), O_RDONLY | O_DIRECTORY), SOURCE_FILE, 4096);
 	struct ring_view v = expect_event(RING_END);
 	ck_assert_int_eq(v.value, 1);
 	ck_assert_str_eq(v.text, strerror(EISDIR));

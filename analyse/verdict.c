@@ -91,9 +91,6 @@ static void missing_crank(struct report *r)
 
 static void missing_way(struct report *r)
 {
-	if (r->backward_revolutions > 1)
-		report_say(&r->warnings, "Of the %.0f turns %.0f went backward.", r->revolutions,
-		           r->backward_revolutions);
 	if (r->unsure_revolutions > 1)
 		report_say(&r->warnings,
 		           "Where the count of teeth is in doubt the crank went round about %.0f times more; "

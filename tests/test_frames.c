@@ -83,6 +83,30 @@ START_TEST(a_bad_record_spoils_the_rest_of_its_frame_only)
 }
 END_TEST
 
+/* After a replug the decoder goes on: what it tells later is counted from the first byte of all. */
+START_TEST(what_the_end_cuts_off_is_told_and_offsets_go_on_behind_it)
+{
+	uint8_t wire[100];
+	struct link_sink sink = rig_sink(&got);
+	struct link_decoder *d = link_decoder_new(LINK_FRAMES);
+	memset(&got, 0, sizeof got);
+	size_t n = wire_of(0, 50, "10 00", wire);
+	for (size_t cut = 1; cut <= 3; cut++) {
+		link_decode(d, wire, n, &sink);
+		link_decode(d, wire, cut, &sink);
+		link_decode_end(d, &sink);
+		ck_assert_uint_eq(got.damages, cut);
+		ck_assert_str_eq(got.damage.why, "frame cut off by the end");
+		ck_assert_uint_eq(got.damage.offset, cut * n + cut * (cut - 1) / 2);
+		ck_assert_uint_eq(got.damage.bytes, cut);
+	}
+	link_decode_end(d, &sink);
+	ck_assert_uint_eq(got.damages, 3);
+	ck_assert_uint_eq(link_decoder_counts(d)->damaged_bytes, 1 + 2 + 3);
+	link_decoder_free(d);
+}
+END_TEST
+
 START_TEST(a_text_longer_than_120_bytes_is_damage)
 {
 	char hex[400] = "60 00 79";
@@ -379,6 +403,7 @@ int main(void)
 	Suite *s = suite_create("frames");
 	TCase *t = tcase_create("frames");
 	tcase_add_loop_test(t, a_bad_record_spoils_the_rest_of_its_frame_only, 0, sizeof bad / sizeof *bad);
+	tcase_add_test(t, what_the_end_cuts_off_is_told_and_offsets_go_on_behind_it);
 	tcase_add_test(t, a_text_longer_than_120_bytes_is_damage);
 	tcase_add_test(t, lost_frames_are_counted_and_a_restart_is_not_a_loss);
 	tcase_add_loop_test(t, frame_0_is_a_restart_only_with_a_hello, 0, 3);

@@ -234,6 +234,24 @@ START_TEST(facts_that_no_writer_makes_are_none)
 }
 END_TEST
 
+/* One byte more than a segment holds, and every part as such a text would have it. */
+START_TEST(a_text_of_65537_bytes_is_none)
+{
+	static char text[SEGMENT_ENGINE_MAX + 1];
+	struct segment_facts f = {.engine_text = text};
+	memset(text, 'e', sizeof text);
+	for (f.engine_len = SEGMENT_ENGINE_MAX; f.engine_len <= sizeof text; f.engine_len++) {
+		unsigned good = 0, parts = segment_facts_parts(&f);
+		for (unsigned part = 0; part < parts; part++) {
+			uint8_t payload[SEGMENT_PAYLOAD_MAX];
+			struct segment_facts_part got;
+			good += segment_facts_get(payload, segment_facts_put(&f, part, payload), &got);
+		}
+		ck_assert_uint_eq(good, f.engine_len > SEGMENT_ENGINE_MAX ? 0 : parts);
+	}
+}
+END_TEST
+
 START_TEST(facts_too_short_are_none)
 {
 	struct segment_facts f = {.engine_text = "", .engine_len = 0};
@@ -365,6 +383,7 @@ int main(void)
 	tcase_add_test(t, prediction_follows_the_document);
 	tcase_add_test(t, a_text_of_121_bytes_is_refused);
 	tcase_add_loop_test(t, facts_that_no_writer_makes_are_none, 0, sizeof bad_facts / sizeof *bad_facts);
+	tcase_add_test(t, a_text_of_65537_bytes_is_none);
 	tcase_add_test(t, facts_too_short_are_none);
 	tcase_add_test(t, a_set_is_whole_with_every_part_once);
 	tcase_add_test(t, facts_of_another_file_serve_when_its_own_are_not_whole);

@@ -72,7 +72,8 @@ struct stages {
 	size_t event_n, event_room;
 	struct overview *overview;
 	struct tank_watch tank;
-	struct crank_solver *solver; /* NULL and all below: no usable teeth */
+	struct crank_solver *solver;  /* NULL and all below: no usable teeth */
+	const struct crank *crank[2]; /* of the leg at hand and of the next, by the last bit of its number */
 	struct believed *believed;
 	struct valve_events *events;
 	struct strokes *strokes;
@@ -139,14 +140,21 @@ static void stages_free(struct stages *s)
 	free(s->event);
 }
 
-/* Crank, what the controller believed, valve events and strokes of one leg. */
+/* The crank of a leg, beside the work on the one before. */
+static int solve_crank(void *ctx, const struct leg *leg, struct fault *fault)
+{
+	struct stages *s = ctx;
+	return crank_solve(s->solver, leg, &s->crank[leg->number % 2], fault);
+}
+
+/* What the controller believed, valve events and strokes of one leg. */
 static int solve_leg(struct stages *s, const struct leg *leg, struct analysis_rows *rows, struct fault *fault)
 {
 	rows->leg = s->leg = leg;
 	if (s->solver == NULL)
 		return 0;
-	if (crank_solve(s->solver, leg, &rows->crank, fault) != 0 ||
-	    believed_replay(s->believed, leg, rows->crank, fault) != 0 ||
+	rows->crank = s->crank[leg->number % 2];
+	if (believed_replay(s->believed, leg, rows->crank, fault) != 0 ||
 	    valve_events_learn(s->events, leg, rows->crank, fault) != 0 ||
 	    valve_events_find(s->events, leg, rows->crank, s->believed, &rows->event, &rows->event_n,
 	                      fault) != 0)
@@ -186,6 +194,7 @@ static int solve_legs(struct ride *ride, struct stages *s, struct fault *fault)
 	const struct analysis_sink *sink = s->sink;
 	const struct leg *leg;
 	int got;
+	ride_each_leg(ride, s->solver == NULL ? NULL : solve_crank, s);
 	while ((got = ride_next_leg(ride, &leg, fault)) > 0) {
 		struct analysis_rows rows = {.selection = selection_of(s), .start_us = ride_start_us(s)};
 		if (solve_leg(s, leg, &rows, fault) != 0 || select_events(s, &rows, fault) != 0)
@@ -351,7 +360,6 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 
 	struct stages stages = {.sink = sink, .report = out};
 	int status = -1;
-	ride_rewind(ride);
 	if (!stages_new(&stages, out))
 		fault_set(fault, EX_OSERR, "out of memory");
 	else
@@ -366,6 +374,7 @@ int analysis_run(struct ride *ride, const struct analysis_sink *sink, struct rep
 		verdict_limits(out);
 		verdict_advice(out);
 	}
+	ride_each_leg(ride, NULL, NULL);
 	stages_free(&stages);
 	return status;
 }

@@ -36,11 +36,12 @@ struct crank_solver {
 	size_t run_cap;
 	struct run_place *place; /* of each run */
 	size_t place_cap;
-	struct crank_point *point;
-	size_t point_cap;
+	struct crank_point *point, *point_before; /* of this leg; of the leg before */
+	size_t point_cap, point_before_cap;
 	int64_t *closing_us;
 	size_t closing_cap, closings;
-	struct crank crank;
+	struct crank crank, solved[2]; /* at hand; of this leg and of the one before */
+	unsigned legs;
 	struct crank_totals totals;
 	bool way_unknown; /* at the end of the core of the leg before */
 	struct tooth_mark carry[CARRY];
@@ -77,6 +78,7 @@ void crank_solver_free(struct crank_solver *s)
 	free(s->state);
 	free(s->place);
 	free(s->point);
+	free(s->point_before);
 	free(s->closing_us);
 	free(s);
 }
@@ -708,10 +710,21 @@ static void carry_on(struct crank_solver *s, const struct leg *leg)
 	}
 }
 
+/* The points of the leg before stay as they are while this leg is solved. */
+static void keep_before(struct crank_solver *s)
+{
+	struct crank_point *point = s->point;
+	size_t cap = s->point_cap;
+	s->point = s->point_before;
+	s->point_cap = s->point_before_cap;
+	s->point_before = point;
+	s->point_before_cap = cap;
+}
+
 int crank_solve(struct crank_solver *s, const struct leg *leg, const struct crank **crank,
                 struct fault *fault)
 {
-	*crank = &s->crank;
+	keep_before(s);
 	if (leg->index_n > s->closing_cap) {
 		if (!grow((void **)&s->closing_us, leg->index_n, sizeof *s->closing_us))
 			return fault_set(fault, EX_OSERR, "out of memory for %zu index events", leg->index_n);
@@ -731,5 +744,8 @@ int crank_solve(struct crank_solver *s, const struct leg *leg, const struct cran
 	count_time(s, leg);
 	count_index(s, leg);
 	carry_on(s, leg);
+	struct crank *solved = &s->solved[s->legs++ % 2];
+	*solved = s->crank;
+	*crank = solved;
 	return 0;
 }

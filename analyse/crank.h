@@ -90,6 +90,8 @@ struct crank { /* the solution of one leg; storage owned by the solver */
 struct crank_solver; /* opaque: carries the count from leg to leg */
 struct crank_solver *crank_solver_new(const struct engine *e, const struct wheel *wheel);
 void crank_solver_free(struct crank_solver *s);
+/* Solves the next leg; *crank is valid until the leg after the next is solved, so that this one can be worked
+ * on beside it.  0, or -1 with fault. */
 int crank_solve(struct crank_solver *s, const struct leg *leg, const struct crank **crank,
                 struct fault *fault);
 const struct crank_totals *crank_solver_totals(const struct crank_solver *s);

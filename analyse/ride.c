@@ -35,6 +35,8 @@ struct fetch {
 	pthread_t thread;
 	int got; /* as ride_next_leg answers */
 	struct fault fault;
+	ride_leg_work work; /* NULL = only read it */
+	void *ctx;
 };
 
 struct ride {
@@ -436,7 +438,10 @@ static int read_leg(struct ride *r, struct fault *fault)
 static void *fetch_leg(void *arg)
 {
 	struct ride *r = arg;
-	r->fetch.got = read_leg(r, &r->fetch.fault);
+	struct fetch *f = &r->fetch;
+	f->got = read_leg(r, &f->fault);
+	if (f->got > 0 && f->work != NULL && f->work(f->ctx, &r->fill->leg, &f->fault) != 0)
+		f->got = -1;
 	return NULL;
 }
 
@@ -479,6 +484,13 @@ void ride_rewind(struct ride *r)
 	r->counts = r->read = (struct ride_counts){0};
 	r->leg_records = 0;
 	r->epoch = 0;
+}
+
+void ride_each_leg(struct ride *r, ride_leg_work work, void *ctx)
+{
+	ride_rewind(r);
+	r->fetch.work = work;
+	r->fetch.ctx = ctx;
 }
 
 /* --- opening ----------------------------------------------------------- */

@@ -100,6 +100,12 @@ int ride_next_leg(struct ride *r, const struct leg **leg, struct fault *fault);
 /* Back to the first leg. */
 void ride_rewind(struct ride *r);
 
+/* What is to be done with each leg as soon as it is read, in their order: beside the caller's work on the leg
+ * before, so that it must touch nothing that this work touches.  0; -1 with fault, which ride_next_leg then
+ * tells.  Goes back to the first leg, as ride_rewind does; NULL = no more work. */
+typedef int (*ride_leg_work)(void *ctx, const struct leg *leg, struct fault *fault);
+void ride_each_leg(struct ride *r, ride_leg_work work, void *ctx);
+
 const struct engine *ride_engine(const struct ride *r);
 const struct segment_facts *ride_facts(const struct ride *r);
 const struct ride_counts *ride_counts(const struct ride *r);

@@ -91,6 +91,30 @@ START_TEST(a_bad_wheel_is_not_taken_for_ripple)
 }
 END_TEST
 
+/* Its events are looked for while the next leg is solved. */
+START_TEST(a_leg_stays_as_it_was_while_the_next_is_solved)
+{
+	struct wheel_rig *r = solved_short_ride(WHEEL_SWEEP, 36);
+	struct solved *k = solved_new(r);
+	ck_assert_int_eq(k->bad, 0);
+	const struct crank before = *k->crank, *next;
+	size_t size = before.n * sizeof *before.point;
+	struct crank_point *copy = malloc(size);
+	memcpy(copy, before.point, size);
+	struct leg half = r->leg;
+	half.tooth_n /= 2;
+	half.core_to_us = half.to_us = half.tooth[half.tooth_n - 1].t_us + 1;
+	ck_assert_int_eq(crank_solve(k->solver, &half, &next, &k->fault), 0);
+	ck_assert_ptr_ne(next, k->crank);
+	ck_assert_uint_lt(next->n, before.n);
+	ck_assert_uint_eq(k->crank->n, before.n);
+	ck_assert_ptr_eq(k->crank->point, before.point);
+	ck_assert_mem_eq(k->crank->point, copy, size);
+	free(copy);
+	solved_free(k, r);
+}
+END_TEST
+
 START_TEST(time_at_is_the_inverse_of_angle_at)
 {
 	struct wheel_setup s = solved_clean(24, EDGES_BOTH, WHEEL_SWEEP, 1, 40);
@@ -332,6 +356,7 @@ int main(void)
 	tcase_add_test(t, one_speed_without_gauges_does_not_tell_low_orders);
 	tcase_add_test(t, strong_ripple_is_not_taken_for_a_bad_wheel);
 	tcase_add_test(t, a_bad_wheel_is_not_taken_for_ripple);
+	tcase_add_test(t, a_leg_stays_as_it_was_while_the_next_is_solved);
 	tcase_add_test(t, time_at_is_the_inverse_of_angle_at);
 	tcase_add_test(t, dropouts_are_flagged_and_counted_across);
 	tcase_add_test(t, bursts_and_bounces_do_not_slip_unseen);

@@ -107,6 +107,54 @@ START_TEST(a_reset_is_told_from_a_wrap_and_begins_an_epoch)
 }
 END_TEST
 
+struct watched {
+	unsigned seen, fails_at; /* legs, from 1; 0 = never */
+	size_t teeth;
+};
+
+static int watch_leg(void *ctx, const struct leg *leg, struct fault *fault)
+{
+	struct watched *w = ctx;
+	ck_assert_uint_eq(leg->number, w->seen);
+	w->seen++;
+	w->teeth += leg->tooth_n;
+	return w->seen == w->fails_at ? fault_set(fault, EX_DATAERR, "leg %u", w->seen) : 0;
+}
+
+START_TEST(work_sees_each_leg_once_and_before_the_caller)
+{
+	enum { EPOCHS = 5, N = 100 };
+	struct record r[EPOCHS * N];
+	for (size_t i = 0; i < EPOCHS; i++)
+		teeth(r + i * N, N, (int64_t)(EPOCHS - i) * 50000000, 10000);
+	log_rig_write(directory, 1, 1, log_rig_engine, r, EPOCHS * N);
+	struct ride *ride = open_ride(directory);
+	struct watched w = {0};
+	const struct leg *leg;
+	struct fault f = {0};
+	ride_each_leg(ride, watch_leg, &w);
+	for (unsigned i = 0; i < EPOCHS; i++)
+		ck_assert_int_eq(ride_next_leg(ride, &leg, &f), 1);
+	ck_assert_int_eq(ride_next_leg(ride, &leg, &f), 0);
+	ck_assert_uint_eq(w.seen, EPOCHS);
+	ck_assert_uint_eq(w.teeth, EPOCHS * N);
+
+	w = (struct watched){.fails_at = 3};
+	ride_each_leg(ride, watch_leg, &w);
+	ck_assert_int_eq(ride_next_leg(ride, &leg, &f), 1);
+	ck_assert_int_eq(ride_next_leg(ride, &leg, &f), 1);
+	ck_assert_int_eq(ride_next_leg(ride, &leg, &f), -1);
+	ck_assert_int_eq(f.exit_code, EX_DATAERR);
+	ck_assert_str_eq(f.text, "leg 3");
+
+	ride_each_leg(ride, NULL, NULL);
+	unsigned legs;
+	ck_assert_uint_eq(read_through(ride, &legs), EPOCHS * N);
+	ck_assert_uint_eq(w.seen, 3);
+	ride_close(ride);
+}
+END_TEST
+
 START_TEST(single_impossible_times_are_left_out)
 {
 	enum { N = 400 };
@@ -284,6 +332,7 @@ int main(void)
 	tcase_set_timeout(t, 60);
 	tcase_add_test(t, time_counts_on_through_the_counters_wrap);
 	tcase_add_test(t, a_reset_is_told_from_a_wrap_and_begins_an_epoch);
+	tcase_add_test(t, work_sees_each_leg_once_and_before_the_caller);
 	tcase_add_test(t, single_impossible_times_are_left_out);
 	tcase_add_test(t, rides_end_where_the_crank_rests);
 	tcase_add_test(t, a_long_ride_comes_in_legs_that_share_context);

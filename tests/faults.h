@@ -16,6 +16,7 @@ int faults_flip(unsigned n);      /* G12: read-only and back, n times */
 int faults_freeze(unsigned n);    /* G14: the disk freezes for n seconds at full line rate */
 int faults_watchdog(unsigned n);  /* G15: disk freeze of n seconds, then a stuck receiver */
 int faults_replug(unsigned n);    /* G16: n unplug cycles on ptys */
+int faults_unplug(unsigned n);    /* G16: n rides with the plug out for a second */
 int faults_wait(unsigned n);      /* G16: n starts before the port is there */
 int faults_library(unsigned n);   /* G16: n cycles through the real libserialport */
 int faults_restart(unsigned n);   /* G29: n starts through the real libserialport */

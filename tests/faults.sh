@@ -68,6 +68,7 @@ ask '10 s: nothing lost' "$faults" freeze 10
 ask '60 s: lost = counted; G32: nothing unexplained' "$faults" freeze 60
 ask '10 s of frozen disk: no kill; a stuck receiver: no sign of life' "$faults" watchdog 10
 ask '>= 1,000 cycles, <= 100 ms, <= 1 s, < 1 % CPU' "$faults" replug 1000
+ask 'one gap, < 1 % CPU' "$faults" unplug 20
 ask 'on ptys' "$faults" library 100
 ask 'on ptys' "$faults" wait 100
 not_run G16 'unplugging real adapters' 'a serial adapter and a hand: 50 cycles'

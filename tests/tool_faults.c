@@ -19,7 +19,7 @@ static const struct {
     {"clock", faults_clock, 3},       {"race", faults_race, 10},     {"retention", faults_retention, 4},
     {"soak", faults_soak, 10},        {"cap", faults_cap, 20},       {"cost", faults_cost, 3},
     {"restart", faults_restart, 4},   {"wait", faults_wait, 4},      {"brim", faults_brim, 4},
-    {"start", faults_start, 24},
+    {"start", faults_start, 24},      {"unplug", faults_unplug, 1},
 };
 
 int main(int argc, char **argv)

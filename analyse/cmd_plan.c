@@ -380,6 +380,12 @@ static int read_ride(const struct choice *o, struct rides *r, struct fault *f)
 	r->teach = plan_learn_sink(r->learn[r->at]);
 	const struct analysis_sink sink = {.ctx = r, .rows = teach, .progress = note_progress};
 	int status = analysis_run(ride, &sink, r->report, f);
+	if (status == 0 && r->report->held_back != NULL)
+		status =
+		    fault_set(f, EX_DATAERR,
+		              "%s: no plan: %s. By the angles of this ride the air brakes the crank; its "
+		              "report says what may be wrong, and trammel centre finds the index angle.",
+		              o->run[r->at], r->report->held_back);
 	if (status == 0) {
 		plan_machine_from_report(r->report, r->learn[r->at], r->machine[r->at]);
 		plan_fit(r->machine[r->at]);

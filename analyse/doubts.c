@@ -110,6 +110,22 @@ static void clearance(struct report *r, enum engine_end end)
 	    t->high ? "large" : "small");
 }
 
+/* At an angle that is ahead of the true one the volume seems to grow less than it does, and the air to lose
+ * pressure too fast for it; behind, too slowly: in the working stroke of both ends. */
+static void both_ends_alike(struct report *r)
+{
+	const struct expansion_verdict *cap = &r->gas.tight[END_CAP], *rod = &r->gas.tight[END_ROD];
+	if (!r->has_gas || !r->has_strokes[END_CAP] || !r->has_strokes[END_ROD] ||
+	    cap->fault == EXPANSION_SOUND || rod->fault == EXPANSION_SOUND || cap->high != rod->high)
+		return;
+	report_say(
+	    &r->warnings,
+	    "Both ends' air expands too %s alike (index %.2f at the cap end, %.2f at the rod end): before "
+	    "looking for the same fault at both, check the index angle; one that is too %s does this, and "
+	    "makes every angle here wrong. trammel centre finds it.",
+	    cap->high ? "steeply" : "slowly", cap->index, rod->index, cap->high ? "large" : "small");
+}
+
 static void noise(struct report *r, enum engine_end end)
 {
 	double release_pa = r->stroke[end].release_pa;
@@ -137,7 +153,7 @@ static void half_a_turn(struct report *r)
 	}
 	if (ideal_j == 0)
 		return;
-	r->held_back = true;
+	r->held_back = "angles half a turn off";
 	report_say(
 	    &r->warnings,
 	    "By these angles the air brakes the crank: %.1f J a turn against %.1f J of an ideal engine. "
@@ -150,6 +166,7 @@ static void half_a_turn(struct report *r)
 void doubts_say(struct report *r)
 {
 	half_a_turn(r);
+	both_ends_alike(r);
 	little(r);
 	for (int e = 0; e < END_COUNT; e++) {
 		enum engine_end end = (enum engine_end)e;

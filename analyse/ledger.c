@@ -19,7 +19,7 @@ static const struct {
     [LEDGER_COMPRESSION] = {"compression", "compression"},
     [LEDGER_WIRE_DRAWING] = {"wire_drawing", "wire-drawing"},
     [LEDGER_BACK_PRESSURE] = {"back_pressure", "back pressure"},
-    [LEDGER_REMAINDER] = {"remainder", "remainder (leak, heat)"},
+    [LEDGER_REMAINDER] = {"remainder", "leak and heat together"},
 };
 
 const char *ledger_line_key(enum ledger_line l)

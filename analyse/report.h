@@ -73,7 +73,7 @@ struct report {
 	uint64_t point_seen, point_step;
 	size_t point_n;
 	struct report_event_point point[REPORT_POINTS_MAX];
-	bool held_back; /* the angle is in doubt by half a turn: nothing is advised of the valves */
+	const char *held_back; /* why nothing is advised of the valves, a few words; NULL = it is */
 	struct report_lines limits, warnings, advice;
 	struct report_lines findings; /* faults seen at valves, wires and sensors; among the warnings too */
 };

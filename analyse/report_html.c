@@ -41,15 +41,13 @@ static void verdict(FILE *out, const struct report *r, const struct valve_event_
 {
 	char error[WORDS_MAX], remedy[WORDS_MAX];
 	words_error(error, r, e);
-	words_remedy(remedy, e);
+	words_remedy(remedy, r, e);
 	fprintf(out, "<li class=\"%s\">", verdict_class(e->verdict));
 	html_element(out, "strong", NULL, "%s", words_movement(e->end, e->event));
 	html_element(out, "span", "verdict", "%s", error);
-	if (r->held_back && isfinite(e->error_rad))
-		html_element(out, "div", NULL, "held back, see Warnings");
-	else if (remedy[0] != '\0')
+	if (remedy[0] != '\0')
 		html_element(out, "div", NULL, "%s", remedy);
-	if (!r->held_back && e->words[0] != '\0' && !words_said(&r->advice, e->words))
+	if (r->held_back == NULL && e->words[0] != '\0' && !words_said(&r->advice, e->words))
 		html_element(out, "div", "soft", "%s", e->words);
 	fputs("</li>\n", out);
 }

@@ -312,5 +312,6 @@ int report_json(const struct report *r, FILE *out)
 	json_put(root, "findings", json_put_lines(&r->findings));
 	json_put(root, "gains", both_ends(r, gains_of));
 	json_put(root, "crank_torque", torque_of(r));
+	json_put(root, "advice_held_back", r->held_back != NULL ? json_put_text(r->held_back) : json_null());
 	return json_put_write(root, out);
 }

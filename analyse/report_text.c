@@ -41,12 +41,10 @@ static void verdict_line(const struct text_page *p, const struct report *r,
 {
 	char error[WORDS_MAX], remedy[WORDS_MAX];
 	words_error(error, r, e);
-	words_remedy(remedy, e);
+	words_remedy(remedy, r, e);
 	bool on_time = strcmp(e->verdict, "on time") == 0;
-	text_line(p, verdict_tone(e->verdict), "  %-18s %-23s %s", words_movement(e->end, e->event), error,
-	          r->held_back && isfinite(e->error_rad) ? "held back, see Warnings"
-	          : on_time                              ? "on time"
-	                                                 : remedy);
+	text_line(p, verdict_tone(e->verdict), "  %-17s %-22s %s", words_movement(e->end, e->event), error,
+	          remedy[0] == '\0' && on_time ? "on time" : remedy);
 }
 
 static void verdicts(const struct text_page *p, const struct report *r)
@@ -180,7 +178,7 @@ static void gains_of_end(const struct text_page *p, const struct report *r, enum
 		text_para(p, 2, 4, TONE_FAINT, "%s end: %s", engine_end_name(end), words_gains(words, g));
 		return;
 	}
-	text_line(p, TONE_FAINT, "  %s %-17s%19s%11s%13s  place", engine_end_name(end), "end:", "work", "air",
+	text_line(p, TONE_FAINT, "  %s %-17s%19s%11s%13s  rank", engine_end_name(end), "end:", "work", "air",
 	          "work per air");
 	for (int i = 0; i < GAIN_CAUSES; i++)
 		gain_row(p, g, i);
@@ -196,6 +194,8 @@ static void gains(const struct text_page *p, const struct report *r)
 	text_heading(p, "What fixing one thing alone would gain (simulated, a stroke)");
 	gains_of_end(p, r, END_CAP);
 	gains_of_end(p, r, END_ROD);
+	if (r->gains[END_CAP].known || r->gains[END_ROD].known)
+		text_para(p, 2, 4, TONE_FAINT, "rank: by the work per air (J/g), 1 = best.");
 }
 
 static void stroke_detail(const struct text_page *p, const struct report *r, enum engine_end end)

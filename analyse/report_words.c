@@ -112,23 +112,26 @@ const char *words_error(char out[WORDS_MAX], const struct report *r, const struc
 	return out;
 }
 
-const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e)
+const char *words_remedy(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e)
 {
 	bool late = strcmp(e->verdict, "late") == 0, early = strcmp(e->verdict, "early") == 0;
 	out[0] = '\0';
-	if (!(late || early) || !isfinite(e->error_rad))
+	if (!isfinite(e->error_rad))
 		return out;
-	snprintf(out, WORDS_MAX, "switch %.1f deg (%.1f ms) %s%s", unit_deg(fabs(e->error_rad)),
-	         1e3 * fabs(e->error_rad) / e->speed_rad_s, late ? "earlier" : "later",
-	         valve_summary_other_speed(e) ? " *" : "");
+	if (r->held_back != NULL)
+		snprintf(out, WORDS_MAX, "no advice: %s", r->held_back);
+	else if (late || early)
+		snprintf(out, WORDS_MAX, "command %.1f deg (%.1f ms) %s%s", unit_deg(fabs(e->error_rad)),
+		         1e3 * fabs(e->error_rad) / e->speed_rad_s, late ? "earlier" : "later",
+		         valve_summary_other_speed(e) ? " *" : "");
 	return out;
 }
 
 bool words_any_off(const struct report *r)
 {
 	char remedy[WORDS_MAX];
-	for (size_t i = 0; i < r->event_n; i++)
-		if (words_remedy(remedy, &r->event[i])[0] != '\0')
+	for (size_t i = 0; i < r->event_n && r->held_back == NULL; i++)
+		if (words_remedy(remedy, r, &r->event[i])[0] != '\0')
 			return true;
 	return false;
 }
@@ -137,9 +140,12 @@ const char *words_at_mean_speed(const struct report *r)
 {
 	for (size_t i = 0; i < r->event_n; i++)
 		if (valve_summary_other_speed(&r->event[i]))
-			return "At the ride's mean speed; * at that of the turns that show it, said under "
-			       "Advice; trammel plan says what to load for every speed.";
-	return "At the ride's mean speed; trammel plan says what to load for every speed.";
+			return "Send the command to the coil by this much earlier or later: at the ride's "
+			       "mean speed; * at that of the turns that show it, said under Advice. trammel "
+			       "plan says what to load for every speed.";
+	return "Send the command to the coil by this much earlier or later, at the ride's mean speed; "
+	       "trammel "
+	       "plan says what to load for every speed.";
 }
 
 bool words_said(const struct report_lines *l, const char *text)
@@ -266,7 +272,7 @@ const char *words_gains(char out[WORDS_MAX], const struct gains *g)
 		    out, WORDS_MAX,
 		    "Simulated at the ride's mean speed and supply; the stroke as it was does %.1f J, "
 		    "measured were %.1f J. Each thing is put right alone, so the lines do not add up, and "
-		    "they are no lines of the ledger. x 2 = twice the flow area.",
+		    "they are no lines of \"where the work went\". x 2 = twice the flow area.",
 		    g->simulated_j, g->measured_j);
 	else
 		snprintf(out, WORDS_MAX, "Not known: %s.", g->why);

@@ -41,9 +41,9 @@ const char *words_error(char out[WORDS_MAX], const struct report *r, const struc
 /* "cap inlet opens": what the valve does at this event. */
 const char *words_movement(unsigned end, unsigned event);
 
-/* "switch 8.0 deg (9.6 ms) earlier": what to set by how much to put the mean error right; "" when on time or
- * not known. */
-const char *words_remedy(char out[WORDS_MAX], const struct valve_event_summary *e);
+/* "command 8.0 deg (9.6 ms) earlier": by how much to move the command to put the mean error right; or why
+ * nothing is advised; "" when on time or not known. */
+const char *words_remedy(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e);
 
 /* Whether any event has a remedy, and what its degrees hold for. */
 bool words_any_off(const struct report *r);

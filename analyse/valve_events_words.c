@@ -84,7 +84,7 @@ static void say_timed(struct valve_event_summary *s)
 	say(s, " at %.0f rpm", unit_rpm(s->speed_rad_s));
 	say_parts(s);
 	if (late || early)
-		say(s, "; switch it %.1f deg (%.1f ms) %s", fabs(unit_deg(s->error_rad)),
+		say(s, "; send the command %.1f deg (%.1f ms) %s", fabs(unit_deg(s->error_rad)),
 		    1e3 * fabs(s->error_rad) / s->speed_rad_s, late ? "earlier" : "later");
 	say_seen(s);
 	say_controller(s);

@@ -169,7 +169,7 @@ static void advise_valves(struct report *r)
 
 void verdict_advice(struct report *r)
 {
-	if (!r->held_back)
+	if (r->held_back == NULL)
 		advise_valves(r);
 	if (r->controller_slips > 0)
 		report_say(&r->advice,

@@ -123,6 +123,15 @@ expect 64 'torque of 0 or more' "$work/constant" --load "8 bar"
 look 0 'Friction cannot be told from the load' "$work/constant"
 expect 64 'brings its own' "$work/constant" --leak 0.1
 
+# angles half a turn off: the report advises nothing, nor is anything planned
+sed 's/^index angle .*/index angle = 194.5 deg/' "$engine" > "$work/half.ini"
+expect 65 'no plan: angles half a turn off' "$work/constant" --engine "$work/half.ini" --ini "$work/half-next.ini"
+cases=$((cases + 1))
+if [ -e "$work/half-next.ini" ]; then
+	failures=$((failures + 1))
+	echo "check_plan: an engine file is written though nothing is planned"
+fi
+
 # several rides: what each gave; another machine's are refused by what differs
 ride high "$engine" --ride constant --duration 16 --set regulator=5.6 --set rpm=110
 expect 0 'Learned from.*high .*constant .*share of what is known' "$work/high" "$work/constant"

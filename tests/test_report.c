@@ -53,7 +53,7 @@ START_TEST(json_has_the_keys_of_the_schema_in_order)
 	struct report *r = report_rig_full();
 	json_t *o = json_of(r);
 	ck_assert_str_eq(keys_of(o), "schema run link clock crank valve_events strokes air limits warnings "
-	                             "advice findings gains crank_torque ");
+	                             "advice findings gains crank_torque advice_held_back ");
 	ck_assert(starts_with(keys_of(json_object_get(o, "run")),
 	                      "file start_utc duration_s revolutions speed_rpm supply_bar_gauge "));
 	ck_assert_str_eq(keys_of(json_object_get(o, "link")), "records lost damaged_bytes gaps ");
@@ -267,10 +267,10 @@ START_TEST(the_first_screen_says_what_to_change)
 	r->event[1].error_rad = -r->event[1].error_rad;
 	strcpy(r->event[1].verdict, "early");
 	char *text = report_rig_render(r, report_rig_plain_text);
-	ck_assert_ptr_nonnull(strstr(text, "cap inlet opens    8.2 +/- 0.4 deg late"));
-	ck_assert_ptr_nonnull(strstr(text, "switch 8.2 deg (12.0 ms) earlier"));
-	ck_assert_ptr_nonnull(strstr(text, "cap inlet shuts    9.2 +/- 0.4 deg early"));
-	ck_assert_ptr_nonnull(strstr(text, "switch 9.2 deg (13.5 ms) later"));
+	ck_assert_ptr_nonnull(strstr(text, "cap inlet opens   8.2 +/- 0.4 deg late"));
+	ck_assert_ptr_nonnull(strstr(text, "command 8.2 deg (12.0 ms) earlier"));
+	ck_assert_ptr_nonnull(strstr(text, "cap inlet shuts   9.2 +/- 0.4 deg early"));
+	ck_assert_ptr_nonnull(strstr(text, "command 9.2 deg (13.5 ms) later"));
 	free(text);
 	free(r);
 }
@@ -285,13 +285,13 @@ START_TEST(an_error_at_another_speed_is_marked)
 	r->event[0].error_rad = unit_rad(20.5);
 	valve_summary_words(&r->engine, &r->event[0]);
 	ck_assert_ptr_nonnull(strstr(r->event[0].words, "at 153 rpm: "));
-	ck_assert_ptr_nonnull(
-	    strstr(r->event[0].words,
-	           "; switch it 20.5 deg (22.4 ms) earlier; seen on 140 of 142 turns, the faster ones"));
+	ck_assert_ptr_nonnull(strstr(
+	    r->event[0].words,
+	    "; send the command 20.5 deg (22.4 ms) earlier; seen on 140 of 142 turns, the faster ones"));
 	char *text = report_rig_render(r, report_rig_plain_text);
-	ck_assert_ptr_nonnull(strstr(text, "switch 20.5 deg (22.4 ms) earlier *\n"));
+	ck_assert_ptr_nonnull(strstr(text, "command 20.5 deg (22.4 ms) earlier *\n"));
 	ck_assert_ptr_nonnull(strstr(text, "* at that of the turns that show it"));
-	ck_assert_ptr_nonnull(strstr(text, "switch 9.2 deg (13.5 ms) earlier\n"));
+	ck_assert_ptr_nonnull(strstr(text, "command 9.2 deg (13.5 ms) earlier\n"));
 	free(text);
 	free(r);
 }

@@ -71,7 +71,7 @@ START_TEST(a_summary_says_how_late_and_why)
 	ck_assert_ptr_nonnull(strstr(a->words, "cap inlet opens"));
 	ck_assert_ptr_nonnull(strstr(a->words, "deg late"));
 	ck_assert_ptr_nonnull(strstr(a->words, " rpm: "));
-	ck_assert_ptr_nonnull(strstr(a->words, "; switch it "));
+	ck_assert_ptr_nonnull(strstr(a->words, "; send the command "));
 	ck_assert_ptr_nonnull(strstr(a->words, "ms) earlier"));
 }
 END_TEST

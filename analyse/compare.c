@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/compare.h"
 
+#include "analyse/engine_differences.h"
 #include "analyse/report_words.h"
 #include "common/air.h"
 #include "common/unit.h"
@@ -263,8 +264,37 @@ static void note_unlike(struct report_lines *l, const char *what, double a, doub
 		           but);
 }
 
+static void note_held_back(struct report_lines *l, const char *which, const struct report *r)
+{
+	if (r->held_back != NULL)
+		report_say(
+		    l,
+		    "The ride %s has its %s: errors, work and air of it are not to be trusted; see its "
+		    "report.",
+		    which, r->held_back);
+}
+
+static void note_engines(struct report_lines *l, const struct engine *a, const struct engine *b)
+{
+	char text[ENGINE_DIFFERENCES_MAX];
+	if (engine_differences(a, b, DIFFERENT_MACHINE, text)[0] != '\0')
+		report_say(l,
+		           "The two logs carry different engine files: they differ in %s. A change of the "
+		           "machine and one of its valves cannot be told apart here.",
+		           text);
+	else if (strcmp(a->name, b->name) != 0)
+		report_say(l, "The two logs carry different engine files: they differ in the name.");
+	if (engine_differences(a, b, DIFFERENT_READING, text)[0] != '\0')
+		report_say(l,
+		           "The engine files read the same log otherwise (%s): a difference may come from "
+		           "that alone. Give one for both with --engine.",
+		           text);
+}
+
 static void write_notes(struct comparison *c, const struct report *a, const struct report *b)
 {
+	note_held_back(&c->notes, "before", a);
+	note_held_back(&c->notes, "after", b);
 	if (a->selected[0] != '\0')
 		report_say(&c->notes, "Only a part of each ride is counted; before: %s; after: %s.",
 		           a->selected, b->selected);
@@ -273,9 +303,7 @@ static void write_notes(struct comparison *c, const struct report *a, const stru
 	note_unlike(&c->notes, "supply pressure", unit_bar_gauge(a->supply_pa.median, a->engine.ambient_pa),
 	            unit_bar_gauge(b->supply_pa.median, b->engine.ambient_pa), "bar gauge",
 	            "Work and air follow the supply; look at the diagram factor.");
-	if (strcmp(a->engine.name, b->engine.name) != 0 || a->engine.bore_m != b->engine.bore_m ||
-	    a->engine.crank_radius_m != b->engine.crank_radius_m)
-		report_say(&c->notes, "The two logs carry different engine files.");
+	note_engines(&c->notes, &a->engine, &b->engine);
 	if (c->n >= 10)
 		report_say(&c->notes,
 		           "Of %zu comparisons at 95 %%, about %.0f may show a difference by chance alone.",

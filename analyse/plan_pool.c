@@ -2,6 +2,7 @@
 #include "analyse/plan_pool.h"
 
 #include "analyse/delay.h"
+#include "analyse/engine_differences.h"
 #include "analyse/trend.h"
 #include "common/unit.h"
 
@@ -356,69 +357,13 @@ static void pool_gas(struct pool *p, int end)
 
 /* --- is it one machine? ------------------------------------------------------------------- */
 
-struct trait {
-	const char *name;
-	double value;
-	bool makes_another; /* machine; else it only makes the rides harder to compare */
-};
-
-#define TRAITS_MAX 48
-
-static size_t traits(const struct engine *e, struct trait t[TRAITS_MAX])
-{
-	const struct trait fixed[] = {{"the mechanism", e->mechanism, true},
-	                              {"the pivot distance", e->pivot_distance_m, true},
-	                              {"the rod length", e->rod_length_m, true},
-	                              {"the offset", e->offset_m, true},
-	                              {"the crank radius", e->crank_radius_m, true},
-	                              {"the bore", e->bore_m, true},
-	                              {"the rod", e->rod_m, true},
-	                              {"the clearance of the cap end", e->clearance_m3[END_CAP], true},
-	                              {"the clearance of the rod end", e->clearance_m3[END_ROD], true},
-	                              {"the number of teeth", e->tooth_count, true},
-	                              {"the ratio of the toothed wheel", e->crank_ratio, true},
-	                              {"the index angle", e->index_rad, false},
-	                              {"the ambient pressure", e->ambient_pa, false},
-	                              {"the air temperature", e->air_k, false}};
-	size_t n = sizeof fixed / sizeof *fixed;
-	memcpy(t, fixed, sizeof fixed);
-	for (int v = 0; v < ENGINE_VALVES_MAX; v++) {
-		static const char *const name[ENGINE_VALVES_MAX] = {
-		    "what valve 0 opens", "what valve 1 opens", "what valve 2 opens", "what valve 3 opens",
-		    "what valve 4 opens", "what valve 5 opens", "what valve 6 opens", "what valve 7 opens"};
-		const struct engine_valve *w = &e->valve[v];
-		t[n++] = (struct trait){
-		    name[v], w->present ? 32.0 * w->rest_passages + 2.0 * w->passages + w->rest_open : -1,
-		    true};
-	}
-	return n;
-}
-
-static bool differ(double a, double b)
-{
-	return isnan(a) != isnan(b) || fabs(a - b) > 1e-9 * fmax(fabs(a), fabs(b));
-}
-
-/* The names of what differs, with commas; "" = nothing. */
-static void differences(const struct engine *a, const struct engine *b, bool another, char text[200])
-{
-	struct trait x[TRAITS_MAX], y[TRAITS_MAX];
-	size_t n = traits(a, x);
-	traits(b, y);
-	text[0] = '\0';
-	for (size_t i = 0; i < n; i++)
-		if (x[i].makes_another == another && differ(x[i].value, y[i].value))
-			snprintf(text + strlen(text), 200 - strlen(text), "%s%s", text[0] != '\0' ? ", " : "",
-			         x[i].name);
-}
-
 static int same_machine(struct pool *p, struct fault *fault)
 {
 	const struct plan_machine *last = p->ride[p->n - 1].machine;
-	char text[200];
+	char text[ENGINE_DIFFERENCES_MAX];
 	for (size_t r = 0; r + 1 < p->n; r++) {
 		const struct plan_machine *m = p->ride[r].machine;
-		differences(&m->engine, &last->engine, true, text);
+		engine_differences(&m->engine, &last->engine, DIFFERENT_MACHINE, text);
 		if (text[0] != '\0')
 			return fault_set(
 			    fault, EX_DATAERR,
@@ -426,7 +371,7 @@ static int same_machine(struct pool *p, struct fault *fault)
 			    "(%s); plan them apart, or, where one file was wrong, give the right "
 			    "one with --engine",
 			    m->run, last->run, text);
-		differences(&m->engine, &last->engine, false, text);
+		engine_differences(&m->engine, &last->engine, DIFFERENT_READING, text);
 		if (text[0] != '\0')
 			report_say(&p->out->remarks,
 			           "The engine files of %s and %s differ in %s: give one for both with "

@@ -184,6 +184,34 @@ START_TEST(the_airs_own_doubt_counts_when_valves_were_moved)
 }
 END_TEST
 
+static bool noted(const char *words)
+{
+	for (size_t i = 0; i < c.notes.n; i++)
+		if (strstr(c.notes.line[i], words) != NULL)
+			return true;
+	return false;
+}
+
+/* The same machine read with another index angle or calibration: the difference may be none of the valves'.
+ */
+START_TEST(engine_files_that_read_otherwise_are_named)
+{
+	struct report *before = report_rig_full(), *after = report_rig_full();
+	compare_reports(before, after, &c);
+	ck_assert(!noted("engine files"));
+	after->engine.index_rad = before->engine.index_rad + 0.1;
+	after->engine.sensor[0].value[1] += 1e4;
+	compare_reports(before, after, &c);
+	ck_assert(noted("read the same log otherwise (the index angle, the calibration of the "));
+	ck_assert(!noted("different engine files"));
+	before->held_back = "angles half a turn off";
+	compare_reports(before, after, &c);
+	ck_assert(noted("The ride before has its angles half a turn off"));
+	free(before);
+	free(after);
+}
+END_TEST
+
 START_TEST(unlike_rides_are_called_unlike)
 {
 	struct report *before = report_rig_full(), *after = report_rig_full();
@@ -196,6 +224,8 @@ START_TEST(unlike_rides_are_called_unlike)
 		engine |= strstr(c.notes.line[i], "different engine files") != NULL;
 	}
 	ck_assert(speed && engine);
+	ck_assert(noted("they differ in the bore."));
+	ck_assert(!noted("read the same log otherwise"));
 	free(before);
 	free(after);
 }
@@ -385,6 +415,7 @@ int main(void)
 	tcase_add_test(t, what_got_better_and_worse_is_told);
 	tcase_add_test(t, errors_are_compared_at_one_speed);
 	tcase_add_test(t, the_airs_own_doubt_counts_when_valves_were_moved);
+	tcase_add_test(t, engine_files_that_read_otherwise_are_named);
 	tcase_add_test(t, unlike_rides_are_called_unlike);
 	tcase_add_test(t, rides_of_which_nothing_is_known_compare_to_nothing);
 	tcase_add_test(t, text_and_json_say_the_same);

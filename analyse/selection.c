@@ -98,8 +98,8 @@ static int take_time(double *x, const char *command, int option, const char *tex
 {
 	if (number(text, strlen(text), x))
 		return EX_OK;
-	return cli_usage(command, "%s wants seconds from the ride's start, not \"%s\"", name_of(option),
-	                 text);
+	return cli_usage(command, "%s wants seconds from the ride's start, a number such as 12.5, not \"%s\"",
+	                 name_of(option), text);
 }
 
 static int take_range(struct selection_range *r, const char *command, int option, const char *text)
@@ -109,8 +109,9 @@ static int take_range(struct selection_range *r, const char *command, int option
 	if (dots == NULL || strlen(text) == 2 ||
 	    (dots > text && !number(text, (size_t)(dots - text), &low)) ||
 	    (dots[2] != '\0' && !number(dots + 2, strlen(dots + 2), &high)))
-		return cli_usage(command, "%s wants a range such as 100..150, not \"%s\"", name_of(option),
-		                 text);
+		return cli_usage(command, "%s wants a range in %s, two numbers such as %s, not \"%s\"",
+		                 name_of(option), option == SELECTION_SPEED ? "rpm" : "bar gauge",
+		                 option == SELECTION_SPEED ? "100..150" : "3.5..4.5", text);
 	if (!(low < high))
 		return cli_usage(command, "%s: %s runs from high to low; put the lower number first",
 		                 name_of(option), text);

@@ -1,9 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/air_ways.h"
 
-#include "analyse/report.h"
 #include "common/air.h"
-#include "common/unit.h"
 
 #include <math.h>
 
@@ -78,40 +76,6 @@ bool air_ways_disagree(const struct air_known way[AIR_WAYS], enum air_way *a, en
 			return true;
 		}
 	return false;
-}
-
-/* --- what the balance does not see -------------------------------------------- */
-
-static double actual_rad(const struct report *r, int end, int kind)
-{
-	for (size_t i = 0; i < r->event_n; i++)
-		if (r->event[i].end == end && r->event[i].event == kind)
-			return r->event[i].actual_rad;
-	return NAN;
-}
-
-/* Both valves stand open from admission to compression; through one after the other goes the sonic
- * conductance 1 / sqrt(1/C1^2 + 1/C2^2) at most (ISO 6358 for like critical ratios). */
-static double end_blown_kg(const struct report *r, int end)
-{
-	const struct stroke_summary *s = &r->stroke[end];
-	double both_rad = remainder(
-	    actual_rad(r, end, EVENT_COMPRESSION) - actual_rad(r, end, EVENT_ADMISSION), 2 * UNIT_PI);
-	double in = r->gas.conductance[end][0], out = r->gas.conductance[end][1];
-	if (!r->has_gas || !r->has_strokes[end] || !(both_rad > 0) || !isfinite(in * out))
-		return 0;
-	double through = in * out / hypot(in, out);
-	return AIR_ANR_DENSITY * through * s->supply_pa * both_rad / s->omega_rad_s;
-}
-
-double air_blown_kg(const struct report *r)
-{
-	double sum = 0;
-	for (int end = 0; end < END_COUNT; end++) {
-		double kg = end_blown_kg(r, end);
-		sum += isfinite(kg) ? kg : 0;
-	}
-	return sum;
 }
 
 double air_ways_reach_kg(const struct air_known way[AIR_WAYS])

@@ -34,12 +34,6 @@ void tank_watch_add(struct tank_watch *t, const struct engine *e, const struct l
  * the tank was filled, or when it hardly fell. */
 struct air_known tank_watch_air(const struct tank_watch *t, const struct engine *e, double turns);
 
-struct report;
-/* What may blow straight through in a turn, kg, by the events' mean angles and the conductances: the
- * chambers' balance does not see air that leaves while the inlet is open.  0 when no end's valves stand open
- * together. */
-double air_blown_kg(const struct report *r);
-
 /* Half width of the chambers' balance; where the ways disagree, as far as to the end of the farthest. */
 double air_ways_reach_kg(const struct air_known way[AIR_WAYS]);
 

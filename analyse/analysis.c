@@ -250,23 +250,41 @@ static struct air_known air_by_valves(const struct report *r)
 	return sum;
 }
 
-#define BALANCE_PART 0.08 /* of the chambers' air: heat of the walls; judgement, see stroke_air.h */
+/* Of the chambers' air, 95 %: gain of the gauges, temperature of the supply, clearances; judgement. */
+#define BALANCE_PART 0.03
 
 /* The tank answers for the whole ride only. */
 static void gather_air(const struct stages *s, struct report *out)
 {
 	struct air_known *way = out->air;
 	gains_reckon(out, out->gains);
+	double doubt_kg = 0; /* alike at both ends */
+	for (int e = 0; e < END_COUNT; e++)
+		doubt_kg += out->has_strokes[e] ? out->stroke[e].air_doubt_kg : 0;
 	way[AIR_BY_CHAMBERS] =
-	    (struct air_known){out->air_kg_per_turn, BALANCE_PART * out->air_kg_per_turn + air_blown_kg(out)};
+	    (struct air_known){out->air_kg_per_turn, hypot(BALANCE_PART * out->air_kg_per_turn, doubt_kg)};
 	way[AIR_BY_VALVES] = air_by_valves(out);
 	way[AIR_BY_TANK] = selection_of(s) == NULL ? tank_watch_air(&s->tank, &out->engine, out->revolutions)
 	                                           : (struct air_known){NAN, NAN};
 	out->air_error_kg = air_ways_reach_kg(way);
 }
 
+static void warn_of_air_gone_through(struct report *out)
+{
+	for (int e = 0; e < END_COUNT; e++)
+		if (out->has_strokes[e] && out->stroke[e].air_unknown > 0)
+			report_say(
+			    &out->warnings,
+			    "In %u strokes of the %s end the inlet was not told to shut, or did not: air may "
+			    "have "
+			    "gone straight through. What they took is not in the air of a turn but in its "
+			    "interval.",
+			    out->stroke[e].air_unknown, engine_end_name((enum engine_end)e));
+}
+
 static void warn_of_air(struct report *out)
 {
+	warn_of_air_gone_through(out);
 	enum air_way a, b;
 	const struct air_known *way = out->air;
 	if (air_ways_disagree(way, &a, &b))

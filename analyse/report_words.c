@@ -282,12 +282,14 @@ const char *words_gains(char out[WORDS_MAX], const struct gains *g)
 const char *words_air(const struct report *r)
 {
 	bool tank = engine_sensor_channel(&r->engine, SENSOR_TANK) >= 0 && r->engine.tank_m3 > 0;
-	return tank ? "From the chambers' energy balance, no heat to the walls; the supply as cold as the "
-	              "tank's "
-	              "pressure and volume tell."
-	            : "From the chambers' energy balance, no heat to the walls; the supply taken at the "
-	              "engine file's "
-	              "air temperature: from a tank that cools more is used, about 0.35 % a degree.";
+	return tank ? "From the chambers' energy balance, with the heat that walls usually take and with "
+	              "what left "
+	              "by an exhaust still open; the supply as cold as the tank's pressure and volume tell."
+	            : "From the chambers' energy balance, with the heat that walls usually take and with "
+	              "what left "
+	              "by an exhaust still open; the supply taken at the engine file's air temperature: from "
+	              "a "
+	              "tank that cools more is used, about 0.35 % a degree.";
 }
 
 const char *words_air_ways(char out[WORDS_MAX], const struct report *r)

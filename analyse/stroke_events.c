@@ -219,6 +219,21 @@ struct stroke_angles stroke_events_angles(const struct stroke_events *s, const s
 	return a;
 }
 
+struct stroke_event_angle stroke_events_last_compression(const struct stroke_events *s,
+                                                         const struct stroke_turns *turns, size_t i,
+                                                         double turn_back_rad)
+{
+	const struct stroke_turn *turn = &turns->turn[i];
+	struct stroke_event_angle a;
+	bool follows = i > 0 && turns->turn[i - 1].number == turn->number - 1;
+	const struct valve_event *row = follows ? s->row[(i - 1) * EVENT_KINDS + EVENT_COMPRESSION] : NULL;
+	struct stroke_turn last = follows ? turns->turn[i - 1] : *turn;
+	a.phi_rad = phi_of(s, &last, row, EVENT_COMPRESSION, turn_back_rad, &a.source) - TURN;
+	a.sd_rad =
+	    TURN / ((turn->t1_us - turn->t0_us) * 1e-6) * sd_of(&s->tally[EVENT_COMPRESSION], row, a.source);
+	return a;
+}
+
 double stroke_events_next_admission(const struct stroke_events *s, const struct stroke_turns *turns, size_t i,
                                     double turn_back_rad)
 {

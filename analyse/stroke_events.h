@@ -51,6 +51,16 @@ int stroke_events_assign(struct stroke_events *s, const struct stroke_turns *tur
 struct stroke_angles stroke_events_angles(const struct stroke_events *s, const struct stroke_turns *turns,
                                           size_t i, double turn_back_rad);
 
+struct stroke_event_angle { /* past a dead centre */
+	double phi_rad, sd_rad;
+	enum stroke_event_source source;
+};
+
+/* When the exhaust of the turn before is half shut, past the dead centre of this one. */
+struct stroke_event_angle stroke_events_last_compression(const struct stroke_events *s,
+                                                         const struct stroke_turns *turns, size_t i,
+                                                         double turn_back_rad);
+
 /* The admission after that turn, past the dead centre of the turn (about 2 pi). */
 double stroke_events_next_admission(const struct stroke_events *s, const struct stroke_turns *turns, size_t i,
                                     double turn_back_rad);

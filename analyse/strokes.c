@@ -24,6 +24,7 @@ static const double RAMP_S = 0.006;            /* a valve's opening or shutting 
 static const double LAG_MOST_S = 0.02;         /* a learned sensor lag above this is no lag */
 static const double UNKNOWN_LAG_S = 0.0005;    /* of a pressure sensor on a short hose */
 static const double LEARNED_LAG_SD_S = 0.0003; /* rms that is left when the lag was learned */
+static const double PASSAGE_MOST = 2.5;        /* times the other passage of the end */
 static const double GAUGE_ZERO_PART = 0.001; /* of its range, sd: how well a gauge's zero is set with care */
 static const double ZERO_SD_RAD = 0.0017;    /* 0.1 deg: index setting and lost motion */
 #define DOUBTS_EVERY 8                       /* of so many strokes one is looked at for the ledger's doubt */
@@ -125,6 +126,7 @@ static struct stroke empty_row(const struct bench *b, const struct stroke_turn *
 	    .mep_pa = NAN,
 	    .release_pa = NAN,
 	    .air_kg = NAN,
+	    .air_doubt_kg = NAN,
 	    .peak_force_n = NAN,
 	    .peak_torque_nm = NAN,
 	    .peak_torque_sd_nm = NAN,
@@ -235,6 +237,39 @@ static void judge_error(const struct bench *b, const struct stroke_turn *turn,
 	extra->zero_sd_pa = b->zero_sd_pa;
 }
 
+/* A passage whose flow hardly shows can come out as anything; a machine's valves are of a kind. */
+static double exhaust_m3_s_pa(const struct bench *b)
+{
+	double in = b->gas == NULL ? NAN : b->gas->conductance[b->end][0];
+	double out = b->gas == NULL ? NAN : b->gas->conductance[b->end][1];
+	return isfinite(in) && isfinite(out) ? fmin(fmax(out, in / PASSAGE_MOST), in * PASSAGE_MOST) : out;
+}
+
+static void measure_air(const struct bench *b, size_t turn, const struct stroke_angles *a, struct stroke *row)
+{
+	const struct mech *m = b->s->mech;
+	const struct stroke_end *x = &b->s->end[b->end];
+	double around_m = UNIT_PI * b->s->engine->bore_m, area_m2 = m->area_m2[b->end];
+	struct stroke_air_case c = {
+	    .nodes = b->nodes,
+	    .angles = a,
+	    .last_compression = stroke_events_last_compression(&x->events, &x->turns, turn, x->turn_back_rad),
+	    .turn_back_rad = x->turn_back_rad,
+	    .omega_rad_s = row->omega_rad_s,
+	    .ramp_s = {{ramp_s(b, 0, 0), ramp_s(b, 0, 1)}, {ramp_s(b, 1, 0), ramp_s(b, 1, 1)}},
+	    .inlet_m3_s_pa = b->gas == NULL ? NAN : b->gas->conductance[b->end][0],
+	    .exhaust_m3_s_pa = exhaust_m3_s_pa(b),
+	    .supply_pa = row->supply_pa,
+	    .ambient_pa = b->s->engine->ambient_pa,
+	    .air_k = b->s->engine->air_k,
+	    .wall_m2 = 2 * area_m2 - around_m * m->clearance_m3[b->end] / area_m2,
+	    .wall_per_m = around_m / area_m2,
+	};
+	struct stroke_air air = stroke_air(&c);
+	row->air_kg = air.kg;
+	row->air_doubt_kg = air.doubt_kg;
+}
+
 /* Everything that follows from the nodes.  -1 when out of memory. */
 static int judge(struct bench *b, const struct stroke_turn *turn, const struct stroke_angles *a,
                  double next_admission_rad, struct stroke *row, struct stroke_extra *extra)
@@ -261,8 +296,6 @@ static int judge(struct bench *b, const struct stroke_turn *turn, const struct s
 	extra->useful_zero_rad = (useful_rad(b->nodes, first, back, ambient, -b->zero_sd_pa) -
 	                          useful_rad(b->nodes, first, back, ambient, b->zero_sd_pa)) /
 	                         2;
-	row->air_kg =
-	    stroke_air_kg(b->nodes, a, row->omega_rad_s, ramp_s(b, 0, 0), ramp_s(b, 0, 1), s->engine->air_k);
 	c.supply_pa = row->supply_pa;
 	if (isfinite(row->supply_pa) && isfinite(a->intended_cut_off_rad))
 		judge_ledger(&stroke, &c, row);
@@ -322,6 +355,8 @@ static int measure_turn(struct bench *b, size_t i, struct stroke *row)
 		row->peak_force_n = peak_force_n(b, b->nodes->node, b->nodes->n);
 	if (row->flag[0] == '\0' && judge(b, turn, &a, next_admission, row, &extra) != 0)
 		return -1;
+	if (row->flag[0] == '\0')
+		measure_air(b, i, &a, row);
 	row->apart = b->s->counts != NULL && !b->s->counts(b->s->counts_ctx, row);
 	if (row->apart)
 		return 0;
@@ -542,6 +577,7 @@ static void reckon_air(struct strokes *s, const struct leg *leg)
 		                     : mean_between_pa(&leg->sensor[channel], row->t_start_us, row->t_end_us);
 		double k = supply_air_k(&s->air, row->t_start_us, tank_pa);
 		row->air_kg *= s->engine->air_k / k;
+		row->air_doubt_kg *= s->engine->air_k / k;
 		if (!row->apart)
 			strokes_sum_air(sum, row);
 		supply_air_take(&s->air, isfinite(row->air_kg) ? row->air_kg : mean_tally_mean(&sum->air));

@@ -35,8 +35,9 @@ struct stroke {
 	double ideal_work_j; /* NAN when no ideal can be drawn */
 	double useful_rad;
 	double mep_pa;
-	double release_pa; /* absolute, at release; NAN */
-	double air_kg;     /* NAN */
+	double release_pa;   /* absolute, at release; NAN */
+	double air_kg;       /* NAN */
+	double air_doubt_kg; /* half of its 95 % interval, mostly alike in every stroke; see stroke_air.h */
 	double peak_force_n;
 	double peak_torque_nm,
 	    peak_torque_sd_nm;         /* on the crank, both ends together; NAN: not all measured */
@@ -67,6 +68,8 @@ struct stroke_summary {
 	/* Over mean speed (rad/s), for comparing rides. */
 	struct speed_line work_line, useful_line, factor_line, air_line;
 	double ideal_work_j, diagram_factor, mep_pa, release_pa, air_kg, peak_force_n;
+	double air_doubt_kg; /* half of the 95 % interval of air_kg; gauges and supply temperature left out */
+	unsigned air_unknown; /* strokes not in air_kg: air may have gone straight through */
 	double ledger_j[LEDGER_LINES];
 	/* How well they are known: the events' instants, the angle, the gauges' zeros, noise; a gain error of
 	   a gauge is not in it.  The ideal is that of the supply measured and the cut-off intended. */

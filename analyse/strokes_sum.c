@@ -72,7 +72,11 @@ void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const stru
 
 void strokes_sum_air(struct strokes_sum *s, const struct stroke *row)
 {
+	bool known = isfinite(row->air_kg);
 	add_known(&s->air, row->air_kg);
+	add_known(&s->air_doubt, known ? row->air_doubt_kg : NAN);
+	s->air_unknown += !known && isfinite(row->air_doubt_kg);
+	s->through_kg += !known && isfinite(row->air_doubt_kg) ? row->air_doubt_kg : 0;
 	speed_sums_add(&s->air_line, row->omega_rad_s, row->air_kg);
 }
 
@@ -151,6 +155,9 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->release_pa = mean_tally_mean(&s->release);
 	out->release_sd_pa = hypot(s->zero_sd_pa, mean_tally_sd(&s->release) / sqrt((double)s->release.n));
 	out->air_kg = mean_tally_mean(&s->air);
+	out->air_unknown = s->air_unknown;
+	out->air_doubt_kg = mean_tally_mean(&s->air_doubt) +
+	                    (s->air_unknown > 0 ? s->through_kg / ((double)s->air.n + s->air_unknown) : 0);
 	out->peak_force_n = n > 0 ? s->peak_force_n : NAN;
 	out->ideal_work_j = ideal_n > 0 ? s->ideal_j / ideal_n : NAN;
 	out->diagram_factor = ideal_n > 0 ? s->work_with_ideal_j / s->ideal_j : NAN;

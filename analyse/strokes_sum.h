@@ -10,8 +10,10 @@
 struct strokes_sum { /* zero before the first stroke */
 	unsigned left_out;
 	struct stroke_reason reason[STROKE_REASONS];
-	struct mean_tally work, useful, mep, release, air, supply, omega;
+	struct mean_tally work, useful, mep, release, air, air_doubt, supply, omega;
 	struct speed_sums work_line, useful_line, factor_line, air_line;
+	unsigned air_unknown; /* strokes through which air may have gone straight */
+	double through_kg;    /* at most, of them together */
 	double peak_force_n;
 	double angle_shift_j;                 /* sum of |dW/dphi| sd(phi), phi off alike in every stroke */
 	double angle_sd_rad, useful_zero_rad; /* sums */

@@ -509,6 +509,57 @@ START_TEST(air_of_the_book_motor_agrees)
 }
 END_TEST
 
+/* 90 deg of a chamber that stands at 6 bar, 0.1 l; 10 rad/s. */
+static struct stroke_air air_of_a_still_chamber(double exhaust_m3_s_pa, double last_compression_rad,
+                                                double wall_m2)
+{
+	enum { NODES = 181 };
+	static struct indicator_node node[NODES];
+	struct stroke_nodes nodes = {.node = node, .n = NODES};
+	struct stroke_angles a = {.phi_rad = {unit_rad(5), unit_rad(75), unit_rad(170), unit_rad(352)}};
+	for (int i = 0; i < NODES; i++)
+		node[i] = (struct indicator_node){unit_rad(i * 0.5), 1e-4, 6e5};
+	const struct stroke_air_case c = {.nodes = &nodes,
+	                                  .angles = &a,
+	                                  .last_compression = {last_compression_rad, 0, FROM_EVENT},
+	                                  .omega_rad_s = 10,
+	                                  .ramp_s = {{0.004, 0.006}, {0.004, 0.006}},
+	                                  .exhaust_m3_s_pa = exhaust_m3_s_pa,
+	                                  .ambient_pa = 1e5,
+	                                  .air_k = 291,
+	                                  .wall_m2 = wall_m2};
+	return stroke_air(&c);
+}
+
+/* C = 2e-10 m3/(s Pa), 1.185 kg/m3 of ISO 8778, choked; from admission's beginning to the exhaust's half.
+ * What leaves has been pressed from 1 to 6 bar: it is that much warmer than what must come in for it. */
+START_TEST(air_that_leaves_by_the_exhaust_while_the_inlet_is_open_is_counted)
+{
+	double warm = pow(6, 0.4 / 1.4), open_s = unit_rad(20 - 5) / 10 + 0.004;
+	double left = 2e-10 * 1.185 * 6e5 * sqrt(293.15 / (291 * warm)) * open_s;
+	struct stroke_air air = air_of_a_still_chamber(2e-10, unit_rad(20), 0);
+	ck_assert_double_eq_tol(air.kg, left * warm,
+	                        0.03 * left * warm); /* it cools as supply takes its place */
+	ck_assert_double_ge(air.doubt_kg, 0.3 * air.kg - 1e-12);
+	struct stroke_air shut = air_of_a_still_chamber(2e-10, unit_rad(-8), 0);
+	ck_assert_double_eq(shut.kg, 0);
+	ck_assert_double_eq(shut.doubt_kg, 0);
+}
+END_TEST
+
+/* Air that stands compressed cools at the walls, and what keeps its pressure up comes in for it: 60 W/(m2 K)
+ * on 0.01 m2 from the beginning of admission to the end of cut-off. */
+START_TEST(air_that_makes_up_for_the_heat_of_the_walls_is_counted)
+{
+	double warm = pow(6, 0.4 / 1.4), time_s = unit_rad(70) / 10 + 0.004 + 0.006;
+	double lost_j = 60 * 0.01 * 291 * (warm - 1) * time_s, cp = 3.5 * AIR_R;
+	struct stroke_air air = air_of_a_still_chamber(NAN, unit_rad(-8), 0.01);
+	ck_assert_double_lt(air.kg, lost_j / (cp * 291));
+	ck_assert_double_gt(air.kg, 0.7 * lost_j / (cp * 291)); /* the warmth goes meanwhile */
+	ck_assert_double_ge(air.doubt_kg, air.kg);
+}
+END_TEST
+
 /* A tank that empties without heat: T = T0 (m / m0)^(gamma - 1), in closed form. */
 START_TEST(the_tanks_pressure_tells_how_cold_the_supply_is)
 {
@@ -573,6 +624,8 @@ int main(void)
 	tcase_add_test(t, a_learned_sensor_lag_is_taken_out);
 	tcase_add_test(t, air_of_a_square_admission_follows_the_closed_form);
 	tcase_add_test(t, air_of_the_book_motor_agrees);
+	tcase_add_test(t, air_that_leaves_by_the_exhaust_while_the_inlet_is_open_is_counted);
+	tcase_add_test(t, air_that_makes_up_for_the_heat_of_the_walls_is_counted);
 	tcase_add_test(t, the_tanks_pressure_tells_how_cold_the_supply_is);
 	tcase_add_test(t, the_mean_diagram_is_the_diagram);
 	suite_add_tcase(s, t);

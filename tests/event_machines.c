@@ -13,6 +13,8 @@ struct draw {
 	struct prng random;
 	struct event_machine *m;
 	double bore_m, rod_m, crank_m, swept_ml, clearance_ml[2];
+	bool odd;
+	struct prng odds; /* of its own: the rest is as without */
 };
 
 static double between(struct draw *d, double low, double high)
@@ -60,6 +62,8 @@ static void write_engine(struct draw *d)
 		set[end][1] = between(d, 60, 110);
 		set[end][2] = between(d, 152, 172);
 		set[end][3] = between(d, 295, 335);
+		if (d->odd && prng_chance(&d->odds, 0.5)) /* shut not before the inlet opens */
+			set[end][3] = 335 + 20 * prng_uniform(&d->odds);
 	}
 	snprintf(d->m->engine, sizeof d->m->engine,
 	         "[engine]\nname = drawn machine\nmechanism = oscillating cylinder\n"
@@ -104,6 +108,8 @@ static void draw_valves(struct draw *d)
 	struct event_machine *m = d->m;
 	double size = d->swept_ml / 390, suits = 3 * size * fmax(m->rpm_to / 150, 0.7);
 	double wide[2] = {suits * around(d, 0.8, 4), suits * around(d, 0.8, 4)}; /* inlets, exhausts */
+	for (int p = 0; p < 2 && d->odd; p++)
+		wide[p] *= pow(4, prng_uniform(&d->odds));
 	for (int v = 0; v < 4; v++) {
 		double ramp[2] = {4 * around(d, 0.5, 2), 4 * around(d, 0.5, 2)};
 		say(m, "c.%d=%.4f", v, wide[v % 2] * around(d, 0.85, 1.18));
@@ -122,15 +128,27 @@ static void draw_valves(struct draw *d)
 	say(m, "wall_h=%.1f", around(d, 25, 120));
 }
 
-void event_machine_draw(unsigned i, double seconds, double hz, struct event_machine *m)
+/* Gauges as people own them: some 2 % and 50 mbar apart, and behind a hose. */
+static void draw_gauges(struct draw *d)
 {
-	struct draw d = {.random = prng_make(4711, i), .m = m};
+	d->m->lag_ms = 4 * prng_uniform(&d->odds);
+	for (int channel = 1; channel <= 2; channel++) {
+		say(d->m, "gain.%d=%.3f", channel, 6 * prng_uniform(&d->odds) - 3);
+		say(d->m, "zero.%d=%.3f", channel, prng_uniform(&d->odds) - 0.5);
+	}
+}
+
+void event_machine_draw(unsigned i, double seconds, double hz, bool odd, struct event_machine *m)
+{
+	struct draw d = {.random = prng_make(4711, i), .m = m, .odd = odd, .odds = prng_make(4712, i)};
 	memset(m, 0, sizeof *m);
 	draw_size(&d);
 	write_engine(&d);
 	draw_motion(&d);
 	draw_valves(&d);
 	m->lag_ms = prng_chance(&d.random, 0.2) ? 0 : between(&d, 0, 3);
+	if (odd)
+		draw_gauges(&d);
 	say(m, "lag=%.4f", m->lag_ms);
 	say(m, "noise=0.5");
 	say(m, "rate=%.1f", hz);

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Valve events on machines drawn at random, rehearsed with their full energy
  * balance and taken the whole way from the link to the report.  EVENT_MACHINES, EVENT_FIRST, EVENT_HZ and
- * EVENT_SECONDS in the environment choose others; EVENT_EACH prints a row a machine. */
+ * EVENT_SECONDS in the environment choose others; EVENT_ODD draws odd gauges, wide passages and overlap
+ * besides; EVENT_EACH prints a row a machine. */
 #include "tests/event_machines.h"
 #include "tests/road_rig.h"
 
@@ -27,7 +28,7 @@ static const double goal_bias_ms[EVENT_KINDS] = {0.25, 0.3, 0.2, 1.0};
 struct request {
 	unsigned machines, first;
 	double hz, seconds;
-	bool each;
+	bool each, odd;
 };
 
 static void score(const struct road_event *e, struct off *o)
@@ -131,7 +132,7 @@ static void one_machine(unsigned i, const struct request *q, struct total *total
 {
 	struct event_machine m;
 	struct off off[EVENT_KINDS] = {0};
-	event_machine_draw(i, q->seconds, q->hz, &m);
+	event_machine_draw(i, q->seconds, q->hz, q->odd, &m);
 	struct road *r = ride_of(&m);
 	for (size_t k = 0; k < r->events; k++)
 		score(&r->event[k], &off[r->event[k].event]);
@@ -179,13 +180,14 @@ START_TEST(machines)
 	                    .first = (unsigned)from_environment("EVENT_FIRST", 0),
 	                    .hz = from_environment("EVENT_HZ", 1000),
 	                    .seconds = from_environment("EVENT_SECONDS", 30),
-	                    .each = getenv("EVENT_EACH") != NULL};
+	                    .each = getenv("EVENT_EACH") != NULL,
+	                    .odd = getenv("EVENT_ODD") != NULL};
 	struct total total[EVENT_KINDS] = {0};
 	struct lags lags = {0};
 	for (unsigned i = q.first; i < q.first + q.machines; i++)
 		one_machine(i, &q, total, &lags);
-	printf("%u machines from number %u, %.0f Hz, %.0f s each; ms\n", q.machines, q.first, q.hz,
-	       q.seconds);
+	printf("%u %smachines from number %u, %.0f Hz, %.0f s each; ms\n", q.machines, q.odd ? "odd " : "",
+	       q.first, q.hz, q.seconds);
 	print_total(total, &lags);
 }
 END_TEST

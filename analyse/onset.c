@@ -27,6 +27,7 @@ struct gas { /* in the chamber */
 
 struct swing {                                   /* one passage's movement */
 	struct lanes from_s, ramp_s, per_2_ramp; /* begins here */
+	struct lanes bulge, per_bulge;           /* 1 + shape; 2/3 shape / ramp */
 	struct lanes open_s;                     /* integral of the rising ramp up to the node at hand */
 	double first_s, last_s;                  /* it begins and ends in the first and the last lane */
 };
@@ -36,6 +37,8 @@ struct model { /* the parameters, ready for use */
 	struct lanes k_m3_s, heat_w, leak_w;
 	struct lanes b, per_1_b;    /* critical ratio, 1 / (1 - b) */
 	struct lanes laminar_slope; /* of phi from LAMINAR_RATIO on, < 0 */
+	struct lanes lag_s;
+	bool one_lag; /* the same in all lanes */
 };
 
 struct sums { /* over the passages: flow, its slope by p, mass flow */
@@ -57,11 +60,12 @@ static double above(double x)
 /* Adds the flow of one passage with K times area k, from `outer_pa`; outflow goes with the root of the
  * chamber's warmth t, here (1 + 3 t)/(3 + t): within 2 % for t = 0.4..2.5.  ISO 6358 flow function; choices
  * are written as arithmetic so that the lanes run abreast. */
-static void add_flow(const struct model *restrict m, const struct lanes *restrict k, double outer_pa,
-                     const struct gas *restrict g, const struct lanes *restrict warm, struct sums *restrict s)
+static void add_flow(const struct model *restrict m, const struct lanes *restrict k,
+                     const struct lanes *restrict outer, const struct gas *restrict g,
+                     const struct lanes *restrict warm, struct sums *restrict s)
 {
 	for (int l = 0; l < LANES; l++) {
-		double p = g->p_pa.at[l], t = warm->at[l], per = m->per_1_b.at[l];
+		double p = g->p_pa.at[l], t = warm->at[l], per = m->per_1_b.at[l], outer_pa = outer->at[l];
 		double out = above(p - outer_pa), in = 1 - out;
 		double up = in * outer_pa + out * p;
 		double r = (in * p + out * outer_pa) / up;
@@ -80,13 +84,15 @@ static void add_flow(const struct model *restrict m, const struct lanes *restric
 	}
 }
 
-/* Integral from -infinity of the rising ramp, c^2/(2 ramp) + what lies behind it, without a branch. */
+/* Integral from -infinity of the rising ramp, c^2/(2 ramp) (1 + shape - 2/3 shape c/ramp) + what lies behind
+ * it, without a branch. */
 static void ramp_integral(const struct swing *restrict r, double t_s, struct lanes *restrict out)
 {
 	for (int l = 0; l < LANES; l++) {
 		double into = positive(t_s - r->from_s.at[l]), behind = positive(into - r->ramp_s.at[l]);
 		double within = into - behind;
-		out->at[l] = within * within * r->per_2_ramp.at[l] + behind;
+		double bulge = r->bulge.at[l] - r->per_bulge.at[l] * within;
+		out->at[l] = within * within * r->per_2_ramp.at[l] * bulge + behind;
 	}
 }
 
@@ -134,13 +140,20 @@ static bool other_passage(const struct onset_window *w, struct model *m, size_t 
 }
 
 /* The supply's sensor is taken to lag as the chamber's does: what it shows a lag later. */
-static double supply_now(const struct onset_window *w, size_t k)
+static double supply_later(const struct onset_window *w, size_t k, double lag_s)
 {
-	double at = (double)k + w->lag_s / w->step_s;
+	double at = (double)k + lag_s / w->step_s;
 	size_t i = (size_t)at;
 	if (i + 1 >= w->cells)
 		return w->supply_pa[w->cells - 1];
 	return w->supply_pa[i] + (at - (double)i) * (w->supply_pa[i + 1] - w->supply_pa[i]);
+}
+
+static void supply_now(const struct onset_window *w, size_t k, const struct model *m, struct lanes *out)
+{
+	double first = supply_later(w, k, m->lag_s.at[0]);
+	for (int l = 0; l < LANES; l++)
+		out->at[l] = m->one_lag ? first : supply_later(w, k, m->lag_s.at[l]);
 }
 
 /* Flows over one cell: an exponential step about the linearised flow, (1 - e^-x)/x as (6 + x)/(6 + 4 x +
@@ -150,12 +163,15 @@ static void exchange(const struct onset_window *w, size_t k, struct model *m, co
 {
 	struct sums s = {.flow = m->leak_w, .mass = m->leak_w};
 	struct lanes moving, other;
-	double outer[2] = {supply_now(w, k), w->ambient_pa};
+	struct lanes outer[2];
+	supply_now(w, k, m, &outer[ONSET_INLET]);
+	for (int l = 0; l < LANES; l++)
+		outer[ONSET_EXHAUST].at[l] = w->ambient_pa;
 	bool any = moving_passage(w, m, k, &moving), second = other_passage(w, m, k, &other);
 	if (any)
-		add_flow(m, &moving, outer[w->passage], g, warm, &s);
+		add_flow(m, &moving, &outer[w->passage], g, warm, &s);
 	if (second)
-		add_flow(m, &other, outer[!w->passage], g, warm, &s);
+		add_flow(m, &other, &outer[!w->passage], g, warm, &s);
 	double factor = AIR_GAMMA * w->step_s / w->volume_m3[k];
 	for (int l = 0; l < LANES; l++) {
 		double stiff = positive(-factor * s.slope.at[l]);
@@ -184,23 +200,25 @@ static void advance(const struct onset_window *w, size_t k, struct model *m, str
 }
 
 struct lag { /* exact for a pressure that runs straight over a cell */
-	double keep, follow, ramp;
+	struct lanes keep, follow, ramp;
 	struct lanes q_pa;
 };
 
-static struct lag lag_of(double lag_s, double step_s)
+static void set_lag(double lag_s, double step_s, int l, struct lag *out)
 {
-	if (!(lag_s > 0))
-		return (struct lag){.keep = 0, .follow = 1, .ramp = 1};
-	double keep = exp(-step_s / lag_s);
-	return (struct lag){.keep = keep, .follow = 1 - keep, .ramp = 1 - lag_s / step_s * (1 - keep)};
+	bool none = !(lag_s > 0);
+	double keep = none ? 0 : exp(-step_s / lag_s);
+	out->keep.at[l] = keep;
+	out->follow.at[l] = 1 - keep;
+	out->ramp.at[l] = none ? 1 : 1 - lag_s / step_s * (1 - keep);
 }
 
-static void lag_step(struct lag *l, const struct lanes *p, const struct lanes *next)
+static void lag_step(struct lag *restrict l, const struct lanes *restrict p,
+                     const struct lanes *restrict next)
 {
 	for (int i = 0; i < LANES; i++)
-		l->q_pa.at[i] =
-		    l->keep * l->q_pa.at[i] + l->follow * p->at[i] + l->ramp * (next->at[i] - p->at[i]);
+		l->q_pa.at[i] = l->keep.at[i] * l->q_pa.at[i] + l->follow.at[i] * p->at[i] +
+		                l->ramp.at[i] * (next->at[i] - p->at[i]);
 }
 
 /* Samples inside cell k, straight between its two nodes. */
@@ -220,12 +238,23 @@ static size_t sample_cell(const struct onset_window *w, size_t k, size_t i, cons
 	return i;
 }
 
-static void set_swing(double t50_s, double ramp_s, int l, struct swing *r)
+/* Where in its ramp, 0..1, a rising area is half: x + shape x (1 - x) = 1/2. */
+static double half_way(double shape)
 {
-	double half = ramp_s / 2;
-	r->from_s.at[l] = fmin(fmax(t50_s, -NEVER_S), NEVER_S) - half;
+	double b = 1 + shape;
+	return 1 / (b + sqrt(b * b - 2 * shape));
+}
+
+/* A closing runs backward through the same lifts: turned upside down it rises with the shape's sign turned.
+ */
+static void set_swing(double t50_s, double ramp_s, double shape, bool opening, int l, struct swing *r)
+{
+	double rising = opening ? shape : -shape;
+	r->from_s.at[l] = fmin(fmax(t50_s, -NEVER_S), NEVER_S) - half_way(rising) * ramp_s;
 	r->ramp_s.at[l] = ramp_s;
 	r->per_2_ramp.at[l] = 1 / (2 * ramp_s);
+	r->bulge.at[l] = 1 + rising;
+	r->per_bulge.at[l] = 2.0 / 3 * rising / ramp_s;
 	r->first_s = l == 0 ? r->from_s.at[l] : fmin(r->first_s, r->from_s.at[l]);
 	r->last_s = l == 0 ? r->from_s.at[l] + ramp_s : fmax(r->last_s, r->from_s.at[l] + ramp_s);
 }
@@ -234,17 +263,27 @@ static void set_swing(double t50_s, double ramp_s, int l, struct swing *r)
 static void set_lane(const double *value, const struct onset_window *w, int l, struct model *m, struct gas *g)
 {
 	double b = value[ONSET_B], per = 1 / (1 - b), x = (LAMINAR_RATIO - b) * per;
-	set_swing(value[ONSET_T50], exp(value[ONSET_RAMP]), l, &m->moving);
+	set_swing(value[ONSET_T50], exp(value[ONSET_RAMP]), value[ONSET_SHAPE], w->opening, l, &m->moving);
 	if (w->other.moves)
-		set_swing(w->other.t50_s + value[ONSET_OTHER], w->other.ramp_s, l, &m->other);
+		set_swing(w->other.t50_s + value[ONSET_OTHER], w->other.ramp_s, w->other.shape,
+		          w->other.opening, l, &m->other);
 	m->k_m3_s.at[l] = exp(value[ONSET_K]);
 	m->heat_w.at[l] = exp(value[ONSET_HEAT]);
 	m->leak_w.at[l] = value[ONSET_LEAK] * m->k_m3_s.at[l] * w->supply_pa[0];
 	m->b.at[l] = b;
 	m->per_1_b.at[l] = per;
 	m->laminar_slope.at[l] = -sqrt(1 - x * x) / (1 - LAMINAR_RATIO);
+	m->lag_s.at[l] = fmax(value[ONSET_LAG], 0);
+	m->one_lag = (l == 0 || m->one_lag) && m->lag_s.at[l] == m->lag_s.at[0];
 	g->p_pa.at[l] = exp(value[ONSET_P0]);
 	g->m.at[l] = exp(value[ONSET_P0] + w->log_volume[0] - value[ONSET_WARM0]);
+}
+
+/* What the gauge makes of it. */
+static void show(const struct onset_window *w, const double *value, double *out)
+{
+	for (size_t i = 0; i < w->n; i++)
+		out[i] += value[ONSET_GAIN] * (out[i] - w->ambient_pa) + value[ONSET_ZERO];
 }
 
 static inline void predict(const struct onset_window *w, const double (*value)[ONSET_PARAMETERS],
@@ -252,10 +291,12 @@ static inline void predict(const struct onset_window *w, const double (*value)[O
 {
 	struct model m;
 	struct gas g;
-	struct lag lag = lag_of(w->lag_s, w->step_s);
+	struct lag lag;
 	size_t i = 0;
-	for (int l = 0; l < LANES; l++)
+	for (int l = 0; l < LANES; l++) {
 		set_lane(value[(size_t)l < lanes ? l : 0], w, l, &m, &g);
+		set_lag(m.lag_s.at[l], w->step_s, l, &lag);
+	}
 	ramp_integral(&m.moving, w->start_s, &m.moving.open_s);
 	if (w->other.moves)
 		ramp_integral(&m.other, w->start_s, &m.other.open_s);
@@ -263,11 +304,13 @@ static inline void predict(const struct onset_window *w, const double (*value)[O
 		struct lanes p = g.p_pa;
 		advance(w, k, &m, &g);
 		for (int l = 0; l < LANES && k == 0; l++) /* as if it had run on like this before */
-			lag.q_pa.at[l] = p.at[l] - w->lag_s * (g.p_pa.at[l] - p.at[l]) / w->step_s;
+			lag.q_pa.at[l] = p.at[l] - m.lag_s.at[l] * (g.p_pa.at[l] - p.at[l]) / w->step_s;
 		struct lanes q = lag.q_pa;
 		lag_step(&lag, &p, &g.p_pa);
 		i = sample_cell(w, k, i, &q, &lag.q_pa, lanes, out);
 	}
+	for (size_t l = 0; l < lanes; l++)
+		show(w, value[l], out[l]);
 }
 
 #ifdef __x86_64__

@@ -9,8 +9,10 @@
  * ISO 6358 (air.h) and K = C rho0 R sqrt(T0 Tw) (m3/s), outflow times sqrt(T/Tw).  What flows in
  * has the walls' temperature Tw.  M is the air's mass times R Tw; H = (wall heat, W/K) x Tw, with as
  * much of the walls as the piston lays open.  The
- * area a(t) is a ramp from 0 to 1 (or 1 to 0) over `ramp`, half way at t50.  The sensor
- * follows with a first-order lag.
+ * area a(t) goes from 0 to 1 (or 1 to 0) over `ramp`, half way at t50, with the lift x that runs straight:
+ * a = x + shape x (1 - x), so that shape < 0 opens slowly at first and shuts slowly at last.  The sensor
+ * follows with a first-order lag; it may show `gain` more of what the pressure is above ambient than the
+ * supply's sensor does, and all of it `zero` too high.
  *
  * Times are seconds after the command.  Nothing here allocates. */
 #ifndef TRAMMEL_ONSET_H
@@ -37,6 +39,10 @@ enum onset_parameter {
 	ONSET_RAMP,
 	ONSET_B,
 	ONSET_LEAK, /* inward, as a share of K p_supply: seats, piston, gland; < 0 outward */
+	ONSET_SHAPE,
+	ONSET_LAG,  /* of the chamber's sensor, s; the supply's is taken to have the same */
+	ONSET_GAIN, /* of the chamber's gauge beside the supply's, less 1 */
+	ONSET_ZERO, /* of the chamber's gauge, Pa */
 	ONSET_PARAMETERS
 };
 
@@ -53,14 +59,13 @@ struct onset_window {
 	struct {
 		double k_m3_s;
 		bool moves, opening; /* moves: about t50; else it stays as `opening` says */
-		double t50_s, ramp_s;
+		double t50_s, ramp_s, shape;
 	} other; /* the other passage */
 	double ambient_pa;
 	size_t n; /* samples, rising, inside the grid */
 	double t_s[ONSET_SAMPLES_MAX];
 	double p_pa[ONSET_SAMPLES_MAX];
 	double noise_pa; /* sd of a sample, quantisation included */
-	double lag_s;    /* first-order lag of the sensor, 0 = none */
 };
 
 /* Normal priors, and Student-t with 4 degrees of freedom for t50. */
@@ -101,16 +106,29 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 double onset_share_time(const struct onset_window *w, const double value[ONSET_PARAMETERS], double share);
 
 struct onset_shared {                /* how surely the shared parameters are known */
-	double sd[ONSET_PARAMETERS]; /* of K, warm0, H, ramp, b, leak; NAN = not known */
-	double t50_common_s;         /* sd that all t50 have in common because of that */
+	double sd[ONSET_PARAMETERS]; /* of K and those that follow it; NAN = not known */
+	double t50_common_s;         /* sd that all t50 have in common because of that, the lag held */
+	double t50_per_lag;          /* by how much they go with the sensor's lag, s per s */
 };
 
-/* Learns what the events of one kind share (K, warm0, H, ramp, b, leak) together with each event's own t50,
- * p0 and time of the other passage.  `value[i]` starts and ends as the parameters of window i (the shared
- * ones are made equal); `use[i]` false leaves a window out.  The prior acts on the shared
- * parameters, on t50 and on the other passage's time.  Returns the objective (minus twice the log posterior).
+/* The windows of one kind of event. `value[i]` starts and ends as the parameters of window i (the shared
+ * ones are made equal); `use[i]` false leaves a window out. */
+struct onset_kind {
+	const struct onset_window *w;
+	size_t n;
+	const struct onset_prior *prior; /* acts on the shared parameters, on t50 and on the other's time */
+	double (*value)[ONSET_PARAMETERS];
+	const bool *use;
+	struct onset_shared shared; /* found */
+};
+
+#define ONSET_KINDS_MAX 4
+
+/* Learns what the events of up to ONSET_KINDS_MAX kinds of one end share, together with each event's own
+ * t50, p0 and time of the other passage.  The sensor's lag, gain and zero are the same for all kinds, K, b
+ * and shape for those of the same passage (there the first kind's prior counts); warm0, H, ramp and leak
+ * belong to a kind.  Each kind has a window in use.  Returns the objective (minus twice the log posterior).
  */
-double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
-                   double (*value)[ONSET_PARAMETERS], const bool *use, struct onset_shared *shared);
+double onset_learn(struct onset_kind *kind, size_t kinds);
 
 #endif

@@ -541,14 +541,13 @@ bool onset_fit(const struct onset_window *w, const struct onset_prior *prior, st
 
 double onset_share_time(const struct onset_window *w, const double value[ONSET_PARAMETERS], double share)
 {
-	struct onset_window sharp = *w;
 	parameters both[2];
 	samples out[2];
-	sharp.lag_s = 0;
 	memcpy(both[0], value, sizeof(parameters));
-	memcpy(both[1], value, sizeof(parameters));
+	both[0][ONSET_LAG] = both[0][ONSET_GAIN] = both[0][ONSET_ZERO] = 0;
+	memcpy(both[1], both[0], sizeof(parameters));
 	both[1][ONSET_T50] = INFINITY;
-	onset_predict(&sharp, both, 2, out);
+	onset_predict(w, both, 2, out);
 	double before = 0;
 	for (size_t i = 0; i < w->n; i++) {
 		double at = w->t_s[i] - w->start_s, far = w->ambient_pa;

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What the events of one kind share: Gauss-Newton over all windows at once,
+/* What the events of an end share: Gauss-Newton over all windows at once,
  * each window's own t50, p0 and other passage eliminated (Schur complement), so the cost grows with the
  * number of windows only. */
 #include "analyse/onset.h"
@@ -8,19 +8,68 @@
 #include <math.h>
 #include <string.h>
 
-#define OWN 3    /* t50, p0, the other passage's time: the first of the enum */
-#define SHARED 6 /* K, warm0, H, ramp, b, leak */
+#define OWN 3     /* t50, p0, the other passage's time: the first of the enum */
+#define SHARED 10 /* K, warm0, H, ramp, b, leak, shape, lag, gain, zero */
 
 _Static_assert(OWN + SHARED == ONSET_PARAMETERS, "every parameter is one or the other");
+_Static_assert(ONSET_GAIN + 1 == ONSET_ZERO && ONSET_ZERO + 1 == ONSET_PARAMETERS, "the gauge's come last");
 
-static const double difference[ONSET_PARAMETERS] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2, 1e-2, 5e-3, 1e-3};
-static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3, 2e-3, 0.3, 0.1, 0.7, 0.4, 0.1, 0.02};
+static const double difference[ONSET_GAIN] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2,
+                                              1e-2, 5e-3, 1e-3, 1e-2, 5e-5};
+static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3,  2e-3, 0.3,  0.1,  0.7, 0.4,
+                                               0.1,  0.02, 0.2,  1e-3, 0.02, 1e4};
 
 struct block { /* one window's normal equations */
-	double own[SPD_MAX * SPD_MAX], cross[OWN][SHARED], shared[SPD_MAX * SPD_MAX];
-	double own_b[SPD_MAX], shared_b[SPD_MAX];
+	double own[SPD_MAX * SPD_MAX], cross[OWN][SHARED], shared[SHARED][SHARED];
+	double own_b[SPD_MAX], shared_b[SHARED];
 	double inverse[SPD_MAX * SPD_MAX]; /* of own */
 };
+
+/* All shared parameters of all kinds side by side: lag, gain, zero; K, b and shape of either passage; then
+ * four of each kind's own. */
+#define ENDS_OWN 3
+#define PASSAGES_OWN 3
+#define KINDS_OWN 4
+#define COLUMNS (ENDS_OWN + 2 * PASSAGES_OWN + ONSET_KINDS_MAX * KINDS_OWN)
+
+_Static_assert(ENDS_OWN + PASSAGES_OWN + KINDS_OWN == SHARED, "every shared parameter is one of these");
+
+struct normal { /* equations for the shared parameters */
+	double a[COLUMNS * COLUMNS], b[COLUMNS];
+	size_t n; /* columns in use, and stride */
+};
+
+static size_t columns(size_t kinds)
+{
+	return ENDS_OWN + 2 * PASSAGES_OWN + kinds * KINDS_OWN;
+}
+
+/* Column of shared parameter j (from OWN on) of a kind. */
+static size_t column(const struct onset_kind *kind, size_t which, int j)
+{
+	size_t passage = ENDS_OWN + PASSAGES_OWN * (size_t)kind->w[0].passage;
+	size_t own = ENDS_OWN + 2 * PASSAGES_OWN + which * KINDS_OWN;
+	switch (j) {
+	case ONSET_LAG:
+	case ONSET_GAIN:
+	case ONSET_ZERO:
+		return (size_t)(j - ONSET_LAG);
+	case ONSET_K:
+		return passage;
+	case ONSET_B:
+		return passage + 1;
+	case ONSET_SHAPE:
+		return passage + 2;
+	case ONSET_WARM0:
+		return own;
+	case ONSET_HEAT:
+		return own + 1;
+	case ONSET_RAMP:
+		return own + 2;
+	default:
+		return own + 3; /* leak */
+	}
+}
 
 static double precision(double sd)
 {
@@ -55,6 +104,10 @@ static double tame_slope(double misfit, size_t n)
 	return 1 / (1 + misfit / (4 * (double)n));
 }
 
+/* All windows see the same model err in the same way: what they tell of the shared parameters counts as if
+ * only one in four were there. */
+#define TEMPER 0.25
+
 static double window_objective(const struct onset_window *w, const struct onset_prior *prior,
                                const double *value)
 {
@@ -63,20 +116,10 @@ static double window_objective(const struct onset_window *w, const struct onset_
 	for (size_t i = 0; i < w->n; i++)
 		sum += huber_loss((w->p_pa[i] - predicted[0][i]) / w->noise_pa);
 	double shift = value[ONSET_OTHER] / prior->sd[ONSET_OTHER];
-	return tame(sum, w->n) + 5 * log1p(z * z / 4) + shift * shift;
+	return TEMPER * tame(sum, w->n) + 5 * log1p(z * z / 4) + shift * shift;
 }
 
-static double shared_prior(const struct onset_prior *prior, const double *value)
-{
-	double sum = 0;
-	for (int j = OWN; j < ONSET_PARAMETERS; j++) {
-		double off = value[j] - prior->mean[j];
-		sum += precision(prior->sd[j]) * off * off;
-	}
-	return sum;
-}
-
-#define PLACES (ONSET_PARAMETERS + 1) /* one, and one a parameter moved */
+#define PLACES (ONSET_GAIN + 1) /* one, and one a parameter moved; the gauge needs none */
 
 /* Residual and all derivatives of one window, in noise units. */
 static void linearise(const struct onset_window *w, const double *value, double *residual,
@@ -93,9 +136,14 @@ static void linearise(const struct onset_window *w, const double *value, double 
 		              PLACES - l < ONSET_LANES ? PLACES - l : ONSET_LANES, out + l);
 	for (size_t i = 0; i < w->n; i++)
 		residual[i] = (w->p_pa[i] - out[0][i]) / w->noise_pa;
-	for (int j = 0; j < ONSET_PARAMETERS; j++)
+	for (int j = 0; j < ONSET_GAIN; j++)
 		for (size_t i = 0; i < w->n; i++)
 			slope[j][i] = (out[j + 1][i] - out[0][i]) / (difference[j] * w->noise_pa);
+	for (size_t i = 0; i < w->n; i++) {
+		double above = (out[0][i] - value[ONSET_ZERO] - w->ambient_pa) / (1 + value[ONSET_GAIN]);
+		slope[ONSET_GAIN][i] = above / w->noise_pa;
+		slope[ONSET_ZERO][i] = 1 / w->noise_pa;
+	}
 }
 
 static void put(struct block *b, int i, int j, double sum)
@@ -105,7 +153,7 @@ static void put(struct block *b, int i, int j, double sum)
 	else if (i < OWN)
 		b->cross[i][j - OWN] = sum;
 	else
-		b->shared[(i - OWN) * SPD_MAX + j - OWN] = b->shared[(j - OWN) * SPD_MAX + i - OWN] = sum;
+		b->shared[i - OWN][j - OWN] = b->shared[j - OWN][i - OWN] = sum;
 }
 
 /* Normal equations of one window; t50's prior belongs to it. */
@@ -118,7 +166,7 @@ static bool fill_block(const struct onset_window *w, const struct onset_prior *p
 	for (size_t i = 0; i < w->n; i++)
 		misfit += huber_loss(residual[i]);
 	for (size_t i = 0; i < w->n; i++)
-		weight[i] = huber_weight(residual[i]) * tame_slope(misfit, w->n);
+		weight[i] = TEMPER * huber_weight(residual[i]) * tame_slope(misfit, w->n);
 	for (int j = 0; j < ONSET_PARAMETERS; j++) {
 		double right = 0;
 		for (size_t i = 0; i < w->n; i++)
@@ -152,39 +200,37 @@ static void eliminated(const struct block *b, int j, double out[OWN])
 	}
 }
 
-static void add_reduced(const struct block *b, double *s, double *right)
+/* Adds what a window of a kind says of the shared parameters, its own eliminated. */
+static void add_reduced(const struct block *b, const size_t at[SHARED], struct normal *m)
 {
 	double part[OWN];
 	eliminated(b, -1, part);
 	for (int j = 0; j < SHARED; j++) {
-		right[j] += b->shared_b[j];
+		m->b[at[j]] += b->shared_b[j];
 		for (int k = 0; k < OWN; k++)
-			right[j] -= b->cross[k][j] * part[k];
+			m->b[at[j]] -= b->cross[k][j] * part[k];
 	}
 	for (int j = 0; j < SHARED; j++) {
 		eliminated(b, j, part);
 		for (int i = 0; i < SHARED; i++) {
-			s[i * SPD_MAX + j] += b->shared[i * SPD_MAX + j];
+			double sum = b->shared[i][j];
 			for (int k = 0; k < OWN; k++)
-				s[i * SPD_MAX + j] -= b->cross[k][i] * part[k];
+				sum -= b->cross[k][i] * part[k];
+			m->a[at[i] * m->n + at[j]] += sum;
 		}
 	}
 }
 
-static void add_prior(const struct onset_prior *prior, const double *value, double *s, double *right)
-{
-	for (int j = 0; j < SHARED; j++) {
-		double weight = precision(prior->sd[j + OWN]);
-		s[j * SPD_MAX + j] += weight;
-		right[j] += weight * (prior->mean[j + OWN] - value[j + OWN]);
-	}
-}
-
-/* Keeps a shared parameter where it means something: T/Tw 0.5..2, b 0.05..0.6. */
+/* Keeps a shared parameter where it means something: T/Tw 0.5..2, b 0.05..0.6, an area that rises,
+ * no lag below 0. */
 static double sensible(int j, double x)
 {
 	if (j == ONSET_WARM0)
 		return fmin(fmax(x, -0.7), 0.7);
+	if (j == ONSET_LAG)
+		return fmax(x, 0);
+	if (j == ONSET_SHAPE)
+		return fmin(fmax(x, -0.9), 0.9);
 	return j == ONSET_B ? fmin(fmax(x, 0.05), 0.6) : x;
 }
 
@@ -193,7 +239,7 @@ static double limited(int j, double step)
 	return fmin(fmax(step, -limit[j]), limit[j]);
 }
 
-/* Moves one window's parameters by the shared step and what follows from it. */
+/* Moves one window's parameters by its kind's shared step and what follows from it. */
 static void take_step(const struct block *b, const double *shared_step, double by, const double *from,
                       double *to)
 {
@@ -206,126 +252,233 @@ static void take_step(const struct block *b, const double *shared_step, double b
 	}
 	for (int i = 0; i < OWN; i++)
 		to[i] = from[i] + by * limited(i, own[i]);
-	for (int j = 0; j < SHARED; j++)
-		to[j + OWN] = sensible(j + OWN, from[j + OWN] + by * shared_step[j]);
+	for (int j = OWN; j < ONSET_PARAMETERS; j++)
+		to[j] = sensible(j, from[j] + by * shared_step[j - OWN]);
 }
 
+#define WINDOWS_MAX 32 /* of a kind */
+
 struct learning {
-	const struct onset_window *w;
-	size_t n;
-	const struct onset_prior *prior;
-	const bool *use;
-	double (*value)[ONSET_PARAMETERS];
-	double shared[ONSET_PARAMETERS]; /* the shared parameters in force */
+	struct onset_kind *kind;
+	size_t kinds;
+	size_t at[ONSET_KINDS_MAX][SHARED];                            /* columns */
+	double shared[ONSET_KINDS_MAX][ONSET_PARAMETERS];              /* the shared parameters in force */
+	bool first[ONSET_KINDS_MAX][ONSET_PARAMETERS];                 /* the first kind that has this one */
+	struct block block[ONSET_KINDS_MAX][WINDOWS_MAX];              /* of the windows in use */
+	double before[ONSET_KINDS_MAX][WINDOWS_MAX][ONSET_PARAMETERS]; /* values from which a step starts */
 };
+
+static void lay_columns(struct learning *l)
+{
+	bool seen[COLUMNS] = {false};
+	for (size_t k = 0; k < l->kinds; k++)
+		for (int j = OWN; j < ONSET_PARAMETERS; j++) {
+			size_t at = column(&l->kind[k], k, j);
+			l->at[k][j - OWN] = at;
+			l->first[k][j] = !seen[at];
+			seen[at] = true;
+		}
+}
+
+static void share(struct learning *l)
+{
+	for (size_t k = 0; k < l->kinds; k++)
+		for (size_t i = 0; i < l->kind[k].n; i++)
+			memcpy(l->kind[k].value[i] + OWN, l->shared[k] + OWN, sizeof(double) * SHARED);
+}
+
+/* What a kind's last window in use holds; of what it has in common with an earlier kind, what that one
+ * holds. */
+static void agree(struct learning *l)
+{
+	double held[COLUMNS];
+	for (size_t k = 0; k < l->kinds; k++) {
+		const struct onset_kind *kind = &l->kind[k];
+		for (size_t i = 0; i < kind->n; i++)
+			if (kind->use[i])
+				memcpy(l->shared[k], kind->value[i], sizeof(l->shared[k]));
+		for (int j = OWN; j < ONSET_PARAMETERS; j++) {
+			double *at = &held[l->at[k][j - OWN]];
+			if (l->first[k][j])
+				*at = l->shared[k][j];
+			l->shared[k][j] = *at;
+		}
+	}
+	share(l);
+}
 
 static double total(const struct learning *l)
 {
-	double sum = shared_prior(l->prior, l->shared);
-	for (size_t i = 0; i < l->n; i++)
-		if (l->use[i])
-			sum += window_objective(&l->w[i], l->prior, l->value[i]);
+	double sum = 0;
+	for (size_t k = 0; k < l->kinds; k++) {
+		const struct onset_kind *kind = &l->kind[k];
+		for (int j = OWN; j < ONSET_PARAMETERS; j++) {
+			double off = l->shared[k][j] - kind->prior->mean[j];
+			sum += l->first[k][j] ? precision(kind->prior->sd[j]) * off * off : 0;
+		}
+		for (size_t i = 0; i < kind->n; i++)
+			if (kind->use[i])
+				sum += window_objective(&kind->w[i], kind->prior, kind->value[i]);
+	}
 	return sum;
 }
 
-#define BLOCKS_MAX 64
-
-static bool gather(const struct learning *l, struct block *block, double *s, double *right)
+static void add_prior(const struct learning *l, struct normal *m)
 {
-	memset(s, 0, sizeof(*s) * SPD_MAX * SPD_MAX);
-	memset(right, 0, sizeof(*right) * SPD_MAX);
-	for (size_t i = 0; i < l->n; i++) {
-		if (!l->use[i])
-			continue;
-		memset(&block[i], 0, sizeof(block[i]));
-		if (!fill_block(&l->w[i], l->prior, l->value[i], &block[i]))
-			return false;
-		add_reduced(&block[i], s, right);
+	for (size_t k = 0; k < l->kinds; k++)
+		for (int j = OWN; j < ONSET_PARAMETERS; j++) {
+			size_t at = l->at[k][j - OWN];
+			double weight = precision(l->kind[k].prior->sd[j]);
+			if (!l->first[k][j])
+				continue;
+			m->a[at * m->n + at] += weight;
+			m->b[at] += weight * (l->kind[k].prior->mean[j] - l->shared[k][j]);
+		}
+	for (size_t c = 0; c < m->n; c++) /* a passage that no kind has */
+		if (!(m->a[c * m->n + c] > 0))
+			m->a[c * m->n + c] = 1;
+}
+
+static bool gather(struct learning *l, struct normal *m)
+{
+	memset(m, 0, sizeof(*m));
+	m->n = columns(l->kinds);
+	for (size_t k = 0; k < l->kinds; k++) {
+		const struct onset_kind *kind = &l->kind[k];
+		for (size_t i = 0; i < kind->n; i++) {
+			struct block *b = &l->block[k][i];
+			if (!kind->use[i])
+				continue;
+			memset(b, 0, sizeof(*b));
+			if (!fill_block(&kind->w[i], kind->prior, kind->value[i], b))
+				return false;
+			add_reduced(b, l->at[k], m);
+		}
 	}
-	add_prior(l->prior, l->shared, s, right);
+	add_prior(l, m);
 	return true;
 }
 
-/* Tries ever shorter steps; false when none is better. */
-static bool improve(struct learning *l, const struct block *block, double *step, double *sum)
+/* Turns the matrix into its inverse and the right side into the step; false when it has none. Scaled first:
+ * the parameters' units are far apart. */
+static bool solve(struct normal *m)
 {
-	double before[BLOCKS_MAX][ONSET_PARAMETERS], shared[ONSET_PARAMETERS];
-	memcpy(before, l->value, sizeof(*before) * l->n);
+	double scale[COLUMNS], step[COLUMNS] = {0};
+	for (size_t i = 0; i < m->n; i++)
+		scale[i] = 1 / sqrt(m->a[i * m->n + i]);
+	for (size_t i = 0; i < m->n; i++)
+		for (size_t j = 0; j < m->n; j++)
+			m->a[i * m->n + j] *= scale[i] * scale[j];
+	bool good = spd_invert(m->a, m->n);
+	for (size_t i = 0; good && i < m->n; i++)
+		for (size_t j = 0; j < m->n; j++) {
+			m->a[i * m->n + j] *= scale[i] * scale[j];
+			step[i] += m->a[i * m->n + j] * m->b[j];
+		}
+	memcpy(m->b, step, sizeof(step));
+	return good;
+}
+
+/* Part of the step from what was before. */
+static void step_by(struct learning *l, const double (*shared)[ONSET_PARAMETERS],
+                    const double (*step)[SHARED], double by)
+{
+	for (size_t k = 0; k < l->kinds; k++) {
+		const struct onset_kind *kind = &l->kind[k];
+		for (int j = OWN; j < ONSET_PARAMETERS; j++)
+			l->shared[k][j] = sensible(j, shared[k][j] + by * step[k][j - OWN]);
+		for (size_t i = 0; i < kind->n; i++)
+			if (kind->use[i])
+				take_step(&l->block[k][i], step[k], by, l->before[k][i], kind->value[i]);
+	}
+}
+
+/* Tries ever shorter steps; false when none is better. */
+static bool improve(struct learning *l, const struct normal *m, double *sum)
+{
+	double shared[ONSET_KINDS_MAX][ONSET_PARAMETERS], step[ONSET_KINDS_MAX][SHARED];
 	memcpy(shared, l->shared, sizeof(shared));
-	for (int j = 0; j < SHARED; j++)
-		step[j] = limited(j + OWN, step[j]);
-	for (double by = 1; by > 0.1; by /= 2) {
+	for (size_t k = 0; k < l->kinds; k++) {
+		memcpy(l->before[k], l->kind[k].value, sizeof(l->before[k][0]) * l->kind[k].n);
 		for (int j = 0; j < SHARED; j++)
-			l->shared[j + OWN] = sensible(j + OWN, shared[j + OWN] + by * step[j]);
-		for (size_t i = 0; i < l->n; i++)
-			if (l->use[i])
-				take_step(&block[i], step, by, before[i], l->value[i]);
+			step[k][j] = limited(j + OWN, m->b[l->at[k][j]]);
+	}
+	for (double by = 1; by > 0.1; by /= 2) {
+		step_by(l, (const double(*)[ONSET_PARAMETERS])shared, (const double(*)[SHARED])step, by);
 		double tried = total(l);
 		if (tried < *sum) {
 			*sum = tried;
 			return true;
 		}
 	}
-	memcpy(l->value, before, sizeof(*before) * l->n);
+	for (size_t k = 0; k < l->kinds; k++)
+		memcpy(l->kind[k].value, l->before[k], sizeof(l->before[k][0]) * l->kind[k].n);
 	memcpy(l->shared, shared, sizeof(shared));
 	return false;
 }
 
-/* How the shared parameters' doubt moves the t50 of the windows, on average. */
-static double common_sd(const struct learning *l, const struct block *block, const double *inverse)
+/* How the shared parameters' doubt moves the t50 of a kind's windows, on average. */
+static void note_common(const struct learning *l, size_t k, const struct normal *m, struct onset_shared *out)
 {
-	double slope[SHARED] = {0}, part[OWN], n = 0, variance = 0;
-	for (size_t i = 0; i < l->n; i++) {
-		if (!l->use[i])
+	double slope[SHARED] = {0}, part[OWN], n = 0, variance = 0, with_lag = 0;
+	for (size_t i = 0; i < l->kind[k].n; i++) {
+		if (!l->kind[k].use[i])
 			continue;
 		for (int j = 0; j < SHARED; j++) {
-			eliminated(&block[i], j, part);
+			eliminated(&l->block[k][i], j, part);
 			slope[j] -= part[ONSET_T50];
 		}
 		n++;
 	}
-	for (int j = 0; j < SHARED; j++)
-		for (int k = 0; k < SHARED; k++)
-			variance += slope[j] * slope[k] * inverse[j * SPD_MAX + k];
-	return n > 0 ? sqrt(fmax(variance, 0)) / n : 0;
+	size_t lag = l->at[k][ONSET_LAG - OWN];
+	for (int j = 0; j < SHARED; j++) {
+		size_t row = l->at[k][j] * m->n;
+		with_lag += slope[j] * m->a[row + lag] / n;
+		for (int i = 0; i < SHARED; i++)
+			variance += slope[j] * slope[i] * m->a[row + l->at[k][i]] / (n * n);
+	}
+	out->t50_per_lag = with_lag / m->a[lag * m->n + lag];
+	out->t50_common_s = sqrt(fmax(variance - out->t50_per_lag * with_lag, 0));
 }
 
-static void share(struct learning *l)
+static void note_shared(struct learning *l, const struct normal *m)
 {
-	for (size_t i = 0; i < l->n; i++)
-		memcpy(l->value[i] + OWN, l->shared + OWN, sizeof(double) * SHARED);
+	for (size_t k = 0; k < l->kinds; k++) {
+		struct onset_shared *out = &l->kind[k].shared;
+		note_common(l, k, m, out);
+		for (int j = OWN; j < ONSET_PARAMETERS; j++) {
+			size_t at = l->at[k][j - OWN];
+			out->sd[j] = sqrt(m->a[at * m->n + at]);
+		}
+	}
 }
 
-static void note_shared(const struct learning *l, const struct block *block, const double *inverse,
-                        struct onset_shared *out)
+static void start(struct learning *l, struct onset_kind *kind, size_t kinds)
 {
-	out->t50_common_s = common_sd(l, block, inverse);
-	for (int j = 0; j < SHARED; j++)
-		out->sd[j + OWN] = sqrt(inverse[j * SPD_MAX + j]);
+	l->kind = kind;
+	l->kinds = kinds;
+	for (size_t k = 0; k < kinds; k++) {
+		kind[k].n = kind[k].n < WINDOWS_MAX ? kind[k].n : WINDOWS_MAX;
+		kind[k].shared = (struct onset_shared){.t50_per_lag = -1};
+		for (int j = 0; j < ONSET_PARAMETERS; j++)
+			kind[k].shared.sd[j] = NAN;
+	}
+	lay_columns(l);
+	agree(l);
 }
 
-double onset_learn(const struct onset_window *w, size_t n, const struct onset_prior *prior,
-                   double (*value)[ONSET_PARAMETERS], const bool *use, struct onset_shared *shared)
+double onset_learn(struct onset_kind *kind, size_t kinds)
 {
-	struct learning l = {
-	    .w = w, .n = n < BLOCKS_MAX ? n : BLOCKS_MAX, .prior = prior, .use = use, .value = value};
-	struct block block[BLOCKS_MAX];
-	double s[SPD_MAX * SPD_MAX], right[SPD_MAX], step[SPD_MAX], inverse[SPD_MAX * SPD_MAX];
-	for (size_t i = 0; i < l.n; i++)
-		if (use[i])
-			memcpy(l.shared, value[i], sizeof(l.shared));
-	share(&l);
+	struct learning l;
+	struct normal m;
+	start(&l, kind, kinds);
 	double sum = total(&l);
-	for (int j = 0; j < ONSET_PARAMETERS; j++)
-		shared->sd[j] = NAN;
-	shared->t50_common_s = 0;
 	for (int round = 0; round < 12; round++) {
 		double before = sum;
-		if (!gather(&l, block, s, right) || !spd_solve(s, right, SHARED, step))
+		if (!gather(&l, &m) || !solve(&m))
 			break;
-		if (spd_inverse(s, SHARED, inverse))
-			note_shared(&l, block, inverse, shared);
-		if (!improve(&l, block, step, &sum) || before - sum < 0.05)
+		note_shared(&l, &m);
+		if (!improve(&l, &m, &sum) || before - sum < 0.02)
 			break;
 	}
 	share(&l);

@@ -69,3 +69,25 @@ double spd_inverse_first(const double *a, int n)
 	double b[SPD_MAX] = {1}, x[SPD_MAX];
 	return spd_solve(a, b, n, x) ? x[0] : NAN;
 }
+
+/* Sweeps: after the k-th, rows and columns up to k hold the inverse of their block, the rest its Schur
+ * complement; the sign of what was swept is turned at the end. */
+bool spd_invert(double *a, size_t n)
+{
+	for (size_t k = 0; k < n; k++) {
+		double pivot = a[k * n + k];
+		if (!(pivot > 0))
+			return false;
+		for (size_t i = 0; i < n; i++)
+			for (size_t j = 0; j < n; j++)
+				if (i != k && j != k)
+					a[i * n + j] -= a[i * n + k] * a[k * n + j] / pivot;
+		for (size_t i = 0; i < n; i++)
+			if (i != k)
+				a[i * n + k] = a[k * n + i] = a[k * n + i] / pivot;
+		a[k * n + k] = -1 / pivot;
+	}
+	for (size_t i = 0; i < n * n; i++)
+		a[i] = -a[i];
+	return true;
+}

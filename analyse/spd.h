@@ -5,6 +5,7 @@
 #define TRAMMEL_SPD_H
 
 #include <stdbool.h>
+#include <stddef.h>
 
 #define SPD_MAX 6
 
@@ -16,5 +17,8 @@ bool spd_inverse(const double *a, int n, double *inverse);
 
 /* First diagonal element of the inverse; NAN when there is none. */
 double spd_inverse_first(const double *a, int n);
+
+/* Puts the inverse of a matrix of any size, row stride n, in its place. */
+bool spd_invert(double *a, size_t n);
 
 #endif

@@ -24,14 +24,16 @@ static const struct group unknown_group = {
     .scale_s = 15e-3,
     .spread_s = 5e-3,
     .sd = {15e-3, INFINITY, 5e-3, 0.5, 0.1, 0, 0, 0},
+    .per_lag = -1,
     .noise_factor = 1,
 };
 
 /* A valve is chosen for its cylinder, so that a stroke fills in about the same time: 3 l/s for 0.39 l;
- * the walls' heat, there 0.9 W/K at 290 K, goes with their area; a ramp of 4 ms; b = 0.4. */
+ * the walls' heat, there 0.9 W/K at 290 K, goes with their area; a ramp of 4 ms; b = 0.35, as
+ * makers state 0.2 to 0.5 (value from memory). */
 static void set_usual(struct valve_events *v)
 {
-	static const double usual[ONSET_PARAMETERS] = {15e-3, 0, 0, -5.8, 0, 5.6, -5.52, 0.4};
+	static const double usual[ONSET_PARAMETERS] = {15e-3, 0, 0, -5.8, 0, 5.6, -5.52, 0.35};
 	double swept = mech_swept_m3(&v->mech, END_CAP);
 	double size = swept > 0 ? log(swept / 0.39e-3) : 0;
 	memcpy(v->usual, usual, sizeof(usual));
@@ -176,22 +178,36 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 }
 
 /* A closing exhaust beside the opening inlet: what is assumed of the inlet and of the air's temperature moves
- * it. Rehearsed rides: up to 0.7 ms late where the movements lie less than 9 ms apart. */
-#define BESIDE_S 0.5e-3
+ * it. Rehearsed rides: up to 0.7 ms late where the movements lie less than 9 ms apart; what opens or shuts
+ * beside another movement, up to 0.65 ms off. */
+#define BESIDE_SHUT_S 0.5e-3
+#define BESIDE_S 0.35e-3
 
-/* An opening so wide that the chamber is full before it is half open: what is seen is its beginning, and half
- * open is told from the ramp that was learned.  Share of the ramp by which rehearsed machines were off. */
-#define UNSEEN_SHARE 0.15
+/* An inlet so wide that the chamber is full before it is half open, or follows the supply until it is nearly
+ * shut: what is seen is the beginning, or the end, and half open is told from the ramp. That ramp is told
+ * from the same piece, so that one found short is no proof.  Share of the ramp by which rehearsed machines
+ * were off. */
+#define UNSEEN_SHARE 0.2
+
+/* Pressure by which the model may err in the same way over the few samples that show an event. */
+#define MODEL_PA 500
+#define MODEL_SAMPLES 8
 
 /* What the model may be off by, beyond what its fit says. */
-static double model_doubt_s(const struct onset_window *w, const struct onset_result *r)
+static double model_doubt_s(const struct valve_events *v, const struct onset_window *w,
+                            const struct onset_result *r)
 {
-	if (!w->opening)
-		return w->other.moves && w->passage == ONSET_EXHAUST ? BESIDE_S : 0;
-	double at = (r->t50_s - w->start_s) / w->step_s, ramp_s = exp(r->value[ONSET_RAMP]);
+	double doubt_s = r->sd_s * MODEL_PA * sqrt(MODEL_SAMPLES) / w->noise_pa;
+	bool exhaust_shuts = w->passage == ONSET_EXHAUST && !w->opening;
+	if (w->other.moves)
+		doubt_s = hypot(doubt_s, exhaust_shuts ? BESIDE_SHUT_S : BESIDE_S);
+	if (exhaust_shuts)
+		return doubt_s;
+	double at = (r->t50_s - w->start_s) / w->step_s;
+	double ramp_s = exp(fmax(r->value[ONSET_RAMP], v->usual[ONSET_RAMP]));
 	double volume_m3 = w->volume_m3[(size_t)fmin(fmax(at, 0), (double)w->cells - 1)];
 	double settle_s = volume_m3 / (AIR_GAMMA * exp(r->value[ONSET_K]));
-	return UNSEEN_SHARE * fmax(ramp_s - settle_s, 0);
+	return hypot(doubt_s, UNSEEN_SHARE * fmax(ramp_s - settle_s, 0));
 }
 
 /* What of it may change over a ride: all but the sensor's lag. */
@@ -202,7 +218,7 @@ static double model_sd_s(const struct group *g)
 
 double valve_common_sd_s(const struct valve_events *v, enum engine_end end, enum valve_event_kind kind)
 {
-	return hypot(model_sd_s(&v->group[end][kind]), v->lag_sd_s[end]);
+	return hypot(model_sd_s(&v->group[end][kind]), v->group[end][kind].per_lag * v->lag_sd_s[end]);
 }
 
 /* Misfit of the better of the two stories, moved or not. */
@@ -287,7 +303,8 @@ static void time_event(struct valve_events *v, const struct leg *leg, const stru
 	e->t10_s = t->opens ? onset_share_time(w, r.value, 0.1) : NAN;
 	struct group *g = &v->group[end][kind];
 	g->timed++;
-	double doubt_s = model_doubt_s(w, &r), common = hypot(g->common_sd_s, v->lag_sd_s[end]);
+	double doubt_s = model_doubt_s(v, w, &r),
+	       common = hypot(g->common_sd_s, g->per_lag * v->lag_sd_s[end]);
 	g->doubt_sum_s += doubt_s;
 	e->sd_s = fmax(hypot(hypot(r.sd_s, common), doubt_s), FLOOR_S);
 }

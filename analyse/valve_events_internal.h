@@ -16,6 +16,7 @@ struct group {
 	unsigned learned_from;          /* windows */
 	double flow_sd, ramp_sd;        /* of log K and log ramp as learned; NAN = not known */
 	double common_sd_s;             /* what all t50 may be off by together, lag apart */
+	double per_lag;                 /* how t50 goes with the sensor's lag */
 	double delay_s, scale_s;        /* of t50 after the command: where to look */
 	double spread_s;                /* scatter of t50 - command, sd */
 	double value[ONSET_PARAMETERS]; /* K, n, ramp, b in force */

@@ -139,6 +139,7 @@ static void fill_other(const struct valve_events *v, enum engine_end end, enum o
 	w->other.opening = along->opens;
 	w->other.t50_s = (along->t50_us - t->command_us) * 1e-6;
 	w->other.ramp_s = 2e-6 * half_ramp_of(v, end, other, along);
+	w->other.shape = v->group[end][valve_kind(other, along->opens)].value[ONSET_SHAPE];
 }
 
 struct node { /* log volume and its rate */
@@ -309,7 +310,6 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	w->step_s = fmax(length / (ONSET_CELLS_MAX - STRIDE), steep ? fine_s : 1e-3);
 	w->cells = STRIDE * (size_t)ceil(length / w->step_s / STRIDE);
 	w->ambient_pa = v->engine.ambient_pa;
-	w->lag_s = v->lag_s[end];
 	w->noise_pa = ch->noise_pa * g->noise_factor;
 	if (!fill_samples(ch, t->command_us, span, t->t50_us, w) ||
 	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))

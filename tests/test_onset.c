@@ -123,9 +123,9 @@ START_TEST(a_lagging_sensor_shows_the_known_times)
 	const double tau = 10e-3, d = 20e-3, filling = 5e-6 * 6e5 / (AIR_GAMMA * 3e-3 * 7e5);
 	double p[ONSET_SAMPLES_MAX];
 	still_chamber(5e-6, 0.25e-3, ONSET_INLET, true);
-	window.lag_s = tau;
-	double value[ONSET_PARAMETERS] = {[ONSET_T50] = d,    [ONSET_P0] = log(1e5),    [ONSET_K] = log(3e-3),
-	                                  [ONSET_HEAT] = -30, [ONSET_RAMP] = log(1e-4), [ONSET_B] = 0.4};
+	double value[ONSET_PARAMETERS] = {
+	    [ONSET_T50] = d,          [ONSET_P0] = log(1e5), [ONSET_K] = log(3e-3), [ONSET_HEAT] = -30,
+	    [ONSET_RAMP] = log(1e-4), [ONSET_B] = 0.4,       [ONSET_LAG] = tau};
 	predict(value, p);
 	ck_assert_double_eq_tol(time_at(p, 1.6e5), d + filling / 2 + 0.105361 * tau, 0.25e-3);
 	ck_assert_double_eq_tol(time_at(p, 4.0e5), d + filling / 2 + 0.693147 * tau, 0.25e-3);
@@ -263,11 +263,12 @@ START_TEST(lanes_do_not_mix)
 {
 	double value[ONSET_LANES][ONSET_PARAMETERS], together[ONSET_LANES][ONSET_SAMPLES_MAX];
 	moving_chamber(ONSET_INLET, true);
-	window.lag_s = 1e-3;
+	static const double lag_s[] = {0, 1e-3, 2e-3};
 	for (int l = 0; l < ONSET_LANES; l++) {
 		memcpy(value[l], typical, sizeof(value[l]));
 		value[l][ONSET_T50] += 2e-3 * l;
 		value[l][ONSET_K] += 0.1 * l;
+		value[l][ONSET_LAG] = lag_s[l % 3];
 	}
 	onset_predict(&window, (const double(*)[ONSET_PARAMETERS])value, ONSET_LANES, together);
 	for (int l = 0; l < ONSET_LANES; l++) {
@@ -284,9 +285,9 @@ START_TEST(shared_parameters_are_learned_from_many_events)
 	enum { N = 24 };
 	struct onset_window *many = malloc(sizeof(*many) * N);
 	double value[N][ONSET_PARAMETERS];
-	struct onset_shared shared;
 	bool use[N];
 	struct onset_prior prior = usual_prior();
+	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use};
 	const double wide[ONSET_PARAMETERS] = {
 	    [ONSET_T50] = 5e-3,   [ONSET_P0] = INFINITY, [ONSET_OTHER] = 1e-3, [ONSET_K] = 1,
 	    [ONSET_WARM0] = 0.15, [ONSET_HEAT] = 0.7,    [ONSET_RAMP] = 0.5,   [ONSET_B] = 0.08};
@@ -305,13 +306,13 @@ START_TEST(shared_parameters_are_learned_from_many_events)
 		memcpy(value[i], typical, sizeof(typical));
 		value[i][ONSET_P0] = onset_start(&window, 0);
 	}
-	onset_learn(many, N, &prior, value, use, &shared);
+	onset_learn(&kind, 1);
 	for (int i = 1; i < N; i++)
 		ck_assert_double_eq(value[i][ONSET_K], value[0][ONSET_K]);
 	ck_assert_double_eq_tol(exp(value[0][ONSET_K]), 4.5e-3, 0.25e-3);
 	ck_assert_double_eq_tol(exp(value[0][ONSET_RAMP]), 7e-3, 1e-3);
-	ck_assert_double_lt(shared.t50_common_s, 0.3e-3);
-	ck_assert_double_gt(shared.t50_common_s, 0);
+	ck_assert_double_lt(kind.shared.t50_common_s, 0.3e-3);
+	ck_assert_double_gt(kind.shared.t50_common_s, 0);
 	free(many);
 }
 END_TEST
@@ -321,9 +322,9 @@ START_TEST(one_wild_window_does_not_spoil_the_others)
 	enum { N = 12 };
 	struct onset_window *many = malloc(sizeof(*many) * N);
 	double value[N][ONSET_PARAMETERS];
-	struct onset_shared shared;
 	bool use[N];
 	struct onset_prior prior = usual_prior();
+	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use};
 	prior.sd[ONSET_K] = 1;
 	prior.sd[ONSET_RAMP] = 0.5;
 	prior.sd[ONSET_HEAT] = 0.7;
@@ -339,7 +340,7 @@ START_TEST(one_wild_window_does_not_spoil_the_others)
 		use[i] = true;
 		memcpy(value[i], typical, sizeof(typical));
 	}
-	onset_learn(many, N, &prior, value, use, &shared);
+	onset_learn(&kind, 1);
 	ck_assert_double_eq_tol(value[0][ONSET_K], typical[ONSET_K], 0.08);
 	free(many);
 }

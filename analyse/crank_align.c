@@ -57,11 +57,12 @@ static size_t last_mark_before(const struct tooth_mark *mark, size_t n, int64_t 
 	return low;
 }
 
-/* Lagrange's polynomial through up to four marks around mark i. */
+/* Lagrange's polynomial through up to eight marks around mark i: with few teeth the crank's
+ * ups and downs between two of them are more than a cube. */
 static double interpolate(const struct wheel *w, const struct tooth_mark *mark, size_t n, int64_t shift,
                           size_t i, int64_t t_us)
 {
-	size_t from = i > 0 ? i - 1 : 0, to = i + 3 < n ? i + 3 : n;
+	size_t from = i > 2 ? i - 3 : 0, to = i + 5 < n ? i + 5 : n;
 	double sum = 0;
 	for (size_t j = from; j < to; j++) {
 		double weight = 1;

@@ -21,8 +21,7 @@
 #define CHANGE_STEP 4.0
 #define CHANGE_OF_VALVES 0.25 /* 12 ms at twice a turn and 100 rpm */
 #define DRAG_STEPS 8
-#define DRAG_LITTLE 0.1 /* of the speed: a column of its own is as good */
-#define SHAPE_PART 0.005
+#define DRAG_LITTLE 0.1             /* of the speed: a column of its own is as good */
 #define SHIFT_LEAST 1e-3            /* of a variance: a cell that adds less tells nothing */
 #define LOW_SD_MAX (0.08 * DEG)     /* low orders known worse than this are not believed */
 #define LOW_SD_ADMITTED (0.3 * DEG) /* halves of the ride disagree by more: not believed either */
@@ -259,18 +258,10 @@ static bool compare_cells(struct crank_learner *l)
 	return s.worst_sd_rad < LOW_SD_ADMITTED;
 }
 
-/* Covariance of the low orders as the comparison leaves it.  An assumed torque is never
- * quite the true one: allow for a small part of the unevenness that it takes out at the
- * mean speed. */
+/* Covariance of the low orders as the comparison leaves it. */
 static double grown_cov(const struct crank_learner *l, unsigned c, unsigned d)
 {
-	double cov = l->result.low_cov_rad2[c][d] * l->low_grown[c / 2] * l->low_grown[d / 2];
-	if (c != d || l->torque.kind != TORQUE_ASSUMED)
-		return cov;
-	unsigned h = c / 2 + 1;
-	double w2 = l->split_rad_s * l->split_rad_s;
-	double shape = SHAPE_PART * torque_assumed_order(&l->torque, l->free.factor, h) / (h * h * w2);
-	return cov + shape * shape;
+	return l->result.low_cov_rad2[c][d] * l->low_grown[c / 2] * l->low_grown[d / 2];
 }
 
 /* What the comparison adds to the scatter of the slots. */

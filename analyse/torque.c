@@ -97,13 +97,6 @@ void torque_found(struct torque *t, const double *factor, const double *factor_s
 		set_priors(t, t->inverse_j);
 }
 
-double torque_assumed_order(const struct torque *t, const double *factor, unsigned order)
-{
-	return 2 * order < FIRST_CHANGING && 2 * order < t->columns
-	           ? hypot(factor[2 * order - 1], factor[2 * order])
-	           : 0;
-}
-
 struct torque torque_of(const struct engine *e, bool angle_known)
 {
 	struct torque t = {.kind = TORQUE_ASSUMED,

@@ -56,9 +56,6 @@ void torque_found(struct torque *t, const double *factor, const double *factor_s
 /* An assumed torque: the part of it by which it may change with the speed. */
 void torque_may_change(struct torque *t, double part);
 
-/* Of an assumed torque: amplitude of an order, rad/s2. */
-double torque_assumed_order(const struct torque *t, const double *factor, unsigned order);
-
 struct torque_push { /* by a column of factor 1, between two edges, the drag against it */
 	double rad, rad_s;
 	double impulse; /* working value: the push's own integral */

@@ -33,16 +33,21 @@ struct turning {
 	size_t n;
 };
 
+static void draw_errors(double *error_rad, gsl_rng *rng)
+{
+	double mean = 0;
+	for (unsigned i = 0; i < TEETH; i++)
+		mean += (error_rad[i] = gsl_ran_gaussian(rng, 0.2 * DEG)) / TEETH;
+	for (unsigned i = 0; i < TEETH; i++)
+		error_rad[i] -= mean;
+}
+
 /* An even turning wheel of known errors, speed wandering slowly, jitter as given. */
 static void turn(struct turning *x, unsigned seed, double jitter_deg)
 {
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
 	gsl_rng_set(rng, seed);
-	double mean = 0;
-	for (unsigned i = 0; i < TEETH; i++)
-		mean += (x->error_rad[i] = gsl_ran_gaussian(rng, 0.2 * DEG)) / TEETH;
-	for (unsigned i = 0; i < TEETH; i++)
-		x->error_rad[i] -= mean;
+	draw_errors(x->error_rad, rng);
 	/* angle as a function of time: 10 rad/s and two slow swings, so that it can be turned round */
 	x->n = 0;
 	double t = 1;
@@ -141,6 +146,96 @@ START_TEST(two_parts_joined_are_the_whole)
 }
 END_TEST
 
+/* --- pushes that nobody knows of ----------------------------------------- */
+#define ROW (8 * TEETH) /* marks of a row */
+#define ROWS 24
+#define EVEN_RAD_S 12.0
+#define TORQUE_RAD_S2 3.0 /* of the first order */
+#define HAND_RAD_S2 1.4   /* most of each of straight, square and cube of the time */
+#define PUSH_STEP_S 2e-4
+#define PUSH_DRIFT 1e-4 /* rad2/s4 per rad */
+#define PUSHED_RIDES 12
+
+struct pushed {
+	double error_rad[TEETH];
+	struct tooth_mark mark[ROW];
+	struct torque_turn turn[ROW];
+};
+
+/* A row over which a hand, or a hill, speeds the crank up or slows it down, another way each time. */
+static void push_row(struct pushed *x, gsl_rng *rng)
+{
+	double hand[3], theta = 0.01, omega = EVEN_RAD_S, rough = 0, half_s = 0.5 * TWO_PI * 8 / EVEN_RAD_S;
+	for (int i = 0; i < 3; i++)
+		hand[i] = gsl_ran_flat(rng, -HAND_RAD_S2, HAND_RAD_S2);
+	int64_t slot = 1;
+	for (long k = 0; slot <= ROW; k++) {
+		double t = (double)k * PUSH_STEP_S, at = t / half_s - 1, before = theta;
+		rough += gsl_ran_gaussian(rng, sqrt(PUSH_DRIFT * omega * PUSH_STEP_S));
+		double push = at * (hand[0] + at * (hand[1] + at * hand[2]));
+		omega += PUSH_STEP_S * (push + rough + TORQUE_RAD_S2 * cos(theta + 1));
+		theta += PUSH_STEP_S * omega;
+		double edge = TWO_PI * (double)slot / TEETH + x->error_rad[slot % TEETH];
+		if (theta < edge)
+			continue;
+		double hit = t + PUSH_STEP_S * (edge - before) / (theta - before);
+		double late = gsl_ran_gaussian(rng, 0.01 * DEG) / omega;
+		x->turn[slot - 1] = (struct torque_turn){edge, omega};
+		x->mark[slot - 1] = (struct tooth_mark){llrint(1e6 * (1 + hit + late)), slot};
+		slot++;
+	}
+}
+
+/* Mean square of the low orders' errors over what is claimed of them. */
+static double low_square(const struct pitch_result *r, const struct wheel *w, const double *error_rad)
+{
+	double sum = 0;
+	for (unsigned c = 0; c < 2 * PITCH_LOW_ORDERS; c++) {
+		double truth = 0, h = c / 2 + 1;
+		for (unsigned i = 0; i < TEETH; i++)
+			truth += error_rad[i] * 2 / TEETH *
+			         (c % 2 == 0 ? cos(h * w->angle_rad[i]) : sin(h * w->angle_rad[i]));
+		double miss = r->low_rad[c] - truth;
+		sum += miss * miss / (r->residual * r->low_sd_rad[c] * r->low_sd_rad[c]);
+	}
+	return sum / (2 * PITCH_LOW_ORDERS);
+}
+
+/* Unknown pushes by hand change the speed, and the speed tells torque from wheel; but how
+ * they go is not known, and neither is taken for what they did. */
+START_TEST(pushes_by_hand_do_not_make_the_wheel_seem_known)
+{
+	static struct pushed x;
+	static struct pitch_result r;
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	const struct leg nothing = {0};
+	struct wheel w = equal_wheel();
+	double square = 0;
+	for (unsigned ride = 0; ride < PUSHED_RIDES; ride++) {
+		struct torque t = torque_of(&(struct engine){0}, false);
+		t.pivot_rad_s = EVEN_RAD_S;
+		torque_may_change(&t, 1e-3);
+		struct pitch *p = pitch_new(&w, &t);
+		struct torque_push *push = calloc(ROW * t.columns, sizeof *push);
+		struct smooth_noise noise = {.edge_sd_rad = 0.01 * DEG, .drift_rad2_s4 = PUSH_DRIFT};
+		struct fault fault;
+		draw_errors(x.error_rad, rng);
+		for (unsigned row = 0; row < ROWS; row++) {
+			push_row(&x, rng);
+			ck_assert(torque_pushes(&t, &nothing, x.mark, x.turn, ROW, push));
+			pitch_add(p, &noise, x.mark, ROW, 0, push);
+		}
+		ck_assert_int_eq(pitch_solve(p, 0, NULL, &r, &fault), 0);
+		square += low_square(&r, &w, x.error_rad) / PUSHED_RIDES;
+		free(push);
+		pitch_free(p);
+	}
+	ck_assert_double_le(square, 2);
+	ck_assert_double_ge(square, 0.4);
+	gsl_rng_free(rng);
+}
+END_TEST
+
 /* --- a recorded wheel ---------------------------------------------------- */
 static FILE *open_recording(void)
 {
@@ -225,6 +320,7 @@ int main(void)
 	tcase_add_test(t, errors_are_found_and_claims_are_honest);
 	tcase_add_test(t, held_orders_stay_at_zero);
 	tcase_add_test(t, two_parts_joined_are_the_whole);
+	tcase_add_test(t, pushes_by_hand_do_not_make_the_wheel_seem_known);
 	tcase_add_test(t, a_recorded_wheel_of_six_magnets);
 	suite_add_tcase(s, t);
 	SRunner *r = srunner_create(s);

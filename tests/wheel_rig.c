@@ -88,8 +88,10 @@ static double rocking_omega(const struct wheel_setup *s, double t)
 }
 
 /* Torque of fixed size and order h gives an angle ripple falling with speed squared. */
-static double ripple_alpha(const struct wheel_setup *s, double theta)
+static double ripple_alpha(const struct wheel_setup *s, double theta, double part)
 {
+	if (part >= s->turned_from && part < s->turned_to)
+		theta += s->turned_rad;
 	double w0 = 100 * TWO_PI / 60, a = 0;
 	for (int h = 1; h < 7; h++)
 		a += s->ripple_deg[h] * TWO_PI / 360 * h * h * w0 * w0 * sin(h * theta + 0.7 * h);
@@ -121,7 +123,7 @@ static void integrate(struct wheel_rig *r, const struct wheel_setup *s, uint64_t
 		load += STEP_S * (-0.5 * load) + 0.3 * sqrt(STEP_S) * normal(rng);
 		double pull = want == 0 ? -3 : 2 * (want - omega);
 		double on = want == 0 || s->motion == WHEEL_COAST ? 0.2 : 1;
-		omega += STEP_S * (pull + load + on * ripple_alpha(s, theta));
+		omega += STEP_S * (pull + load + on * ripple_alpha(s, theta, t / s->seconds));
 		theta += omega * STEP_S;
 	}
 }

@@ -26,12 +26,14 @@ struct wheel_setup {
 	double pitch_sd_deg;  /* independent error of each edge */
 	double eccentric_deg; /* once a turn */
 	double ripple_deg[7]; /* amplitude of the angle ripple of orders 1.. at 100 rpm (torque fixed) */
-	double jitter_deg;    /* of each edge */
-	double missed, extra; /* part of the edges */
-	double bounce;        /* part of the edges followed by a second one within 1.5 ms */
-	unsigned bursts;      /* of noise, 20 ms long */
-	unsigned dropouts;    /* 0.25 s without teeth */
-	double index_deg;     /* closes here turning forward; NAN = no switch */
+	double turned_rad;    /* the torque is turned by so much ... */
+	double turned_from, turned_to; /* ... between these parts of the ride */
+	double jitter_deg;             /* of each edge */
+	double missed, extra;          /* part of the edges */
+	double bounce;                 /* part of the edges followed by a second one within 1.5 ms */
+	unsigned bursts;               /* of noise, 20 ms long */
+	unsigned dropouts;             /* 0.25 s without teeth */
+	double index_deg;              /* closes here turning forward; NAN = no switch */
 	double index_missed, index_extra, index_bounce, index_late; /* parts of the closings */
 	bool quadrature;     /* a second pick-up a quarter pitch further on */
 	bool all_levels;     /* rising only, but the sender sends both */

@@ -11,6 +11,7 @@
 #define RETURN_TO (340 * STROKE_BINS / 360)
 #define ZERO_PA 6e3       /* a gauge may read this much beside the air outside */
 #define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
+#define SURE 3            /* times its doubt */
 #define BRAKES -0.25      /* work less than this part of the ideal */
 #define SONIC_RATIO                                                                                          \
 	1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))               \
@@ -110,20 +111,44 @@ static void clearance(struct report *r, enum engine_end end)
 	    t->high ? "large" : "small");
 }
 
+/* 1: the index lies above what expansion can be, -1: below, by three times its doubt; 0: neither, or not
+ * known. */
+static int astray(const struct expansion_verdict *t)
+{
+	if (t->index - SURE * t->sd > EXPANSION_INDEX_MOST)
+		return 1;
+	return t->index + SURE * t->sd < EXPANSION_INDEX_LEAST ? -1 : 0;
+}
+
 /* At an angle that is ahead of the true one the volume seems to grow less than it does, and the air to lose
- * pressure too fast for it; behind, too slowly: in the working stroke of both ends. */
+ * pressure too fast for it; behind, too slowly: in the working strokes of both ends, by 0.04 of the index a
+ * degree. */
 static void both_ends_alike(struct report *r)
 {
 	const struct expansion_verdict *cap = &r->gas.tight[END_CAP], *rod = &r->gas.tight[END_ROD];
-	if (!r->has_gas || !r->has_strokes[END_CAP] || !r->has_strokes[END_ROD] ||
-	    cap->fault == EXPANSION_SOUND || rod->fault == EXPANSION_SOUND || cap->high != rod->high)
+	int way = astray(cap);
+	if (!r->has_gas || !r->has_strokes[END_CAP] || !r->has_strokes[END_ROD] || way == 0 ||
+	    astray(rod) != way)
 		return;
 	report_say(
 	    &r->warnings,
 	    "Both ends' air expands too %s alike (index %.2f at the cap end, %.2f at the rod end): before "
 	    "looking for the same fault at both, check the index angle; one that is too %s does this, and "
 	    "makes every angle here wrong. trammel centre finds it.",
-	    cap->high ? "steeply" : "slowly", cap->index, rod->index, cap->high ? "large" : "small");
+	    way > 0 ? "steeply" : "slowly", cap->index, rod->index, way > 0 ? "large" : "small");
+}
+
+/* Then what looks like the least pressure of the return stroke is that of a place before it. */
+static void both_gauges_high(struct report *r)
+{
+	double least;
+	for (int end = 0; end < END_COUNT; end++)
+		if (!r->has_strokes[end] || !(zero_error_pa(r, (enum engine_end)end, &least) > 0))
+			return;
+	report_say(&r->warnings,
+	           "Both ends' gauges seem to read too high at once: before setting both anew, check the "
+	           "index angle; one that is too large does this, and makes every angle here wrong. trammel "
+	           "centre finds it.");
 }
 
 static void noise(struct report *r, enum engine_end end)
@@ -167,6 +192,7 @@ void doubts_say(struct report *r)
 {
 	half_a_turn(r);
 	both_ends_alike(r);
+	both_gauges_high(r);
 	little(r);
 	for (int e = 0; e < END_COUNT; e++) {
 		enum engine_end end = (enum engine_end)e;

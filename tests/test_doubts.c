@@ -182,24 +182,42 @@ START_TEST(both_ends_astray_alike_point_to_the_index_angle)
 {
 	static const struct {
 		double cap, rod;
-		enum expansion_fault cap_fault, rod_fault;
 		const char *way; /* NULL = no hint */
-	} CASES[] = {{2.6, 2.5, EXPANSION_LOSES, EXPANSION_EITHER, "one that is too large"},
-	             {0.6, 0.7, EXPANSION_VOLUME, EXPANSION_GAINS, "one that is too small"},
-	             {2.6, 0.7, EXPANSION_LOSES, EXPANSION_GAINS, NULL},
-	             {2.6, 1.3, EXPANSION_LOSES, EXPANSION_SOUND, NULL}};
+	} CASES[] = {{2.6, 1.5, "one that is too large"},
+	             {0.6, 0.93, "one that is too small"},
+	             {2.6, 0.7, NULL},
+	             {2.6, 1.42, NULL},
+	             {2.6, NAN, NULL},
+	             {0.98, 0.7, NULL}};
 	for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
 		struct road r = {.report = report_rig_full()};
 		r.report->has_gas = true;
-		r.report->gas.tight[END_CAP] = (struct expansion_verdict){
-		    .index = CASES[i].cap, .high = CASES[i].cap > 1.4, .fault = CASES[i].cap_fault};
-		r.report->gas.tight[END_ROD] = (struct expansion_verdict){
-		    .index = CASES[i].rod, .high = CASES[i].rod > 1.4, .fault = CASES[i].rod_fault};
+		r.report->gas.tight[END_CAP].index = CASES[i].cap;
+		r.report->gas.tight[END_ROD].index = CASES[i].rod;
+		r.report->gas.tight[END_CAP].sd = r.report->gas.tight[END_ROD].sd = 0.02;
 		doubts_say(r.report);
 		const char *line = line_with(&r, "check the index angle");
 		ck_assert_int_eq(line != NULL, CASES[i].way != NULL);
 		if (line != NULL)
 			ck_assert_ptr_nonnull(strstr(line, CASES[i].way));
+		free(r.report);
+	}
+}
+END_TEST
+
+/* Two gauges that read too high at once may be two gauges; one alone is that one. */
+START_TEST(both_gauges_too_high_point_to_the_index_angle)
+{
+	for (int ends = 1; ends <= 2; ends++) {
+		struct road r = {.report = report_rig_full()};
+		for (int end = 0; end < END_COUNT; end++) {
+			struct gains *g = &r.report->gains[end];
+			g->simulated_floor_pa = g->top_floor_pa = r.report->engine.ambient_pa + 500;
+			g->floor_pa = g->simulated_floor_pa + (end < ends ? 4e4 : 0);
+		}
+		doubts_say(r.report);
+		ck_assert_int_eq(line_with(&r, "gauges seem to read too high at once") != NULL, ends == 2);
+		ck_assert_ptr_nonnull(line_with(&r, "The cap end's gauge reads about 0.40 bar too high"));
 		free(r.report);
 	}
 }
@@ -277,6 +295,7 @@ int main(void)
 	tcase_add_test(c, a_clearance_that_cannot_be_is_named_with_its_way);
 	tcase_add_test(c, an_index_half_a_turn_off_is_named_and_nothing_is_advised_of_the_valves);
 	tcase_add_test(c, both_ends_astray_alike_point_to_the_index_angle);
+	tcase_add_test(c, both_gauges_too_high_point_to_the_index_angle);
 	tcase_add_test(c, an_end_without_a_sensor_is_said_to_be_unknown);
 	tcase_add_test(c, hostile_names_and_marks_stay_text);
 	suite_add_tcase(s, c);

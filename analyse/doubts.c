@@ -12,6 +12,9 @@
 #define ZERO_PA 6e3       /* a gauge may read this much beside the air outside */
 #define OVER_SUPPLY -0.02 /* wire-drawing less than this part of the ideal */
 #define SURE 3            /* times its doubt */
+#define ABOVE_SUPPLY 0.02 /* the chamber's pressure more than this part of the supply's above it */
+#define OVER_BINS 5
+#define OVER_AFTER_DEG 15 /* past admission: what was compressed before has gone back into the supply */
 #define BRAKES -0.25      /* work less than this part of the ideal */
 #define SONIC_RATIO                                                                                          \
 	1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))               \
@@ -80,18 +83,52 @@ static void zero(struct report *r, enum engine_end end)
 		    unit_bar_gauge(least, r->engine.ambient_pa));
 }
 
+/* Past the dead centre of its end, rad; NAN when it was not found. */
+static double event_rad(const struct report *r, enum engine_end end, enum valve_event_kind kind)
+{
+	for (size_t i = 0; i < r->event_n; i++)
+		if (r->event[i].end == end && r->event[i].event == kind)
+			return remainder(r->event[i].actual_rad - mech_dead_centre_rad(&r->mech, end),
+			                 2 * UNIT_PI);
+	return NAN;
+}
+
+/* By how much the chamber stands above the supply at most, over OVER_BINS of the diagram between admission
+ * and cut-off, as part of the supply's gauge pressure; NAN when not known. */
+static double above_supply(const struct report *r, enum engine_end end)
+{
+	const struct stroke_diagram *d = &r->diagram[end];
+	double from = unit_deg(event_rad(r, end, EVENT_ADMISSION)) + OVER_AFTER_DEG;
+	double to = unit_deg(event_rad(r, end, EVENT_CUT_OFF)), most = NAN;
+	for (int b = 0; b + OVER_BINS < STROKE_BINS; b++) {
+		double sum = 0;
+		if (!(b >= from && b + OVER_BINS <= to))
+			continue;
+		for (int k = b; k < b + OVER_BINS; k++)
+			sum +=
+			    (d->measured_pa[k] - d->supply_pa[k]) / (d->supply_pa[k] - r->engine.ambient_pa);
+		most = fmax(most, sum / OVER_BINS);
+	}
+	return most;
+}
+
 /* The chamber cannot stand above the supply that fills it. */
 static void gain(struct report *r, enum engine_end end)
 {
 	const struct stroke_summary *s = &r->stroke[end];
-	double part = s->ledger_j[LEDGER_WIRE_DRAWING] / s->ideal_work_j;
-	if (part < OVER_SUPPLY)
-		report_say(
-		    &r->warnings,
-		    "The %s end reads more than the supply while its inlet is open (wire-drawing %.0f %% of "
-		    "the ideal work): the gain or zero of one of the two gauges is off. Work and ledger "
-		    "of this end are not to be trusted; compare both gauges at rest.",
-		    engine_end_name(end), 100 * part);
+	double part = s->ledger_j[LEDGER_WIRE_DRAWING] / s->ideal_work_j, above = above_supply(r, end);
+	char by[60] = "";
+	if (!(part < OVER_SUPPLY || above > ABOVE_SUPPLY))
+		return;
+	if (above > 0)
+		snprintf(by, sizeof by, "by up to %.0f %% of it; ", 100 * above);
+	report_say(&r->warnings,
+	           "The %s end reads more than the supply while its inlet is open (%swire-drawing %.0f %% of "
+	           "the ideal "
+	           "work): the gain or zero of one of the two gauges is off. Work and ledger of this end are "
+	           "not to be "
+	           "trusted; compare both gauges at rest.",
+	           engine_end_name(end), by, 100 * part);
 }
 
 /* A wrong volume moves the index of all expansions alike, slow or fast. */

@@ -42,9 +42,9 @@ static void verdict_line(const struct text_page *p, const struct report *r,
 	char error[WORDS_MAX], remedy[WORDS_MAX];
 	words_error(error, r, e);
 	words_remedy(remedy, r, e);
-	bool on_time = strcmp(e->verdict, "on time") == 0;
-	text_line(p, verdict_tone(e->verdict), "  %-17s %-22s %s", words_movement(e->end, e->event), error,
-	          remedy[0] == '\0' && on_time ? "on time" : remedy);
+	bool more = remedy[0] != '\0';
+	text_line(p, verdict_tone(e->verdict), "  %-17s %-*s%s%s", words_movement(e->end, e->event),
+	          more ? 22 : 0, error, more ? " " : "", remedy);
 }
 
 static void verdicts(const struct text_page *p, const struct report *r)

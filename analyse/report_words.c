@@ -112,6 +112,8 @@ const char *words_error(char out[WORDS_MAX], const struct report *r, const struc
 	return out;
 }
 
+#define UNSURE_RAD 0.0524 /* 3 deg: an interval wider than this says nothing of being on time */
+
 const char *words_remedy(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e)
 {
 	bool late = strcmp(e->verdict, "late") == 0, early = strcmp(e->verdict, "early") == 0;
@@ -120,6 +122,10 @@ const char *words_remedy(char out[WORDS_MAX], const struct report *r, const stru
 		return out;
 	if (r->held_back != NULL)
 		snprintf(out, WORDS_MAX, "no advice: %s", r->held_back);
+	else if (strcmp(e->verdict, "on time") == 0)
+		snprintf(out, WORDS_MAX, "%s",
+		         words_half_width(e->error_ci95_rad) < UNSURE_RAD ? "on time"
+		                                                          : "too unsure to advise");
 	else if (late || early)
 		snprintf(out, WORDS_MAX, "command %.1f deg (%.1f ms) %s%s", unit_deg(fabs(e->error_rad)),
 		         1e3 * fabs(e->error_rad) / e->speed_rad_s, late ? "earlier" : "later",
@@ -129,9 +135,8 @@ const char *words_remedy(char out[WORDS_MAX], const struct report *r, const stru
 
 bool words_any_off(const struct report *r)
 {
-	char remedy[WORDS_MAX];
 	for (size_t i = 0; i < r->event_n && r->held_back == NULL; i++)
-		if (words_remedy(remedy, r, &r->event[i])[0] != '\0')
+		if (strcmp(r->event[i].verdict, "late") == 0 || strcmp(r->event[i].verdict, "early") == 0)
 			return true;
 	return false;
 }

@@ -42,7 +42,7 @@ const char *words_error(char out[WORDS_MAX], const struct report *r, const struc
 const char *words_movement(unsigned end, unsigned event);
 
 /* "command 8.0 deg (9.6 ms) earlier": by how much to move the command to put the mean error right; or why
- * nothing is advised; "" when on time or not known. */
+ * nothing is advised; "on time"; "" when not known. */
 const char *words_remedy(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e);
 
 /* Whether any event has a remedy, and what its degrees hold for. */

@@ -107,6 +107,28 @@ START_TEST(a_gauge_whose_gain_is_off_is_named)
 }
 END_TEST
 
+/* A few per cent show in the diagram before they show in the work. */
+START_TEST(a_chamber_above_its_supply_is_named)
+{
+	for (int percent = 1; percent <= 4; percent += 3) {
+		struct road r = {.report = report_rig_full()};
+		struct stroke_diagram *d = &r.report->diagram[END_CAP];
+		double ambient = r.report->engine.ambient_pa;
+		for (int b = 0; b < STROKE_BINS; b++) {
+			d->supply_pa[b] = 6e5;
+			d->measured_pa[b] = ambient + (6e5 - ambient) * (1 + 0.01 * percent);
+		}
+		doubts_say(r.report);
+		const char *line = line_with(&r, "reads more than the supply");
+		ck_assert_int_eq(line != NULL, percent == 4);
+		if (line != NULL)
+			ck_assert_ptr_nonnull(strstr(line, "The cap end reads more than the supply while its "
+			                                   "inlet is open (by up to 4 % of it; "));
+		free(r.report);
+	}
+}
+END_TEST
+
 /* The demo engine with one passage of its text changed, in a file of its own. */
 static void write_engine(char path[64], const char *was, const char *becomes)
 {
@@ -292,6 +314,7 @@ int main(void)
 	tcase_add_loop_test(c, a_gauge_whose_zero_is_off_is_named_with_its_way, 0,
 	                    sizeof ZEROS / sizeof *ZEROS);
 	tcase_add_test(c, a_gauge_whose_gain_is_off_is_named);
+	tcase_add_test(c, a_chamber_above_its_supply_is_named);
 	tcase_add_test(c, a_clearance_that_cannot_be_is_named_with_its_way);
 	tcase_add_test(c, an_index_half_a_turn_off_is_named_and_nothing_is_advised_of_the_valves);
 	tcase_add_test(c, both_ends_astray_alike_point_to_the_index_angle);

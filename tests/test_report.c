@@ -276,6 +276,26 @@ START_TEST(the_first_screen_says_what_to_change)
 }
 END_TEST
 
+/* An interval of half a quarter turn says nothing of being on time. */
+START_TEST(what_is_too_unsure_is_not_called_on_time)
+{
+	struct report *r = report_rig_full();
+	for (int i = 0; i < 2; i++) {
+		struct valve_event_summary *e = &r->event[i];
+		strcpy(e->verdict, "on time");
+		e->error_rad = unit_rad(0.5);
+		e->error_ci95_rad[0] = unit_rad(i == 0 ? -14 : -0.5);
+		e->error_ci95_rad[1] = unit_rad(i == 0 ? 15 : 1.5);
+	}
+	char *text = report_rig_render(r, report_rig_plain_text);
+	ck_assert_ptr_nonnull(
+	    strstr(text, "cap inlet opens   0.5 +/- 14.5 deg late  too unsure to advise\n"));
+	ck_assert_ptr_nonnull(strstr(text, "cap inlet shuts   0.5 +/- 1.0 deg late   on time\n"));
+	free(text);
+	free(r);
+}
+END_TEST
+
 /* What only the faster turns show holds at their speed, and says so. */
 START_TEST(an_error_at_another_speed_is_marked)
 {
@@ -531,6 +551,7 @@ int main(void)
 	tcase_add_test(t, ledger_and_diagram_factor_bear_their_intervals);
 	tcase_add_test(t, a_controller_that_is_early_is_called_early);
 	tcase_add_test(t, the_first_screen_says_what_to_change);
+	tcase_add_test(t, what_is_too_unsure_is_not_called_on_time);
 	tcase_add_test(t, an_error_at_another_speed_is_marked);
 	tcase_add_test(t, findings_stand_apart_in_the_json);
 	tcase_add_test(t, colour_comes_only_when_asked_for);

@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/compare.h"
 
+#include "analyse/doubts.h"
 #include "analyse/engine_differences.h"
+#include "analyse/plan_machine.h"
 #include "analyse/report_words.h"
 #include "common/air.h"
 #include "common/unit.h"
@@ -96,23 +98,49 @@ static const struct valve_event_summary *same_event(const struct report *r,
 	return NULL;
 }
 
-static void add_event(struct comparison *c, const struct valve_event_summary *a,
-                      const struct valve_event_summary *b)
+/* By how much an error grows with speed, s: the valve's delay, and what the controller adds or, with a lead,
+ * takes off; where one speed does not tell that, the lead in the engine file. */
+static double slope_s(const struct report *r, const struct valve_event_summary *e)
+{
+	const struct engine_valve *v = &r->engine.valve[e->valve];
+	if (e->separable && isfinite(e->latency_s))
+		return e->delay_s + e->latency_s;
+	bool opens = e->event == EVENT_ADMISSION || e->event == EVENT_RELEASE;
+	bool on = opens == engine_energised_opens(
+	                       v, plan_passage((enum engine_end)e->end, (enum valve_event_kind)e->event));
+	return e->delay_s - (on ? v->lead_open_s : v->lead_shut_s);
+}
+
+static double slope_half_width_s(const struct valve_event_summary *e)
+{
+	double latency = e->separable ? words_half_width(e->latency_ci95_s) : 0;
+	return hypot(words_half_width(e->delay_ci95_s), isfinite(latency) ? latency : 0);
+}
+
+/* Both errors at the speed half-way between the rides'. */
+static struct pair errors_at_one_speed(const struct report *before, const struct valve_event_summary *a,
+                                       const struct report *after, const struct valve_event_summary *b)
+{
+	double half = (b->speed_rad_s - a->speed_rad_s) / 2, slope_a = slope_s(before, a),
+	       slope_b = slope_s(after, b);
+	half = isfinite(half) && isfinite(slope_a) && isfinite(slope_b) ? half : 0;
+	struct pair error = {.before = unit_deg(a->error_rad + (half == 0 ? 0 : half * slope_a)),
+	                     .after = unit_deg(b->error_rad - (half == 0 ? 0 : half * slope_b))};
+	error.half_width = hypot(words_half_width(a->error_ci95_rad), words_half_width(b->error_ci95_rad));
+	if (half != 0)
+		error.half_width =
+		    hypot(error.half_width, half * hypot(slope_half_width_s(a), slope_half_width_s(b)));
+	error.half_width = unit_deg(error.half_width);
+	return error;
+}
+
+static void add_event(struct comparison *c, const struct report *before, const struct valve_event_summary *a,
+                      const struct report *after, const struct valve_event_summary *b)
 {
 	char what[64];
 	const char *end = engine_end_name((enum engine_end)a->end);
-	/* Both errors at the speed half-way between the rides', by each ride's own delay. */
-	double half = (b->speed_rad_s - a->speed_rad_s) / 2;
-	half = isfinite(half) && isfinite(a->delay_s) && isfinite(b->delay_s) ? half : 0;
-	struct pair error = {.before = unit_deg(a->error_rad + (half == 0 ? 0 : half * a->delay_s)),
-	                     .after = unit_deg(b->error_rad - (half == 0 ? 0 : half * b->delay_s))};
-	error.half_width = hypot(words_half_width(a->error_ci95_rad), words_half_width(b->error_ci95_rad));
-	if (half != 0)
-		error.half_width = hypot(error.half_width, half * hypot(words_half_width(a->delay_ci95_s),
-		                                                        words_half_width(b->delay_ci95_s)));
-	error.half_width = unit_deg(error.half_width);
 	snprintf(what, sizeof what, "%s %s, error", end, words_event(a->event));
-	add(c, what, "deg", 1, error, NEARER_ZERO);
+	add(c, what, "deg", 1, errors_at_one_speed(before, a, after, b), NEARER_ZERO);
 	struct pair delay = {.before = a->delay_s * 1e3, .after = b->delay_s * 1e3};
 	delay.half_width = 1e3 * hypot(words_half_width(a->delay_ci95_s), words_half_width(b->delay_ci95_s));
 	snprintf(what, sizeof what, "%s %s, delay", end, words_event(a->event));
@@ -124,7 +152,7 @@ static void add_events(struct comparison *c, const struct report *before, const 
 	for (size_t i = 0; i < before->event_n; i++) {
 		const struct valve_event_summary *later = same_event(after, &before->event[i]);
 		if (later != NULL)
-			add_event(c, &before->event[i], later);
+			add_event(c, before, &before->event[i], after, later);
 	}
 }
 
@@ -274,6 +302,16 @@ static void note_held_back(struct report_lines *l, const char *which, const stru
 		    which, r->held_back);
 }
 
+static void note_short(struct report_lines *l, const char *which, const struct report *r)
+{
+	if (r->has_crank && r->revolutions < DOUBTS_TURNS_LEAST)
+		report_say(
+		    l,
+		    "The ride %s has only %.0f turns: too few for its intervals to be trusted. Ride for "
+		    "half a minute at least.",
+		    which, r->revolutions);
+}
+
 static void note_engines(struct report_lines *l, const struct engine *a, const struct engine *b)
 {
 	char text[ENGINE_DIFFERENCES_MAX];
@@ -295,6 +333,8 @@ static void write_notes(struct comparison *c, const struct report *a, const stru
 {
 	note_held_back(&c->notes, "before", a);
 	note_held_back(&c->notes, "after", b);
+	note_short(&c->notes, "before", a);
+	note_short(&c->notes, "after", b);
 	if (a->selected[0] != '\0')
 		report_say(&c->notes, "Only a part of each ride is counted; before: %s; after: %s.",
 		           a->selected, b->selected);

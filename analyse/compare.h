@@ -35,8 +35,8 @@ struct comparison {
 
 /* Scatter, not systematic error, gives the intervals: gauges, clock and index are the same
  * in both rides and cancel; the doubt of the air's balance does not when the valves were moved.  Whatever
- * depends on speed is taken at the speed half-way between the rides' means: events by their own delay,
- * strokes by their line over speed. */
+ * depends on speed is taken at the speed half-way between the rides' means: events by their own delay and the
+ * controller's lead, strokes by their line over speed. */
 void compare_reports(const struct report *before, const struct report *after, struct comparison *out);
 
 /* Half of the 95 % interval of a difference of two means with these standard deviations,

@@ -5,7 +5,6 @@
 
 #include <math.h>
 
-#define TURNS_LEAST 15
 #define SLOW_RPM 30
 #define RETURN_FROM (200 * STROKE_BINS / 360) /* of the diagram, well inside the return stroke */
 #define RETURN_TO (340 * STROKE_BINS / 360)
@@ -20,11 +19,22 @@
 	1.893 /* air leaves at the speed of sound above this, (2/(gamma+1))^(-gamma/(gamma-1))               \
 	       */
 
+static unsigned strokes_counted(const struct report *r)
+{
+	unsigned cap = r->stroke[END_CAP].count, rod = r->stroke[END_ROD].count;
+	return cap > rod ? cap : rod;
+}
+
 static void little(struct report *r)
 {
 	if (!r->has_crank)
 		return;
-	if (r->revolutions < TURNS_LEAST)
+	if (r->selected[0] != '\0' && strokes_counted(r) < DOUBTS_TURNS_LEAST)
+		report_say(&r->warnings,
+		           "Few strokes lie in the part asked for (at most %u an end): too few for means to "
+		           "settle or for their intervals to be trusted.",
+		           strokes_counted(r));
+	else if (r->revolutions < DOUBTS_TURNS_LEAST)
 		report_say(
 		    &r->warnings,
 		    "Only %.0f turns: too few for means to settle or for their intervals to be trusted. "

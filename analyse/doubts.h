@@ -6,6 +6,8 @@
 
 #include "analyse/report.h"
 
+#define DOUBTS_TURNS_LEAST 15 /* fewer are too few for means to settle */
+
 /* Adds to the report's warnings. */
 void doubts_say(struct report *r);
 

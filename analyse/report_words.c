@@ -191,7 +191,8 @@ const char *words_no_strokes(const struct report *r, enum engine_end end)
 		return "not known: no index, so the crank angle has no zero";
 	if (r->stroke[end].left_out > 0)
 		return "not known: every stroke touches a stretch that cannot be trusted";
-	return "not known: no whole turn with pressures in this ride";
+	return r->selected[0] != '\0' ? "not known: no whole stroke in the part of the ride asked for"
+	                              : "not known: no whole turn with pressures in this ride";
 }
 
 const char *words_work_error(void)

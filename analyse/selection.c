@@ -109,9 +109,11 @@ static int take_range(struct selection_range *r, const char *command, int option
 	if (dots == NULL || strlen(text) == 2 ||
 	    (dots > text && !number(text, (size_t)(dots - text), &low)) ||
 	    (dots[2] != '\0' && !number(dots + 2, strlen(dots + 2), &high)))
-		return cli_usage(command, "%s wants a range in %s, two numbers such as %s, not \"%s\"",
-		                 name_of(option), option == SELECTION_SPEED ? "rpm" : "bar gauge",
-		                 option == SELECTION_SPEED ? "100..150" : "3.5..4.5", text);
+		return cli_usage(command, "%s wants a range in %s such as %s, not \"%s\"", name_of(option),
+		                 option == SELECTION_SPEED ? "rpm" : "bar gauge",
+		                 option == SELECTION_SPEED ? "100..150, 100.. or ..150"
+		                                           : "3.5..4.5, 3.5.. or ..4.5",
+		                 text);
 	if (!(low < high))
 		return cli_usage(command, "%s: %s runs from high to low; put the lower number first",
 		                 name_of(option), text);

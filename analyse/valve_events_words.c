@@ -102,7 +102,7 @@ static void say_unknown(const struct engine *e, struct valve_event_summary *s)
 	if (!sensor)
 		say(s, ": when it really does cannot be known without a pressure sensor at the %s end", end);
 	else if (s->commands < VALVE_FOUND_LEAST)
-		say(s, ": only %u commands, too few to judge", s->commands);
+		say(s, ": only %u command%s, too few to judge", s->commands, s->commands == 1 ? "" : "s");
 	else
 		say(s, ": %u commands, %u events seen; the pressure at the %s end does not show it",
 		    s->commands, s->count, end);

@@ -70,7 +70,8 @@ static void missing_end(struct report *r, enum engine_end end)
 		    "angle cannot be known.",
 		    name);
 	else if (r->has_crank && !r->has_strokes[end])
-		report_say(&r->warnings, "No stroke of the %s end could be measured.", name);
+		report_say(&r->warnings, "No stroke of the %s end could be measured%s.", name,
+		           r->selected[0] != '\0' ? " in the part asked for" : "");
 }
 
 static void missing_crank(struct report *r)

@@ -154,16 +154,32 @@ END_TEST
 START_TEST(errors_are_compared_at_one_speed)
 {
 	struct report *before = report_rig_full(), *after = report_rig_full();
-	/* 4 rad/s faster with 21.3 ms of delay: that much later, and nothing else changed. */
+	/* 4 rad/s faster with 21.3 ms of delay and 0.4 ms of the controller's: that much later, and nothing
+	 * else changed. */
 	struct valve_event_summary *e = &after->event[0];
+	double later = 4 * (e->delay_s + e->latency_s);
 	e->speed_rad_s += 4;
-	e->error_rad += 4 * e->delay_s;
-	e->error_ci95_rad[0] += 4 * e->delay_s;
-	e->error_ci95_rad[1] += 4 * e->delay_s;
+	e->error_rad += later;
+	e->error_ci95_rad[0] += later;
+	e->error_ci95_rad[1] += later;
+	/* Another with a lead of as much: at any speed the same.  It shows, or stands in the engine file. */
+	for (int i = 1; i < 3; i++) {
+		for (int k = 0; k < 2; k++) {
+			struct report *r = k == 0 ? before : after;
+			r->event[i].separable = i == 1;
+			r->event[i].latency_s = -r->event[i].delay_s;
+			r->engine.valve[r->event[i].valve].lead_open_s = r->event[i].delay_s;
+		}
+		after->event[i].speed_rad_s += 4;
+	}
 	compare_reports(before, after, &c);
 	const struct compare_row *error = row_named(&c, "cap admission, error");
 	ck_assert_double_eq_tol(error->difference, 0, 1e-9);
 	ck_assert_int_eq(error->verdict, COMPARE_NO_DIFFERENCE);
+	ck_assert_double_eq_tol(row_named(&c, "cap cut-off, error")->after,
+	                        unit_deg(after->event[1].error_rad), 1e-9);
+	ck_assert_double_eq_tol(row_named(&c, "cap release, error")->after,
+	                        unit_deg(after->event[2].error_rad), 1e-9);
 	free(before);
 	free(after);
 }
@@ -204,9 +220,12 @@ START_TEST(engine_files_that_read_otherwise_are_named)
 	compare_reports(before, after, &c);
 	ck_assert(noted("read the same log otherwise (the index angle, the calibration of the "));
 	ck_assert(!noted("different engine files"));
+	ck_assert(!noted("turns: too few"));
+	after->revolutions = 5;
 	before->held_back = "angles half a turn off";
 	compare_reports(before, after, &c);
 	ck_assert(noted("The ride before has its angles half a turn off"));
+	ck_assert(noted("The ride after has only 5 turns: too few"));
 	free(before);
 	free(after);
 }

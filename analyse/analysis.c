@@ -273,13 +273,13 @@ static void warn_of_air_gone_through(struct report *out)
 {
 	for (int e = 0; e < END_COUNT; e++)
 		if (out->has_strokes[e] && out->stroke[e].air_unknown > 0)
-			report_say(
-			    &out->warnings,
-			    "In %u strokes of the %s end the inlet was not told to shut, or did not: air may "
-			    "have "
-			    "gone straight through. What they took is not in the air of a turn but in its "
-			    "interval.",
-			    out->stroke[e].air_unknown, engine_end_name((enum engine_end)e));
+			report_say(&out->warnings,
+			           "The inlet of the %s end was not told to shut, or did not, in %u of its "
+			           "strokes: air may "
+			           "have gone straight through. What they took is not in the air of a turn "
+			           "but in its "
+			           "interval.",
+			           engine_end_name((enum engine_end)e), out->stroke[e].air_unknown);
 }
 
 static void warn_of_air(struct report *out)

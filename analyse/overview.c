@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/overview.h"
 
+#include "analyse/escape.h"
 #include "analyse/spread.h"
 #include "common/unit.h"
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define SUPPLY_BLOCK_US 50000.0 /* noise is averaged over this before extremes are taken */
 
@@ -24,6 +26,8 @@ struct overview {
 	double turn_start_us; /* NAN: none */
 	double block_sum, block_start_us;
 	unsigned block_n;
+	unsigned marks;
+	struct report_mark mark[REPORT_MARKS_MAX];
 };
 
 struct overview *overview_new(const struct engine *e, int64_t first_us, int64_t last_us)
@@ -118,10 +122,25 @@ static void add_supply_sample(struct overview *o, int64_t t_us, double p_pa)
 	o->block_n++;
 }
 
+static void add_marks(struct overview *o, const struct leg *leg)
+{
+	for (size_t i = 0; i < leg->note_n; i++) {
+		const struct ride_note *n = &leg->note[i];
+		if (n->kind != RECORD_MARK || n->t_us < leg->core_from_us || n->t_us >= leg->core_to_us)
+			continue;
+		if (o->marks++ >= REPORT_MARKS_MAX)
+			continue;
+		struct report_mark *m = &o->mark[o->marks - 1];
+		m->t_s = (double)(n->t_us - o->first_us) * 1e-6;
+		escape_plain(m->text, sizeof m->text, n->text);
+	}
+}
+
 void overview_add(struct overview *o, const struct leg *leg, const struct crank *crank)
 {
 	if (!leg->continues)
 		o->turn_start_us = NAN;
+	add_marks(o, leg);
 	if (crank != NULL)
 		add_crank(o, leg, crank);
 	if (o->supply_channel < 0)
@@ -163,5 +182,7 @@ void overview_finish(struct overview *o, struct report *out)
 	    (struct report_range){spread_min(&o->speed), spread_median(&o->speed), spread_max(&o->speed)};
 	out->supply_pa =
 	    (struct report_range){spread_min(&o->supply), spread_median(&o->supply), spread_max(&o->supply)};
+	out->marks = o->marks;
+	memcpy(out->mark, o->mark, sizeof out->mark);
 	finish_profile(o, out);
 }

@@ -14,7 +14,7 @@ void overview_free(struct overview *o);
 /* Adds the leg's core.  `crank` may be NULL (no usable teeth). */
 void overview_add(struct overview *o, const struct leg *leg, const struct crank *crank);
 
-/* Fills revolutions, speed, supply and profile of the report; slips must stand there already. */
+/* Fills revolutions, speed, supply, marks and profile of the report; slips must stand there already. */
 void overview_finish(struct overview *o, struct report *out);
 
 #endif

@@ -29,6 +29,13 @@ struct report_profile_point { /* along the ride, for the overview picture */
 	unsigned slips;
 };
 
+/* The rider's button, with what the sender wrote to it. */
+#define REPORT_MARKS_MAX 64
+struct report_mark {
+	double t_s;    /* from the ride's start */
+	char text[62]; /* harmless (escape.h), shortened to fit; "" = none */
+};
+
 /* Found events for the picture of error against speed; when there are too many, every
  * 2nd, 4th, ... is kept. */
 #define REPORT_POINTS_MAX 4096
@@ -70,6 +77,8 @@ struct report {
 	struct air_known air[AIR_WAYS]; /* the same in all ways that the sensors allow */
 	size_t profile_n;
 	struct report_profile_point profile[REPORT_PROFILE_POINTS];
+	unsigned marks; /* of the ride; the first REPORT_MARKS_MAX are kept */
+	struct report_mark mark[REPORT_MARKS_MAX];
 	uint64_t point_seen, point_step;
 	size_t point_n;
 	struct report_event_point point[REPORT_POINTS_MAX];

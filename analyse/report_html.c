@@ -195,6 +195,21 @@ static void crank(FILE *out, const struct report *r)
 	             (ull)c->index_missed, (ull)c->index_extra, (ull)c->index_bounces, sd, c->flagged_s);
 }
 
+static void marks(FILE *out, const struct report *r)
+{
+	unsigned kept = r->marks < REPORT_MARKS_MAX ? r->marks : REPORT_MARKS_MAX;
+	if (r->marks == 0)
+		return;
+	html_element(out, "h2", NULL, "The rider's marks");
+	fputs("<ul>\n", out);
+	for (unsigned i = 0; i < kept; i++)
+		html_element(out, "li", NULL, "at %.3f s%s%s", r->mark[i].t_s,
+		             r->mark[i].text[0] != '\0' ? ": " : "", r->mark[i].text);
+	fputs("</ul>\n", out);
+	if (r->marks > kept)
+		html_element(out, "p", "soft", "And %u more.", r->marks - kept);
+}
+
 static void log_and_clock(FILE *out, const struct report *r)
 {
 	const struct ride_counts *c = &r->counts;
@@ -231,6 +246,7 @@ int report_html(const struct report *r, FILE *out)
 	events(out, r);
 	behind(out, r);
 	crank(out, r);
+	marks(out, r);
 	log_and_clock(out, r);
 	html_caution(out);
 	html_close(out);

@@ -295,6 +295,18 @@ static json_t *gains_of(const struct report *r, enum engine_end end)
 	return o;
 }
 
+static json_t *marks_of(const struct report *r)
+{
+	json_t *a = json_array();
+	for (unsigned i = 0; i < r->marks && i < REPORT_MARKS_MAX; i++) {
+		json_t *o = json_object();
+		json_put(o, "t_s", json_put_number(r->mark[i].t_s));
+		json_put(o, "text", json_put_text(r->mark[i].text));
+		json_array_append_new(a, o);
+	}
+	return a;
+}
+
 int report_json(const struct report *r, FILE *out)
 {
 	json_t *root = json_object();
@@ -313,5 +325,6 @@ int report_json(const struct report *r, FILE *out)
 	json_put(root, "gains", both_ends(r, gains_of));
 	json_put(root, "crank_torque", torque_of(r));
 	json_put(root, "advice_held_back", r->held_back != NULL ? json_put_text(r->held_back) : json_null());
+	json_put(root, "marks", marks_of(r));
 	return json_put_write(root, out);
 }

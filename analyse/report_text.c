@@ -11,6 +11,7 @@
 #include <string.h>
 
 #define SLIPS_SHOWN 12
+#define MARKS_SHOWN 12
 
 static void title(const struct text_page *p, const struct report *r)
 {
@@ -312,6 +313,19 @@ static void crank(const struct text_page *p, const struct report *r)
 	slips(p, r);
 }
 
+static void marks(const struct text_page *p, const struct report *r)
+{
+	unsigned shown = r->marks < MARKS_SHOWN ? r->marks : MARKS_SHOWN;
+	if (r->marks == 0)
+		return;
+	text_heading(p, "The rider's marks (--from and --to choose a part of the ride)");
+	for (unsigned i = 0; i < shown; i++)
+		text_line(p, TONE_PLAIN, "  at %9.3f s%s%s", r->mark[i].t_s,
+		          r->mark[i].text[0] != '\0' ? "  " : "", r->mark[i].text);
+	if (r->marks > shown)
+		text_line(p, TONE_PLAIN, "  and %u more", r->marks - shown);
+}
+
 static void log_and_clock(const struct text_page *p, const struct report *r)
 {
 	const struct ride_counts *c = &r->counts;
@@ -353,6 +367,7 @@ int report_text(const struct report *r, FILE *out, bool colour)
 	events(&p, r);
 	air(&p, r);
 	crank(&p, r);
+	marks(&p, r);
 	log_and_clock(&p, r);
 	caution(&p);
 	return ferror(out) ? -1 : 0;

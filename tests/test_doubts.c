@@ -284,15 +284,32 @@ static int plain_text(const struct report *r, FILE *out)
 	return report_text(r, out, false);
 }
 
+static void expect_shown(const struct road *r, int (*render)(const struct report *, FILE *),
+                         const char *words)
+{
+	char *text = report_rig_render(r->report, render);
+	ck_assert_ptr_nonnull(strstr(text, words));
+	free(text);
+}
+
 START_TEST(hostile_names_and_marks_stay_text)
 {
 	char other[64];
 	write_engine(other, "Number 7 trolley", "<b>No 7</b> & \"co\"");
 	char *lines = road_lines(ENGINE, WORDS(STEADY, "rpm=150", "--duration", "2"), NULL), *whole;
-	ck_assert_int_ge(asprintf(&whole, "%smark,1999000,<b>\033[2J%%s%%n</b>\n", lines), 0);
+	/* The link itself refuses the first: a control character. */
+	ck_assert_int_ge(
+	    asprintf(&whole, "%smark,2994000,\033[2J\nmark,2995000,<b>%%s%%n\xe2\x80\xae</b>|\"x\"\n", lines),
+	    0);
 	struct road *r = road_bytes(other, LINK_LINES, (const uint8_t *)whole, strlen(whole));
 	ck_assert_msg(r->status == 0, "%s", r->fault.text);
 	ck_assert_ptr_nonnull(strstr(r->report->engine.name, "<b>"));
+	ck_assert_uint_eq(r->report->marks, 1);
+	ck_assert_double_eq_tol(r->report->mark[0].t_s, 1.995, 0.01);
+	ck_assert_str_eq(r->report->mark[0].text, "<b>%s%n?</b>|\"x\"");
+	expect_shown(r, report_html, "&lt;b&gt;%s%n?&lt;/b&gt;|&quot;x&quot;");
+	expect_shown(r, report_json, "<b>%s%n?</b>|\\\"x\\\"");
+	expect_shown(r, plain_text, "<b>%s%n?</b>|\"x\"");
 	expect_harmless(r, report_html);
 	expect_harmless(r, report_json);
 	expect_harmless(r, plain_text);

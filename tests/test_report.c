@@ -53,7 +53,7 @@ START_TEST(json_has_the_keys_of_the_schema_in_order)
 	struct report *r = report_rig_full();
 	json_t *o = json_of(r);
 	ck_assert_str_eq(keys_of(o), "schema run link clock crank valve_events strokes air limits warnings "
-	                             "advice findings gains crank_torque advice_held_back ");
+	                             "advice findings gains crank_torque advice_held_back marks ");
 	ck_assert(starts_with(keys_of(json_object_get(o, "run")),
 	                      "file start_utc duration_s revolutions speed_rpm supply_bar_gauge "));
 	ck_assert_str_eq(keys_of(json_object_get(o, "link")), "records lost damaged_bytes gaps ");

@@ -31,7 +31,6 @@ static void draw_window(struct prng *r, struct onset_window *w)
 	w->noise_pa = 1000;
 	w->wall = between(r, 0.3, 1);
 	w->wall_per_m3 = between(r, 0, 2000);
-	w->lag_s = prng_chance(r, 0.3) ? 0 : between(r, 2e-4, 3e-3);
 	w->other.k_m3_s = between(r, 0, 8e-3);
 	w->other.moves = prng_chance(r, 0.5);
 	w->other.opening = prng_chance(r, 0.5);
@@ -50,6 +49,8 @@ static void draw_window(struct prng *r, struct onset_window *w)
 
 static void draw_values(struct prng *r, double value[ONSET_LANES][ONSET_PARAMETERS])
 {
+	bool one_lag = prng_chance(r, 0.5);
+	double lag_s = prng_chance(r, 0.3) ? 0 : between(r, 2e-4, 3e-3);
 	for (int l = 0; l < ONSET_LANES; l++) {
 		double *v = value[l];
 		v[ONSET_T50] = prng_chance(r, 0.1) ? INFINITY : between(r, -0.01, 0.04);
@@ -61,6 +62,10 @@ static void draw_values(struct prng *r, double value[ONSET_LANES][ONSET_PARAMETE
 		v[ONSET_RAMP] = log(between(r, 1e-3, 1e-2));
 		v[ONSET_B] = between(r, 0.2, 0.5);
 		v[ONSET_LEAK] = between(r, -0.05, 0.05);
+		v[ONSET_SHAPE] = prng_chance(r, 0.5) ? 0 : between(r, -0.5, 0.5);
+		v[ONSET_LAG] = one_lag ? lag_s : between(r, 0, 3e-3);
+		v[ONSET_GAIN] = between(r, -0.03, 0.03);
+		v[ONSET_ZERO] = between(r, -3e3, 3e3);
 	}
 }
 
@@ -68,7 +73,7 @@ START_TEST(wide_and_plain_are_the_same_to_the_bit)
 {
 	static struct onset_window w;
 	static double plain[ONSET_LANES][ONSET_SAMPLES_MAX], wide[ONSET_LANES][ONSET_SAMPLES_MAX];
-	double value[ONSET_LANES][ONSET_PARAMETERS];
+	double value[ONSET_LANES][ONSET_PARAMETERS] = {0};
 	struct prng r = prng_make(1, 0);
 	if (!is_wide()) {
 		puts("test_onset_wide: this processor has no lanes so wide; nothing to compare");

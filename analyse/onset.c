@@ -41,8 +41,18 @@ struct model { /* the parameters, ready for use */
 	bool one_lag; /* the same in all lanes */
 };
 
-struct sums { /* over the passages: flow, its slope by p, mass flow */
-	struct lanes flow, slope, mass;
+struct sums { /* of one lane, over the passages: flow, its slope by p, mass flow */
+	double flow, slope, mass;
+};
+
+struct passage {                       /* one of the two, over one cell */
+	struct lanes k_m3_s, outer_pa; /* K times area; pressure behind it */
+	bool open;                     /* in any lane */
+};
+
+struct cell {
+	double step_s, volume_m3, half; /* half: factor of the pressure by half the volume's change */
+	double gain, heat; /* pressure by a flow over the step; share of it that the walls give */
 };
 
 /* max(x, 0) without a branch. */
@@ -57,31 +67,26 @@ static double above(double x)
 	return 0.5 + copysign(0.5, x);
 }
 
-/* Adds the flow of one passage with K times area k, from `outer_pa`; outflow goes with the root of the
- * chamber's warmth t, here (1 + 3 t)/(3 + t): within 2 % for t = 0.4..2.5.  ISO 6358 flow function; choices
- * are written as arithmetic so that the lanes run abreast. */
-static void add_flow(const struct model *restrict m, const struct lanes *restrict k,
-                     const struct lanes *restrict outer, const struct gas *restrict g,
-                     const struct lanes *restrict warm, struct sums *restrict s)
+/* Flow of one passage in one lane, the chamber at p with the warmth t; outflow goes with the root of t, here
+ * (1 + 3 t)/(3 + t): within 2 % for t = 0.4..2.5.  ISO 6358 flow function; choices are written as
+ * arithmetic so that the lanes run abreast. */
+static inline struct sums flow_of(const struct model *m, const struct passage *of, int l, double p, double t)
 {
-	for (int l = 0; l < LANES; l++) {
-		double p = g->p_pa.at[l], t = warm->at[l], per = m->per_1_b.at[l], outer_pa = outer->at[l];
-		double out = above(p - outer_pa), in = 1 - out;
-		double up = in * outer_pa + out * p;
-		double r = (in * p + out * outer_pa) / up;
-		double x = positive((r - m->b.at[l]) * per);
-		double phi = sqrt(1 - x * x + 1e-9), laminar = m->laminar_slope.at[l];
-		double smooth = above(LAMINAR_RATIO - r), straight = 1 - smooth;
-		double dphi = straight * laminar - smooth * x * per / phi;
-		phi = smooth * phi + straight * laminar * (r - 1);
-		/* root(t) and root(t) / t over one denominator */
-		double inverse = 1 / ((3 + t) * t), less = (1 + 3 * t) * inverse;
-		double carry = in - out * less * t;
-		double flow = k->at[l] * up * phi;
-		s->flow.at[l] += flow * carry;
-		s->slope.at[l] += k->at[l] * (in * dphi - out * carry * (r * dphi - phi));
-		s->mass.at[l] += flow * (in - out * less);
-	}
+	double per = m->per_1_b.at[l], outer_pa = of->outer_pa.at[l], k = of->k_m3_s.at[l];
+	double out = above(p - outer_pa), in = 1 - out;
+	double up = in * outer_pa + out * p;
+	double r = (in * p + out * outer_pa) / up;
+	double x = positive((r - m->b.at[l]) * per), square = 1 - x * x + 1e-9;
+	double phi = sqrt(square), laminar = m->laminar_slope.at[l];
+	double smooth = above(LAMINAR_RATIO - r), straight = 1 - smooth;
+	double dphi = straight * laminar - smooth * (x * per / square) * phi; /* no wait for the root */
+	phi = smooth * phi + straight * laminar * (r - 1);
+	/* root(t) and root(t) / t over one denominator */
+	double inverse = 1 / ((3 + t) * t), less = (1 + 3 * t) * inverse;
+	double carry = in - out * less * t, flow = k * up * phi;
+	return (struct sums){.flow = flow * carry,
+	                     .slope = k * (in * dphi - out * carry * (r * dphi - phi)),
+	                     .mass = flow * (in - out * less)};
 }
 
 /* Integral from -infinity of the rising ramp, c^2/(2 ramp) (1 + shape - 2/3 shape c/ramp) + what lies behind
@@ -115,28 +120,26 @@ static double exp_small(double x)
 	return 1 + x * (1 + x / 2 * (1 + x / 3));
 }
 
-/* K times area of the passage that moves, in cell k; false when shut in all lanes. */
-static bool moving_passage(const struct onset_window *w, struct model *m, size_t k, struct lanes *out)
+/* The passage that moves, in cell k, but for what lies behind it. */
+static void moving_passage(const struct onset_window *w, struct model *m, size_t k, struct passage *out)
 {
 	double to = w->start_s + (double)(k + 1) * w->step_s;
-	bool any = mean_area(&m->moving, to, w->step_s, w->opening, out);
+	out->open = mean_area(&m->moving, to, w->step_s, w->opening, &out->k_m3_s);
 	for (int l = 0; l < LANES; l++)
-		out->at[l] *= m->k_m3_s.at[l];
-	return any;
+		out->k_m3_s.at[l] *= m->k_m3_s.at[l];
 }
 
 /* The same of the other passage. */
-static bool other_passage(const struct onset_window *w, struct model *m, size_t k, struct lanes *out)
+static void other_passage(const struct onset_window *w, struct model *m, size_t k, struct passage *out)
 {
 	double to = w->start_s + (double)(k + 1) * w->step_s;
-	bool any = w->other.opening;
+	out->open = w->other.opening;
 	for (int l = 0; l < LANES; l++)
-		out->at[l] = w->other.opening;
+		out->k_m3_s.at[l] = w->other.opening;
 	if (w->other.moves)
-		any = mean_area(&m->other, to, w->step_s, w->other.opening, out);
+		out->open = mean_area(&m->other, to, w->step_s, w->other.opening, &out->k_m3_s);
 	for (int l = 0; l < LANES; l++)
-		out->at[l] *= w->other.k_m3_s;
-	return any;
+		out->k_m3_s.at[l] *= w->other.k_m3_s;
 }
 
 /* The supply's sensor is taken to lag as the chamber's does: what it shows a lag later. */
@@ -156,47 +159,66 @@ static void supply_now(const struct onset_window *w, size_t k, const struct mode
 		out->at[l] = m->one_lag ? first : supply_later(w, k, m->lag_s.at[l]);
 }
 
-/* Flows over one cell: an exponential step about the linearised flow, (1 - e^-x)/x as (6 + x)/(6 + 4 x +
- * x^2), which neither oscillates nor creeps where the flow stiffens near equilibrium. */
-static void exchange(const struct onset_window *w, size_t k, struct model *m, const struct lanes *warm,
-                     struct gas *g)
+static inline struct sums both(struct sums a, struct sums b)
 {
-	struct sums s = {.flow = m->leak_w, .mass = m->leak_w};
-	struct lanes moving, other;
-	struct lanes outer[2];
-	supply_now(w, k, m, &outer[ONSET_INLET]);
-	for (int l = 0; l < LANES; l++)
-		outer[ONSET_EXHAUST].at[l] = w->ambient_pa;
-	bool any = moving_passage(w, m, k, &moving), second = other_passage(w, m, k, &other);
-	if (any)
-		add_flow(m, &moving, &outer[w->passage], g, warm, &s);
-	if (second)
-		add_flow(m, &other, &outer[!w->passage], g, warm, &s);
-	double factor = AIR_GAMMA * w->step_s / w->volume_m3[k];
+	return (struct sums){a.flow + b.flow, a.slope + b.slope, a.mass + b.mass};
+}
+
+/* All lanes over one cell: half the volume change, flows and wall heat, the other half.  The flows take an
+ * exponential step about the linearised flow, (1 - e^-x)/x as (6 + x)/(6 + 4 x + x^2), which neither
+ * oscillates nor creeps where the flow stiffens near equilibrium.  One loop, so that nothing but the gas
+ * goes to memory and back. */
+static inline __attribute__((always_inline)) void step_lanes(const struct model *restrict m,
+                                                             const struct cell *restrict c,
+                                                             const struct passage *restrict of, bool first,
+                                                             bool second, struct gas *restrict g)
+{
 	for (int l = 0; l < LANES; l++) {
-		double stiff = positive(-factor * s.slope.at[l]);
-		double damped = (6 + stiff) / (6 + (4 + stiff) * stiff);
-		g->p_pa.at[l] += factor * s.flow.at[l] * damped;
-		g->m.at[l] += w->step_s * s.mass.at[l] * damped;
+		double p = g->p_pa.at[l] * c->half, warm = p * c->volume_m3 / g->m.at[l], damped = 1;
+		struct sums s = {.flow = m->leak_w.at[l], .mass = m->leak_w.at[l]};
+		if (first)
+			s = both(s, flow_of(m, &of[0], l, p, warm));
+		if (second)
+			s = both(s, flow_of(m, &of[1], l, p, warm));
+		if (first || second) {
+			double stiff = positive(-c->gain * s.slope);
+			damped = (6 + stiff) / (6 + (4 + stiff) * stiff);
+		}
+		p += c->gain * s.flow * damped;
+		p += c->heat * m->heat_w.at[l] * (1 - warm);
+		g->p_pa.at[l] = p * c->half;
+		g->m.at[l] += c->step_s * s.mass * damped;
 	}
 }
 
-/* One cell: half the volume change, flows and wall heat, the other half. */
+static struct cell cell_of(const struct onset_window *w, size_t k)
+{
+	double volume = w->volume_m3[k], walls = w->wall + w->wall_per_m3 * volume;
+	return (struct cell){.step_s = w->step_s,
+	                     .volume_m3 = volume,
+	                     .half = exp_small(AIR_GAMMA / 2 * (w->log_volume[k] - w->log_volume[k + 1])),
+	                     .gain = AIR_GAMMA * w->step_s / volume,
+	                     .heat = w->step_s * (AIR_GAMMA - 1) / volume * walls};
+}
+
 static void advance(const struct onset_window *w, size_t k, struct model *m, struct gas *g)
 {
-	double half = exp_small(AIR_GAMMA / 2 * (w->log_volume[k] - w->log_volume[k + 1]));
-	double volume = w->volume_m3[k], walls = w->wall + w->wall_per_m3 * volume;
-	double heat = w->step_s * (AIR_GAMMA - 1) / volume * walls;
-	struct lanes warm;
-	for (int l = 0; l < LANES; l++) {
-		g->p_pa.at[l] *= half;
-		warm.at[l] = g->p_pa.at[l] * volume / g->m.at[l];
-	}
-	exchange(w, k, m, &warm, g);
-	for (int l = 0; l < LANES; l++) {
-		g->p_pa.at[l] += heat * m->heat_w.at[l] * (1 - warm.at[l]);
-		g->p_pa.at[l] *= half;
-	}
+	struct passage of[2]; /* the one that moves, the other */
+	struct cell c = cell_of(w, k);
+	bool exhaust = w->passage == ONSET_EXHAUST;
+	supply_now(w, k, m, &of[exhaust].outer_pa);
+	for (int l = 0; l < LANES; l++)
+		of[!exhaust].outer_pa.at[l] = w->ambient_pa;
+	moving_passage(w, m, k, &of[0]);
+	other_passage(w, m, k, &of[1]);
+	if (of[0].open && of[1].open)
+		step_lanes(m, &c, of, true, true, g);
+	else if (of[0].open)
+		step_lanes(m, &c, of, true, false, g);
+	else if (of[1].open)
+		step_lanes(m, &c, of, false, true, g);
+	else
+		step_lanes(m, &c, of, false, false, g);
 }
 
 struct lag { /* exact for a pressure that runs straight over a cell */

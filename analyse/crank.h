@@ -34,6 +34,7 @@ struct wheel {
 	bool aligned;                      /* an index was seen and agrees */
 	double angle_rad[CRANK_SLOTS_MAX]; /* true angle of each slot, rising within one turn */
 	double angle_sd_rad[CRANK_SLOTS_MAX];
+	double stray_rad[CRANK_SLOTS_MAX];       /* part of it: beyond what most slots are in doubt by */
 	uint8_t level[CRANK_SLOTS_MAX];          /* polarity of each slot's edge */
 	double pitch_error_rad[CRANK_SLOTS_MAX]; /* [teeth]: leading edges against equal pitch, mean 0 */
 	double index_spread_rad;                 /* scatter of the index events on the wheel */

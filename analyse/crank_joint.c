@@ -187,6 +187,7 @@ void learner_take_result(struct crank_learner *l)
 	for (unsigned i = 0; i < l->wheel.slots; i++) {
 		l->wheel.angle_rad[i] = l->nominal.angle_rad[i] + l->result.error_rad[i];
 		l->wheel.angle_sd_rad[i] = l->result.from_place_sd_rad[i] * scale;
+		l->wheel.stray_rad[i] = l->result.stray_rad[i] * scale;
 	}
 	if (!isnan(l->index_rad))
 		l->index_rad = moved_with_wheel(&l->wheel, was, l->index_rad);

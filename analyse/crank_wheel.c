@@ -206,6 +206,7 @@ static void place_on_crank(const struct crank_learner *l, struct wheel *w)
 		double a = from->angle_rad[j] + turn;
 		w->angle_rad[i] = a - TWO_PI * floor(a / TWO_PI);
 		w->angle_sd_rad[i] = from->angle_sd_rad[j];
+		w->stray_rad[i] = from->stray_rad[j];
 		w->level[i] = from->level[j];
 	}
 }

@@ -5,6 +5,7 @@
 #include <gsl/gsl_blas.h>
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_linalg.h>
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -49,6 +50,7 @@ struct pitch {
 	uint64_t edges, rows;
 	bool has_guess;
 	double guess[CRANK_SLOTS_MAX + TORQUE_MAX];         /* of the unknowns, to know outliers by */
+	double stray_rad[CRANK_SLOTS_MAX];                  /* of the guess */
 	struct column active[CRANK_SLOTS_MAX + TORQUE_MAX]; /* torque first, then slots */
 	size_t active_n;
 	struct slow slow;
@@ -251,13 +253,14 @@ static void end_slow(struct pitch *p)
 }
 
 /* An edge taken for the wrong slot is far off what the guess explains. */
-static bool is_outlier(const struct pitch *p, const double *v, double innovation, double s)
+static bool is_outlier(const struct pitch *p, const double *v, unsigned slot, double innovation, double s)
 {
 	if (!p->has_guess)
 		return false;
 	for (size_t j = 0; j < p->active_n; j++)
 		innovation -= v[j] * p->guess[p->active[j].row];
-	return innovation * innovation > OUTLIER_SD * OUTLIER_SD * s;
+	double var = s + p->stray_rad[slot] * p->stray_rad[slot];
+	return innovation * innovation > OUTLIER_SD * OUTLIER_SD * var;
 }
 
 static struct motion set_out(const struct wheel *w, double drag, const struct tooth_mark *mark, int64_t shift)
@@ -288,7 +291,7 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 		wake_column(p, slot);
 		column_innovations(p, slot, v);
 		bool outlier =
-		    i >= 2 * SETTLE && row < REJECT_ROW && is_outlier(p, v, innovation, m.p[0] + var);
+		    i >= 2 * SETTLE && row < REJECT_ROW && is_outlier(p, v, slot, innovation, m.p[0] + var);
 		row = outlier ? row + 1 : 0;
 		struct motion_gain g = motion_take_covariance(m.p, outlier ? 1e6 : var);
 		motion_take_state(m.x, &g, innovation);
@@ -313,6 +316,7 @@ void pitch_guess(struct pitch *p, const struct pitch_result *r)
 	p->has_guess = true;
 	for (size_t i = 0; i < p->slots; i++)
 		p->guess[i] = r->error_rad[i];
+	memcpy(p->stray_rad, r->stray_rad, sizeof p->stray_rad);
 	for (size_t i = 0; i < p->torque.columns; i++)
 		p->guess[p->slots + i] = r->factor[i];
 }
@@ -425,6 +429,19 @@ static void against_place(const struct pitch *p, const gsl_matrix *cov, const st
 	}
 }
 
+/* A slot of which few edges were taken is known by them worse than the rest are by theirs,
+ * the others and the motion taken as known: by so much its edges may lie elsewhere. */
+static void note_strays(const struct pitch *p, struct pitch_result *out)
+{
+	double var[CRANK_SLOTS_MAX], sorted[CRANK_SLOTS_MAX];
+	for (size_t i = 0; i < p->slots; i++)
+		var[i] = 1 / (p->normal[i * p->size + i] + 1 / (PRIOR_SLOT_SD * PRIOR_SLOT_SD));
+	memcpy(sorted, var, p->slots * sizeof *sorted);
+	double usual = gsl_stats_median(sorted, 1, p->slots);
+	for (size_t i = 0; i < p->slots; i++)
+		out->stray_rad[i] = sqrt(fmax(var[i] - usual, 0));
+}
+
 static void write_result(const struct pitch *p, const gsl_vector *e, const gsl_matrix *cov,
                          const struct pitch_place *place, struct pitch_result *out)
 {
@@ -436,6 +453,7 @@ static void write_result(const struct pitch *p, const gsl_vector *e, const gsl_m
 		out->factor[i] = gsl_vector_get(e, p->slots + i);
 		out->factor_sd[i] = sqrt(fmax(gsl_matrix_get(cov, p->slots + i, p->slots + i), 0));
 	}
+	note_strays(p, out);
 	low_orders(p, e, cov, out);
 	against_place(p, cov, place, out);
 }

@@ -50,6 +50,7 @@ struct pitch_place { /* on the wheel, `part` of the way from a slot to the next 
 struct pitch_result {
 	double error_rad[CRANK_SLOTS_MAX], sd_rad[CRANK_SLOTS_MAX]; /* of each slot, mean error zero */
 	double from_place_sd_rad[CRANK_SLOTS_MAX];                  /* of each slot against the place */
+	double stray_rad[CRANK_SLOTS_MAX]; /* what a slot is in doubt by beyond what most are */
 	double factor[TORQUE_MAX], factor_sd[TORQUE_MAX];
 	double low_rad[2 * PITCH_LOW_ORDERS], low_sd_rad[2 * PITCH_LOW_ORDERS]; /* cos, sin of orders 1.. */
 	double low_cov_rad2[2 * PITCH_LOW_ORDERS][2 * PITCH_LOW_ORDERS];

@@ -42,7 +42,6 @@ struct beam {
 	int story_n, grown_n;
 	struct node node[TEETH_BEAM_EDGES * STORIES_MAX * 8];
 	int node_n;
-	double edge_var;
 };
 
 /* Per second; torque changes with the angle turned, about as much at any
@@ -63,12 +62,13 @@ static void warm_up(struct beam *b, size_t from, size_t to)
 	s->t = teeth_walk_t(k, p[from].edge);
 	double dt = teeth_walk_t(k, p[from + 1].edge) - s->t;
 	double omega = (teeth_walk_angle(k, p[from + 1].slot) - teeth_walk_angle(k, s->slot)) / dt;
-	s->m = (struct motion){.x = {teeth_walk_angle(k, s->slot), omega, 0},
-	                       .p = {b->edge_var, 0, 0, omega * omega, 0, omega * omega * omega * omega}};
+	s->m = (struct motion){
+	    .x = {teeth_walk_angle(k, s->slot), omega, 0},
+	    .p = {teeth_walk_var(k, s->slot), 0, 0, omega * omega, 0, omega * omega * omega * omega}};
 	for (size_t i = from + 1; i < to; i++) {
 		double t = teeth_walk_t(k, p[i].edge);
 		motion_move(&s->m, t - s->t, drift_rate(k, s->m.x[1]));
-		struct motion_gain g = motion_take_covariance(s->m.p, b->edge_var);
+		struct motion_gain g = motion_take_covariance(s->m.p, teeth_walk_var(k, p[i].slot));
 		motion_take_state(s->m.x, &g, teeth_walk_angle(k, p[i].slot) - s->m.x[0]);
 		s->t = t;
 		s->slot = p[i].slot;
@@ -118,7 +118,7 @@ static void accept(struct beam *b, const struct story *s, const struct motion *a
 	r.slot += m;
 	double angle = teeth_walk_angle(k, r.slot);
 	r.m = *at;
-	struct motion_gain g = motion_take_covariance(r.m.p, b->edge_var);
+	struct motion_gain g = motion_take_covariance(r.m.p, teeth_walk_var(k, r.slot));
 	double miss = angle - at->x[0];
 	motion_take_state(r.m.x, &g, miss);
 	if (r.m.x[1] <= 0)
@@ -144,14 +144,15 @@ static bool grow(struct beam *b, const struct story *s, size_t edge)
 		return true;
 	struct motion at = s->m;
 	motion_move(&at, dt, drift_rate(k, s->m.x[1]));
-	double sd = sqrt(at.p[0] + b->edge_var);
+	double edge_var = k->edge_sd * k->edge_sd, sd = sqrt(at.p[0] + edge_var);
 	if (sd > 0.8 * k->pitch || at.x[0] - teeth_walk_angle(k, s->slot) > k->gap_slots * k->pitch)
 		return false;
 	for (int m = 1; m < 2 * k->gap_slots; m++) {
 		double off = teeth_walk_angle(k, s->slot + m) - at.x[0];
-		if (off > REACH_SD * sd)
+		double reach = REACH_SD * sqrt(at.p[0] + teeth_walk_var(k, s->slot + m));
+		if (off > fmax(reach, k->pitch))
 			break;
-		if (off > -REACH_SD * sd && teeth_walk_fits(k, edge, s->slot + m))
+		if (fabs(off) < reach && teeth_walk_fits(k, edge, s->slot + m))
 			accept(b, s, &at, edge, t, m);
 	}
 	return true;
@@ -222,7 +223,6 @@ enum teeth_beam_end teeth_beam(struct teeth_walk *k, size_t *next)
 {
 	struct beam b;
 	b.k = k;
-	b.edge_var = k->edge_sd * k->edge_sd;
 	b.node_n = 0;
 	size_t back = k->pick_n > 2 + BACK_PICKS ? BACK_PICKS : 0;
 	size_t to = k->pick_n - back, from = to > WARM_PICKS ? to - WARM_PICKS : 0;

@@ -61,6 +61,13 @@ static inline bool teeth_walk_fits(const struct teeth_walk *k, size_t i, int64_t
 	return (k->sense > 0 ? level : !level) == (teeth_walk_level(k, i) != 0);
 }
 
+/* Variance of an edge about its slot's angle. */
+static inline double teeth_walk_var(const struct teeth_walk *k, int64_t slot)
+{
+	double stray = k->w->stray_rad[teeth_place(k->w, k->dir * k->sense * slot)];
+	return k->edge_sd * k->edge_sd + stray * stray;
+}
+
 /* Appends a pick and keeps the speed up to date. */
 void teeth_walk_take(struct teeth_walk *k, size_t edge, int64_t slot);
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The crank of odd wheels and odd rides: named, refused, or followed all the same. */
+#include "analyse/teeth.h"
 #include "tests/solved_rig.h"
 
 #include <check.h>
@@ -97,6 +98,41 @@ START_TEST(a_tooth_bent_on_the_way_is_named)
 	ck_assert_int_eq(k->bad, 0);
 	ck_assert(solved_says(k, "1 of its 36 edges moved, most of all the one at 100 deg") == (_i > 0));
 	ck_assert(solved_says(k, "changed on the way") == (_i > 0));
+	solved_free(k, r);
+}
+END_TEST
+
+/* Marks of one slot of the wheel. */
+static size_t marks_of(const struct teeth *t, const struct wheel *w, unsigned slot)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < t->n; i++)
+		n += teeth_place(w, t->mark[i].slot) == slot;
+	return n;
+}
+
+/* A slot that was learned from a few wrong edges lies elsewhere on the wheel than its edges
+ * do.  As long as it is known to be in doubt they are taken for it all the same. */
+START_TEST(edges_of_a_slot_in_doubt_are_taken_for_it)
+{
+	const unsigned wrong = 11;
+	struct wheel_setup s = solved_clean(48, EDGES_BOTH, WHEEL_SWEEP, 1, 20);
+	struct wheel_rig *r = wheel_rig_new(&s);
+	struct solved *k = solved_new(r);
+	struct teeth *t = teeth_new();
+	ck_assert_int_eq(k->bad, 0);
+	struct wheel w = k->wheel;
+	ck_assert_double_le(w.stray_rad[wrong], 0.02 * DEG);
+	w.angle_rad[wrong] += 1.5 * DEG;
+	w.stray_rad[wrong] = _i == 0 ? 0.4 * DEG : 0;
+	ck_assert_int_eq(teeth_associate(t, &w, r->engine.edges, &r->leg, &k->fault), 0);
+	size_t taken = marks_of(t, &w, wrong), turns = marks_of(t, &w, wrong + 10);
+	ck_assert_uint_ge(turns, 30);
+	if (_i == 0)
+		ck_assert_uint_ge(taken, turns - turns / 10);
+	else
+		ck_assert_uint_le(taken, turns / 10);
+	teeth_free(t);
 	solved_free(k, r);
 }
 END_TEST
@@ -203,6 +239,7 @@ int main(void)
 	tcase_add_loop_test(t, without_index_the_angle_is_relative_and_says_so, 0, 2);
 	tcase_add_test(t, an_index_every_second_turn_is_enough);
 	tcase_add_loop_test(t, a_tooth_bent_on_the_way_is_named, 0, 2);
+	tcase_add_loop_test(t, edges_of_a_slot_in_doubt_are_taken_for_it, 0, 2);
 	tcase_add_loop_test(t, a_geared_wheel_is_followed, 0, 3);
 	tcase_add_test(t, a_gearing_that_leaves_part_of_a_tooth_is_refused);
 	tcase_add_test(t, a_tooth_left_out_on_purpose_is_named);

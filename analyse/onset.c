@@ -11,8 +11,9 @@
 #define LANES ONSET_LANES
 
 /* phi has an infinite slope at ratio 1; ISO 6358 models commonly run straight
- * into 0 from here on (laminar patch). */
-#define LAMINAR_RATIO 0.99
+ * into 0 from here on (laminar patch; value from memory).  A patch that begins earlier makes a wide passage
+ * fill its chamber too slowly at last, which passes for a late movement. */
+#define LAMINAR_RATIO 0.999
 
 #define NEVER_S 10.0 /* as good as infinity for a movement */
 

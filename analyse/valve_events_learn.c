@@ -201,8 +201,12 @@ static void wide_prior(const struct valve_events *v, const struct group *other_w
 		prior->mean[j] = v->usual[j];
 		prior->sd[j] = sd[j];
 	}
-	/* A leak shows in the small, slack chamber behind compression. */
-	if (b->window[0].passage != ONSET_EXHAUST || b->window[0].opening)
+	/* A leak shows in the small, slack chamber behind compression; where it changes meanwhile, as when
+	 * the other end empties, it passes for an exhaust that shuts slowly: half to twice the usual, no
+	 * more. */
+	if (b->window[0].passage == ONSET_EXHAUST && !b->window[0].opening)
+		prior->sd[ONSET_RAMP] = 0.35;
+	else
 		prior->sd[ONSET_LEAK] = 0;
 	if (other_way != NULL &&
 	    other_way->learned) { /* the same passage, seen when it moves the other way */
@@ -277,7 +281,7 @@ static void joint_prior(const struct valve_events *v, const struct batch *b, con
                         struct onset_prior *prior)
 {
 	wide_prior(v, NULL, b, prior);
-	prior->sd[ONSET_SHAPE] = SHAPE_SD;
+	prior->sd[ONSET_SHAPE] = b->window[0].opening ? SHAPE_SD : 0; /* a closing alone does not tell it */
 	memcpy(prior->mean + ONSET_LAG, sensor->mean, sizeof(sensor->mean));
 	memcpy(prior->sd + ONSET_LAG, sensor->sd, sizeof(sensor->sd));
 }
@@ -487,22 +491,41 @@ struct round {
 	bool first, all, last;
 };
 
+static bool is_seen(const struct valve_events *v, enum engine_end end, enum valve_event_kind k)
+{
+	return v->group[end][k].learned && used(&v->batch[end][k]) >= 3;
+}
+
+/* Learns a passage with the sensor as it is taken to be: of what it has been given it finds nothing. */
+static void learn_with(struct valve_events *v, enum engine_end end, enum onset_passage passage,
+                       const struct sensor *sensor)
+{
+	struct sensor held = *sensor;
+	memset(held.sd, 0, sizeof(held.sd));
+	learn_together(v, end, passage, false, &held);
+}
+
 /* The release, slow and long, says less of the lag than of what is assumed of heat and valve: lag and gain
- * are the inlet's to tell, zero the exhaust's. */
+ * are the inlet's to tell, where it is seen to open and to shut; zero is the exhaust's, where it is seen to
+ * open. */
 static void learn_sensor(struct valve_events *v, enum engine_end end, struct round *r)
 {
 	struct sensor *found = &r->sensor[end], inlet = usual_sensor, exhaust = usual_sensor;
 	enum { LAG, GAIN, ZERO };
+	bool tells = is_seen(v, end, EVENT_ADMISSION) && is_seen(v, end, EVENT_CUT_OFF);
 	if (!r->first) {
 		inlet.sd[LAG] = hypot(LAG_SCALE_S, found->mean[LAG] - usual_sensor.mean[LAG]);
 		inlet.mean[ZERO] = found->mean[ZERO];
 		inlet.sd[ZERO] = found->sd[ZERO];
 	}
-	if (r->last) {
+	if (r->last || !tells)
 		inlet.mean[LAG] = found->mean[LAG];
+	if (r->last)
 		inlet.sd[LAG] = 0;
-	}
-	learn_together(v, end, ONSET_INLET, r->first, &inlet);
+	if (tells)
+		learn_together(v, end, ONSET_INLET, r->first, &inlet);
+	else
+		learn_with(v, end, ONSET_INLET, &inlet);
 	exhaust.mean[LAG] = inlet.mean[LAG];
 	exhaust.sd[LAG] = 0;
 	exhaust.mean[GAIN] = inlet.mean[GAIN];
@@ -510,7 +533,10 @@ static void learn_sensor(struct valve_events *v, enum engine_end end, struct rou
 	set_sensor(v, end, &inlet);
 	if (r->all)
 		learn_kind(v, r->leg, r->crank, end, EVENT_COMPRESSION);
-	learn_together(v, end, ONSET_EXHAUST, false, &exhaust);
+	if (is_seen(v, end, EVENT_RELEASE))
+		learn_together(v, end, ONSET_EXHAUST, false, &exhaust);
+	else
+		learn_with(v, end, ONSET_EXHAUST, &exhaust);
 	*found = inlet;
 	found->mean[ZERO] = exhaust.mean[ZERO];
 	found->sd[ZERO] = exhaust.sd[ZERO];
@@ -526,6 +552,16 @@ static void learn_end(struct valve_events *v, enum engine_end end, void *ctx)
 		learn_kind(v, r->leg, r->crank, end, order[i]);
 	learn_sensor(v, end, r);
 	valve_predict_transitions(v, end);
+}
+
+/* A movement that is not found at one end is looked for when the other end's valve makes it: too long after
+ * its command it lay outside what was looked at, or passed for another. */
+static void borrow_delays(struct valve_events *v)
+{
+	for (int end = 0; end < END_COUNT; end++)
+		for (int k = 0; k < EVENT_KINDS; k++)
+			if (!v->group[end][k].learned && v->group[!end][k].learned)
+				v->group[end][k].delay_s = v->group[!end][k].delay_s;
 }
 
 #define ROUNDS 4
@@ -556,6 +592,7 @@ int valve_events_learn(struct valve_events *v, const struct leg *leg, const stru
 		pool_lags(round.sensor);
 		for (int end = 0; end < END_COUNT; end++)
 			set_sensor(v, (enum engine_end)end, &round.sensor[end]);
+		borrow_delays(v);
 	}
 	double sd_s[END_COUNT] = {v->lag_sd_s[END_CAP], v->lag_sd_s[END_ROD]};
 	round.last = true;

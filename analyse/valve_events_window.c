@@ -258,6 +258,8 @@ double valve_other_k(const struct valve_events *v, enum engine_end end, enum ons
 {
 	const struct group *opens = &v->group[end][valve_kind(other, true)];
 	const struct group *shuts = &v->group[end][valve_kind(other, false)];
+	if (opens->learned != shuts->learned) /* one passage: what is known of it */
+		return exp((opens->learned ? opens : shuts)->value[ONSET_K]);
 	return exp((opens->value[ONSET_K] + shuts->value[ONSET_K]) / 2);
 }
 

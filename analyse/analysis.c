@@ -250,19 +250,15 @@ static struct air_known air_by_valves(const struct report *r)
 	return sum;
 }
 
-/* Of the chambers' air, 95 %: gain of the gauges, temperature of the supply, clearances; judgement. */
-#define BALANCE_PART 0.03
-
 /* The tank answers for the whole ride only. */
 static void gather_air(const struct stages *s, struct report *out)
 {
 	struct air_known *way = out->air;
 	gains_reckon(out, out->gains);
-	double doubt_kg = 0; /* alike at both ends */
+	double error_kg = 0; /* alike at both ends */
 	for (int e = 0; e < END_COUNT; e++)
-		doubt_kg += out->has_strokes[e] ? out->stroke[e].air_doubt_kg : 0;
-	way[AIR_BY_CHAMBERS] =
-	    (struct air_known){out->air_kg_per_turn, hypot(BALANCE_PART * out->air_kg_per_turn, doubt_kg)};
+		error_kg += out->has_strokes[e] ? out->stroke[e].air_error_kg : 0;
+	way[AIR_BY_CHAMBERS] = (struct air_known){out->air_kg_per_turn, error_kg};
 	way[AIR_BY_VALVES] = air_by_valves(out);
 	way[AIR_BY_TANK] = selection_of(s) == NULL ? tank_watch_air(&s->tank, &out->engine, out->revolutions)
 	                                           : (struct air_known){NAN, NAN};

@@ -221,6 +221,7 @@ static json_t *end_of(const struct report *r, enum engine_end end)
 	json_put(o, "useful_fraction_work", json_put_number(s->useful_fraction_work));
 	json_put(o, "peak_force_N", json_put_number(s->peak_force_n));
 	json_put(o, "air_normal_litre", json_put_number(air_normal_litre(s->air_kg)));
+	json_put(o, "air_normal_litre_half_width", json_put_number(air_normal_litre(s->air_error_kg)));
 	return o;
 }
 

@@ -82,7 +82,7 @@ static void push(const struct text_page *p, const struct report *r, enum engine_
 	}
 	words_useful(useful, s);
 	words_measured(work, s->work_j, 1.96 * s->work_sd_j, words_decimals(s->work_j), "J");
-	words_number(mep, unit_bar(s->mep_pa), 2, "bar");
+	words_measured(mep, unit_bar(s->mep_pa), 1.96 * unit_bar(s->mep_sd_pa), 3, "bar");
 	text_line(p, TONE_PLAIN, "  %-4s air pushed over %s", engine_end_name(end), useful);
 	if (isfinite(s->ideal_work_j))
 		text_para(p, 7, 9, TONE_PLAIN, "work %s of %.*f J ideal (diagram factor %s), mep %s", work,
@@ -212,7 +212,8 @@ static void stroke_detail(const struct text_page *p, const struct report *r, enu
 	          words_measured(release, unit_bar_gauge(s->release_pa, r->engine.ambient_pa),
 	                         1.96 * unit_bar(s->release_sd_pa), 2, "bar gauge"),
 	          words_number(force, s->peak_force_n, 0, "N"),
-	          words_number(air, air_normal_litre(s->air_kg), 3, "normal litres"));
+	          words_measured(air, air_normal_litre(s->air_kg), air_normal_litre(s->air_error_kg), 3,
+	                         "normal litres"));
 }
 
 static void air(const struct text_page *p, const struct report *r)

@@ -24,6 +24,10 @@ struct stroke_air_case {
 	double wall_m2, wall_per_m;   /* what the air touches: wall_m2 + wall_per_m x volume */
 };
 
+/* What is not in a stroke's doubt, 95 %, of its air: gain of the gauges, temperature of the supply,
+ * clearance; judgement. */
+#define STROKE_AIR_GAUGE_PART 0.03
+
 struct stroke_air {
 	double kg; /* NAN when not known */
 	/* Half of its 95 % interval: walls, what left by the exhaust, leaks too small to show.  Of an unknown

@@ -68,7 +68,7 @@ struct stroke_summary {
 	/* Over mean speed (rad/s), for comparing rides. */
 	struct speed_line work_line, useful_line, factor_line, air_line;
 	double ideal_work_j, diagram_factor, mep_pa, release_pa, air_kg, peak_force_n;
-	double air_doubt_kg; /* half of the 95 % interval of air_kg; gauges and supply temperature left out */
+	double air_error_kg;  /* half of the 95 % interval of air_kg; alike at both ends */
 	unsigned air_unknown; /* strokes not in air_kg: air may have gone straight through */
 	double ledger_j[LEDGER_LINES];
 	/* How well they are known: the events' instants, the angle, the gauges' zeros, noise; a gain error of

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/strokes_sum.h"
 
+#include "analyse/stroke_air.h"
 #include "common/unit.h"
 
 #include <math.h>
@@ -156,8 +157,9 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->release_sd_pa = hypot(s->zero_sd_pa, mean_tally_sd(&s->release) / sqrt((double)s->release.n));
 	out->air_kg = mean_tally_mean(&s->air);
 	out->air_unknown = s->air_unknown;
-	out->air_doubt_kg = mean_tally_mean(&s->air_doubt) +
-	                    (s->air_unknown > 0 ? s->through_kg / ((double)s->air.n + s->air_unknown) : 0);
+	double unknown = s->air_unknown > 0 ? s->through_kg / ((double)s->air.n + s->air_unknown) : 0;
+	out->air_error_kg =
+	    hypot(STROKE_AIR_GAUGE_PART * out->air_kg, mean_tally_mean(&s->air_doubt) + unknown);
 	out->peak_force_n = n > 0 ? s->peak_force_n : NAN;
 	out->ideal_work_j = ideal_n > 0 ? s->ideal_j / ideal_n : NAN;
 	out->diagram_factor = ideal_n > 0 ? s->work_with_ideal_j / s->ideal_j : NAN;

@@ -72,6 +72,7 @@ static void fill_strokes(struct report *r, int end)
 	    .release_sd_pa = 1e3,
 	    .release_pa = 2.9e5,
 	    .air_kg = 1.4e-3,
+	    .air_error_kg = 5e-5,
 	    .peak_force_n = 1380,
 	    .ledger_j = {9, -4, 12, 3, 10, 6, 2},
 	    .ledger_sd_j = {0.4, 0.3, 0.5, 0.2, 0.4, 0.3, 0.2},

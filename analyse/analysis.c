@@ -236,16 +236,18 @@ static void gather_strokes(const struct strokes *s, struct report *out)
 	out->air_kg_per_turn = out->has_strokes[END_CAP] || out->has_strokes[END_ROD] ? air_kg : NAN;
 }
 
-/* Air of a turn by the simulated strokes; an end that is there and not simulated makes it unknown. */
+/* Air of a turn by the simulated strokes, from a supply as cold as it was in the ride: at like pressures the
+ * mass goes with its density.  An end that is there and not simulated makes it unknown. */
 static struct air_known air_by_valves(const struct report *r)
 {
 	struct air_known sum = {0, 0};
 	for (int e = 0; e < END_COUNT; e++) {
 		const struct gains *g = &r->gains[e];
+		double denser = r->engine.air_k / r->stroke[e].supply_k;
 		if (!isfinite(r->mech.clearance_m3[e]))
 			continue;
-		sum.kg += g->known ? g->simulated_air_kg : NAN;
-		sum.half_width_kg += g->simulated_air_error_kg;
+		sum.kg += g->known ? g->simulated_air_kg * denser : NAN;
+		sum.half_width_kg += g->simulated_air_error_kg * denser;
 	}
 	return sum;
 }

@@ -21,7 +21,8 @@ struct stroke_air_case {
 	double exhaust_m3_s_pa;       /* nothing is reckoned to go through */
 	double supply_pa, ambient_pa; /* absolute; supply NAN = not known */
 	double air_k;                 /* of the supply and of the walls */
-	double wall_m2, wall_per_m;   /* what the air touches: wall_m2 + wall_per_m x volume */
+	double bore_m;
+	double wall_m2, wall_per_m; /* what the air touches: wall_m2 + wall_per_m x volume */
 };
 
 /* What is not in a stroke's doubt, 95 %, of its air: gain of the gauges, temperature of the supply,

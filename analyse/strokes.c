@@ -262,6 +262,7 @@ static void measure_air(const struct bench *b, size_t turn, const struct stroke_
 	    .supply_pa = row->supply_pa,
 	    .ambient_pa = b->s->engine->ambient_pa,
 	    .air_k = b->s->engine->air_k,
+	    .bore_m = b->s->engine->bore_m,
 	    .wall_m2 = 2 * area_m2 - around_m * m->clearance_m3[b->end] / area_m2,
 	    .wall_per_m = around_m / area_m2,
 	};
@@ -579,7 +580,7 @@ static void reckon_air(struct strokes *s, const struct leg *leg)
 		row->air_kg *= s->engine->air_k / k;
 		row->air_doubt_kg *= s->engine->air_k / k;
 		if (!row->apart)
-			strokes_sum_air(sum, row);
+			strokes_sum_air(sum, row, k);
 		supply_air_take(&s->air, isfinite(row->air_kg) ? row->air_kg : mean_tally_mean(&sum->air));
 	}
 }

@@ -58,6 +58,7 @@ struct stroke_summary {
 	unsigned count, left_out;
 	struct stroke_reason reason[STROKE_REASONS];
 	double omega_rad_s, supply_pa;    /* mean of the strokes counted; supply absolute */
+	double supply_k;                  /* its temperature */
 	double useful_rad, useful_sd_rad; /* likewise */
 	double useful_fraction, useful_fraction_work;
 	double mep_sd_pa, release_sd_pa; /* likewise */

@@ -71,8 +71,9 @@ void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const stru
 		add_ideal(s, row, extra->intended_cut_off_rad);
 }
 
-void strokes_sum_air(struct strokes_sum *s, const struct stroke *row)
+void strokes_sum_air(struct strokes_sum *s, const struct stroke *row, double supply_k)
 {
+	mean_tally_add(&s->supply_k, supply_k);
 	bool known = isfinite(row->air_kg);
 	add_known(&s->air, row->air_kg);
 	add_known(&s->air_doubt, known ? row->air_doubt_kg : NAN);
@@ -156,6 +157,7 @@ void strokes_sum_summary(const struct strokes_sum *s, const struct mech *m, enum
 	out->release_pa = mean_tally_mean(&s->release);
 	out->release_sd_pa = hypot(s->zero_sd_pa, mean_tally_sd(&s->release) / sqrt((double)s->release.n));
 	out->air_kg = mean_tally_mean(&s->air);
+	out->supply_k = mean_tally_mean(&s->supply_k);
 	out->air_unknown = s->air_unknown;
 	double unknown = s->air_unknown > 0 ? s->through_kg / ((double)s->air.n + s->air_unknown) : 0;
 	out->air_error_kg =

@@ -10,7 +10,7 @@
 struct strokes_sum { /* zero before the first stroke */
 	unsigned left_out;
 	struct stroke_reason reason[STROKE_REASONS];
-	struct mean_tally work, useful, mep, release, air, air_doubt, supply, omega;
+	struct mean_tally work, useful, mep, release, air, air_doubt, supply_k, supply, omega;
 	struct speed_sums work_line, useful_line, factor_line, air_line;
 	unsigned air_unknown; /* strokes through which air may have gone straight */
 	double through_kg;    /* at most, of them together */
@@ -39,7 +39,7 @@ struct stroke_extra { /* what the sums need beside the row */
 
 void strokes_sum_add(struct strokes_sum *s, const struct stroke *row, const struct stroke_extra *extra);
 /* Adds the row's air, once its temperature is known. */
-void strokes_sum_air(struct strokes_sum *s, const struct stroke *row);
+void strokes_sum_air(struct strokes_sum *s, const struct stroke *row, double supply_k);
 /* How the ledger of a stroke moves with what it stands on. */
 void strokes_sum_doubt(struct strokes_sum *s, const struct ledger_change change[LEDGER_DOUBTS]);
 /* Adds the samples of a stroke to the mean diagram. */

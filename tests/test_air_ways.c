@@ -84,6 +84,14 @@ START_TEST(all_ways_hold_the_truth)
 		              1e3 * truth_kg);
 	}
 	ck_assert(!warned(r));
+	/* The simulated strokes too take the air as cold as the emptied tank gives it. */
+	const struct report *report = r->report;
+	double warm_kg = 0;
+	for (int end = 0; end < END_COUNT; end++) {
+		ck_assert_double_lt(report->stroke[end].supply_k, report->engine.air_k - 1);
+		warm_kg += report->gains[end].simulated_air_kg;
+	}
+	ck_assert_double_gt(report->air[AIR_BY_VALVES].kg, 1.003 * warm_kg);
 	road_free(r);
 }
 END_TEST

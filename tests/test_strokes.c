@@ -527,6 +527,7 @@ static struct stroke_air air_of_a_still_chamber(double exhaust_m3_s_pa, double l
 	                                  .exhaust_m3_s_pa = exhaust_m3_s_pa,
 	                                  .ambient_pa = 1e5,
 	                                  .air_k = 291,
+	                                  .bore_m = 0.05,
 	                                  .wall_m2 = wall_m2};
 	return stroke_air(&c);
 }

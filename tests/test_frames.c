@@ -59,6 +59,7 @@ static const struct bad_records bad[] = {
     {"11 00 43 FF FF FF FF 10 02 00 80", "record cut short in the frame",
      8}, /* both wrong: the first is told */
     {"11 00 50 00", "record cut short in the frame", 8},
+    {"11 00 50 00 80 80 80 80 10", "record cut short in the frame", 8}, /* a value of 33 bits */
     {"11 00 5F 00 10", "record cut short in the frame", 8},
     {"11 00 60 00 02 41", "record cut short in the frame", 8},
     {"11 00 60 00 01 0A", "text is not UTF-8, or holds a control character", 8},

@@ -15,8 +15,10 @@
 #define DOUBT_POINTS 4
 #define END_STEPS 4
 #define END_SLOW 0.25
-#define TURN_US 2000000     /* longest that a crank stands while it turns back */
-#define INDEX_REACH_RAD 0.6 /* an index event farther from its place is an extra one */
+#define END_SLOW_SINGLE 0.35 /* the first step from rest at an even push, against a quarter turn on */
+#define END_DOUBT 0.5        /* steps slower than that part may have been passed the other way */
+#define TURN_US 2000000      /* longest that a crank stands while it turns back */
+#define INDEX_REACH_RAD 0.6  /* an index event farther from its place is an extra one */
 
 struct run_place {     /* of one run */
 	int64_t shift; /* added to its slots */
@@ -432,30 +434,38 @@ static double step_speed(const struct crank_point *p)
 	return fabs((double)(p[1].slot - p[0].slot)) / (double)(p[1].t_us - p[0].t_us);
 }
 
-/* Slowest of the few steps at an end of a run (+1: from its first mark on, -1:
- * from its last back), if it is far slower than the run nearby: from rest the
- * crank may have gone the other way first, past the same edges.  The number of
- * steps up to and with it; 0 when nothing is slow. */
-static size_t slow_end(const struct crank_point *p, size_t n, int way, size_t reach)
+static double end_step_speed(const struct crank_point *p, size_t n, int way, size_t i)
+{
+	return step_speed(way > 0 ? p + i : p + n - 2 - i);
+}
+
+/* Steps at an end of a run (+1: from its first mark on, -1: from its last back) that were
+ * passed slowly, if one of the first few is far slower than the run nearby: from rest the
+ * crank may have gone the other way first, past the same edges, and as it gathers speed
+ * no step tells which.  Where both edges are seen their spacing does, but for the slowest.
+ * 0 when nothing is slow. */
+static size_t slow_end(const struct crank_point *p, size_t n, int way, size_t reach, bool single)
 {
 	double slowest = INFINITY, fastest = 0;
+	double slow = single ? END_SLOW_SINGLE : END_SLOW, doubt = single ? END_DOUBT : END_SLOW;
 	size_t steps = 0;
-	for (size_t i = 0; i < reach && i + 1 < n; i++) {
-		double speed = step_speed(way > 0 ? p + i : p + n - 2 - i);
-		if (i < END_STEPS && speed < slowest) {
-			slowest = speed;
-			steps = i + 1;
-		}
+	reach = reach < n - 1 ? reach : n - 1;
+	for (size_t i = 0; i < reach; i++) {
+		double speed = end_step_speed(p, n, way, i);
+		slowest = i < END_STEPS ? fmin(slowest, speed) : slowest;
 		fastest = fmax(fastest, speed);
 	}
-	return slowest < END_SLOW * fastest ? steps : 0;
+	for (size_t i = 0; i < reach && slowest < slow * fastest; i++)
+		steps = end_step_speed(p, n, way, i) < doubt * fastest ? i + 1 : steps;
+	return steps;
 }
 
 static void flag_slow_ends(const struct crank_solver *s, const struct tooth_run *run)
 {
 	struct crank_point *p = s->point + run->first;
 	size_t reach = s->wheel->slots / 4 + END_STEPS;
-	size_t first = slow_end(p, run->n, 1, reach), last = slow_end(p, run->n, -1, reach);
+	bool single = s->wheel->slots == s->wheel->teeth;
+	size_t first = slow_end(p, run->n, 1, reach, single), last = slow_end(p, run->n, -1, reach, single);
 	for (size_t i = 0; i < first; i++)
 		p[i].flag = CRANK_DIRECTION_UNKNOWN;
 	for (size_t i = 0; i < last; i++)

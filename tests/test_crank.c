@@ -185,6 +185,19 @@ START_TEST(a_rocking_start_is_flagged_not_guessed)
 }
 END_TEST
 
+/* Of a single edge the teeth passed on the swing back come just as they would if the crank
+ * had gathered speed forward: none of them is claimed. */
+START_TEST(a_swing_back_that_looks_like_a_start_is_flagged)
+{
+	static const unsigned seed[] = {297, 300};
+	struct wheel_setup s = wheel_setup_plain(36, EDGES_RISING, WHEEL_ROCKING_START, seed[_i]);
+	s.seconds = 15;
+	struct crank_score c = solved_score(&s);
+	ck_assert_uint_eq(c.slips, 0);
+	ck_assert_double_le(c.flagged_part, 0.1);
+}
+END_TEST
+
 /* The wheel's own pattern tells which way it turns. */
 START_TEST(a_crank_that_turns_back_is_followed_back)
 {
@@ -361,6 +374,7 @@ int main(void)
 	tcase_add_test(t, dropouts_are_flagged_and_counted_across);
 	tcase_add_test(t, bursts_and_bounces_do_not_slip_unseen);
 	tcase_add_loop_test(t, a_rocking_start_is_flagged_not_guessed, 0, 2);
+	tcase_add_loop_test(t, a_swing_back_that_looks_like_a_start_is_flagged, 0, 2);
 	tcase_add_test(t, a_crank_that_turns_back_is_followed_back);
 	tcase_add_test(t, a_second_channel_tells_the_way_at_a_rocking_start);
 	tcase_add_test(t, a_count_beyond_a_hole_is_not_taken_on_trust);

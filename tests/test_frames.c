@@ -237,6 +237,24 @@ START_TEST(frames_are_filled_to_the_limit_and_not_beyond)
 }
 END_TEST
 
+/* A hello has no time; its frame's base is zero, so that the same ride gives the same bytes. */
+START_TEST(a_frame_without_times_has_base_0)
+{
+	uint8_t out[LINK_ENCODE_MAX], raw[LINK_ENCODE_MAX];
+	struct link_encoder *e = link_encoder_new(LINK_FRAMES);
+	struct record hello = record_make(RECORD_HELLO, 0, 0, 1), tooth = record_make(RECORD_TOOTH, 77, 0, 1);
+	for (unsigned frame = 0; frame < 2; frame++) {
+		if (frame == 1)
+			ck_assert_uint_eq(link_encode(e, &tooth, out), 0);
+		ck_assert_uint_eq(link_encode(e, &hello, out), 0);
+		ck_assert_int_gt(cobs_decode(out, link_encode_end(e, out) - 1, raw), FRAMES_HEAD);
+		ck_assert_uint_eq(raw[0], frame);
+		ck_assert_uint_eq(bytes_get_u32(raw + 1), frame == 0 ? 0 : 77);
+	}
+	link_encoder_free(e);
+}
+END_TEST
+
 START_TEST(a_flood_without_zeros_is_one_damage)
 {
 	static uint8_t flood[100000];
@@ -413,6 +431,7 @@ int main(void)
 	tcase_add_test(t, zeros_between_frames_are_nothing);
 	tcase_add_loop_test(t, a_bad_frame_is_damage, 0, sizeof bad_frames / sizeof *bad_frames);
 	tcase_add_test(t, frames_are_filled_to_the_limit_and_not_beyond);
+	tcase_add_test(t, a_frame_without_times_has_base_0);
 	tcase_add_test(t, a_flood_without_zeros_is_one_damage);
 	tcase_add_test(t, every_single_bit_of_a_frame_is_guarded);
 	tcase_add_test(t, what_a_link_cannot_carry_is_refused);

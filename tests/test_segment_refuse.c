@@ -351,17 +351,51 @@ START_TEST(numbers_that_jump_are_missing_blocks_and_numbers_that_fall_are_out_of
 }
 END_TEST
 
-/* The check of SEGMENT.md, so that only the length is wrong with the head. */
-static bool head_with_length(unsigned length)
+/* Is this the head of a block?  With the check of SEGMENT.md over it, so that nothing else is wrong. */
+static bool is_head(uint8_t block[SEGMENT_BLOCK_MAX], struct segment_block *got)
 {
-	uint8_t block[SEGMENT_BLOCK_MAX] = {0};
-	struct segment_block b = {.type = SEGMENT_RECORDS, .length = SEGMENT_BLOCK_MAX}, got;
-	segment_block_seal(&b, block);
-	bytes_put_u16(block + 6, length);
 	uint32_t crc = crc32c(block, 44);
 	bytes_put_u32(block + 44, (crc >> 15 | crc << 17) + 0x5eed7ab1u);
-	return segment_block_head(block, &got) && got.length == length;
+	return segment_block_head(block, got);
 }
+
+static void longest_block(uint8_t block[SEGMENT_BLOCK_MAX])
+{
+	struct segment_block b = {.type = SEGMENT_RECORDS, .length = SEGMENT_BLOCK_MAX};
+	memset(block, 0, SEGMENT_BLOCK_MAX);
+	segment_block_seal(&b, block);
+}
+
+static bool head_with(size_t at, unsigned byte, struct segment_block *got)
+{
+	uint8_t block[SEGMENT_BLOCK_MAX];
+	longest_block(block);
+	block[at] = (uint8_t)byte;
+	return is_head(block, got);
+}
+
+static bool head_with_length(unsigned length)
+{
+	uint8_t block[SEGMENT_BLOCK_MAX];
+	struct segment_block got;
+	longest_block(block);
+	bytes_put_u16(block + 6, length);
+	return is_head(block, &got) && got.length == length;
+}
+
+START_TEST(a_head_of_another_make_version_or_type_is_none)
+{
+	struct segment_block got;
+	ck_assert(head_with(5, SEGMENT_RECORDS, &got));
+	ck_assert_uint_eq(got.type, SEGMENT_RECORDS);
+	for (size_t i = 0; i < 4; i++)
+		ck_assert(!head_with(i, 0, &got)); /* the magic */
+	for (unsigned byte = 0; byte < 256; byte++) {
+		ck_assert_int_eq(head_with(4, byte, &got), byte == 1);
+		ck_assert_int_eq(head_with(5, byte, &got), byte >= SEGMENT_FACTS && byte <= SEGMENT_CLOSE);
+	}
+}
+END_TEST
 
 START_TEST(a_head_announces_52_to_4096_bytes)
 {
@@ -389,6 +423,7 @@ int main(void)
 	tcase_add_test(t, facts_of_another_file_serve_when_its_own_are_not_whole);
 	tcase_add_test(t, a_close_that_does_not_agree_does_not_close);
 	tcase_add_test(t, numbers_that_jump_are_missing_blocks_and_numbers_that_fall_are_out_of_order);
+	tcase_add_test(t, a_head_of_another_make_version_or_type_is_none);
 	tcase_add_test(t, a_head_announces_52_to_4096_bytes);
 	suite_add_tcase(s, t);
 	SRunner *r = srunner_create(s);

@@ -183,31 +183,47 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 #define BESIDE_SHUT_S 0.5e-3
 #define BESIDE_S 0.35e-3
 
-/* An inlet so wide that the chamber is full before it is half open, or follows the supply until it is nearly
- * shut: what is seen is the beginning, or the end, and half open is told from the ramp. That ramp is told
- * from the same piece, so that one found short is no proof.  Share of the ramp by which rehearsed machines
- * were off. */
-#define UNSEEN_SHARE 0.2
+/* An opening so wide that the chamber is full, or empty, before it is half open: what is seen is its
+ * beginning, and half open is told from the ramp.  That ramp is told from the same piece, so that one found
+ * short is no proof.  Share of the ramp by which rehearsed machines were off. */
+#define UNSEEN_SHARE 0.15
 
-/* Pressure by which the model may err in the same way over the few samples that show an event. */
+/* A closing shows from where it takes this part of the pressure; if it is more than half shut by then, half
+ * way is told from the ramp.  Valves' ramps range from half to twice what is usual, sd of the logarithm 0.35,
+ * of which the pressure tells some. */
+#define THROTTLE_RATIO 0.97
+#define UNSEEN_SHUT_SHARE 0.25
+
+/* Half way of a movement is not seen itself, but told from a ramp: sd. */
+static double unseen_s(const struct valve_events *v, const struct onset_window *w,
+                       const struct onset_result *r)
+{
+	double at = (r->t50_s - w->start_s) / w->step_s, k_m3_s = exp(r->value[ONSET_K]);
+	size_t cell = (size_t)fmin(fmax(at, 0), (double)w->cells - 1);
+	double ramp_s = exp(fmax(r->value[ONSET_RAMP], v->usual[ONSET_RAMP])), volume_m3 = w->volume_m3[cell];
+	if (w->opening)
+		return UNSEEN_SHARE * fmax(ramp_s - volume_m3 / (AIR_GAMMA * k_m3_s), 0);
+	double sweeps_m3_s = fabs(w->log_volume[cell + 1] - w->log_volume[cell]) / w->step_s * volume_m3;
+	double shows = sweeps_m3_s / (k_m3_s * air_flow_function(THROTTLE_RATIO, r->value[ONSET_B]));
+	return UNSEEN_SHUT_SHARE * fmax(0.5 - shows, 0) * ramp_s;
+}
+
+/* Pressure by which the model may err in the same way over the samples that show an event: few, but for a
+ * closing exhaust, of which the whole of the compression behind it tells; about half of it errs alike. */
 #define MODEL_PA 500
 #define MODEL_SAMPLES 8
+#define MODEL_PART 0.5
 
 /* What the model may be off by, beyond what its fit says. */
 static double model_doubt_s(const struct valve_events *v, const struct onset_window *w,
                             const struct onset_result *r)
 {
-	double doubt_s = r->sd_s * MODEL_PA * sqrt(MODEL_SAMPLES) / w->noise_pa;
 	bool exhaust_shuts = w->passage == ONSET_EXHAUST && !w->opening;
+	double samples = exhaust_shuts ? MODEL_PART * (double)w->n : MODEL_SAMPLES;
+	double doubt_s = hypot(r->sd_s * MODEL_PA * sqrt(samples) / w->noise_pa, unseen_s(v, w, r));
 	if (w->other.moves)
 		doubt_s = hypot(doubt_s, exhaust_shuts ? BESIDE_SHUT_S : BESIDE_S);
-	if (exhaust_shuts)
-		return doubt_s;
-	double at = (r->t50_s - w->start_s) / w->step_s;
-	double ramp_s = exp(fmax(r->value[ONSET_RAMP], v->usual[ONSET_RAMP]));
-	double volume_m3 = w->volume_m3[(size_t)fmin(fmax(at, 0), (double)w->cells - 1)];
-	double settle_s = volume_m3 / (AIR_GAMMA * exp(r->value[ONSET_K]));
-	return hypot(doubt_s, UNSEEN_SHARE * fmax(ramp_s - settle_s, 0));
+	return doubt_s;
 }
 
 /* What of it may change over a ride: all but the sensor's lag. */

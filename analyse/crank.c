@@ -17,6 +17,7 @@
 #define END_SLOW 0.25
 #define END_SLOW_SINGLE 0.35 /* the first step from rest at an even push, against a quarter turn on */
 #define END_DOUBT 0.5        /* steps slower than that part may have been passed the other way */
+#define TURN_PART 0.75       /* next to where it turns back, of the speed a quarter turn off */
 #define TURN_US 2000000      /* longest that a crank stands while it turns back */
 #define INDEX_REACH_RAD 0.6  /* an index event farther from its place is an extra one */
 
@@ -311,18 +312,27 @@ static void place_by_turns(struct crank_solver *s)
 	}
 }
 
-static double slowest_rad_s(const struct crank_solver *s, const struct tooth_mark *m, size_t steps)
+/* Slowest of the few steps next to where a run ends (way -1: `m` is its last mark) or begins
+ * (+1: its first); *fastest within a quarter turn of there. */
+static double slowest_rad_s(const struct crank_solver *s, const struct tooth_mark *m, int way,
+                            double *fastest)
 {
 	double slowest = INFINITY;
-	for (size_t i = 0; i < steps; i++)
-		slowest = fmin(slowest, fabs(end_omega(s->wheel, m + i)));
+	size_t reach = s->wheel->slots / 4 + END_STEPS;
+	*fastest = 0;
+	for (size_t i = 0; i < reach && i + 1 < s->wheel->slots; i++) {
+		double omega = fabs(end_omega(s->wheel, way > 0 ? m + i : m - 1 - i));
+		slowest = i < END_STEPS ? fmin(slowest, omega) : slowest;
+		*fastest = fmax(*fastest, omega);
+	}
 	return slowest;
 }
 
 /* May the crank have turned back between runs r - 1 and r, each of a turn or more?
- * It all but stood there, not for long (what starts from rest starts forward), and
- * the index puts the teeth after it elsewhere than they would be had it gone on (one
- * turning point in thirty or so puts them there all the same). */
+ * It slowed down to next to nothing there, or sped up from it, and did not stand for long
+ * (what starts from rest starts forward); and the index puts the teeth after it elsewhere
+ * than they would be had it gone on (one turning point in thirty or so puts them there all
+ * the same). */
 static bool may_turn_back(const struct crank_solver *s, size_t r)
 {
 	const struct tooth_run *b = &s->teeth->run[r], *a = b - 1;
@@ -335,8 +345,11 @@ static bool may_turn_back(const struct crank_solver *s, size_t r)
 	double turned =
 	    teeth_angle_rad(s->wheel, last->slot) - teeth_angle_rad(s->wheel, last[1 - a->n].slot);
 	double mean = turned / (1e-6 * (double)(last->t_us - last[1 - a->n].t_us));
-	double slow = fmin(slowest_rad_s(s, last - END_STEPS, END_STEPS), slowest_rad_s(s, first, END_STEPS));
-	return slow < REST_PART * fabs(mean) && !align_way_known(s->wheel, &s->noise, first, b->n);
+	double fast_a, slow_a = slowest_rad_s(s, last, -1, &fast_a);
+	double fast_b, slow_b = slowest_rad_s(s, first, 1, &fast_b);
+	bool slowed = slow_a < TURN_PART * fast_a || slow_b < TURN_PART * fast_b;
+	return slowed && fmin(slow_a, slow_b) < REST_PART * fabs(mean) &&
+	       !align_way_known(s->wheel, &s->noise, first, b->n);
 }
 
 /* Did the crank stand before run r, long enough that it starts forward again? */

@@ -26,6 +26,9 @@ static void header(FILE *out, const struct report *r)
 	else
 		html_element(out, "p", "soft", "%.1f s; speed not known; supply %s.", r->duration_s,
 		             words_supply(supply, r));
+	char slips[2 * WORDS_NUMBER_MAX];
+	if (words_slips_first(slips, r)[0] != '\0')
+		html_element(out, "p", "warn", "%s", slips);
 	if (r->selected[0] != '\0')
 		html_element(out, "p", "warn", "Only a part of it is counted: %s.", r->selected);
 }

@@ -26,6 +26,9 @@ static void title(const struct text_page *p, const struct report *r)
 	else
 		text_para(p, 0, 2, TONE_PLAIN, "%s; %.1f s; speed not known; supply %s.",
 		          words_start(start, r->start_utc_us), r->duration_s, words_supply(supply, r));
+	char slips[2 * WORDS_NUMBER_MAX];
+	if (words_slips_first(slips, r)[0] != '\0')
+		text_para(p, 0, 2, TONE_BAD, "%s", slips);
 	if (r->selected[0] != '\0')
 		text_para(p, 0, 2, TONE_HEADING, "Only a part of it is counted: %s.", r->selected);
 }

@@ -112,6 +112,16 @@ const char *words_error(char out[WORDS_MAX], const struct report *r, const struc
 	return out;
 }
 
+const char *words_slips_first(char out[WORDS_NUMBER_MAX * 2], const struct report *r)
+{
+	out[0] = '\0';
+	if (r->controller_slips > 0)
+		snprintf(out, WORDS_NUMBER_MAX * 2,
+		         "The controller's count left the true one %llu time%s: mend that first.",
+		         (unsigned long long)r->controller_slips, r->controller_slips == 1 ? "" : "s");
+	return out;
+}
+
 #define UNSURE_RAD 0.0524 /* 3 deg: an interval wider than this says nothing of being on time */
 
 const char *words_remedy(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e)

@@ -41,6 +41,9 @@ const char *words_error(char out[WORDS_MAX], const struct report *r, const struc
 /* "cap inlet opens": what the valve does at this event. */
 const char *words_movement(unsigned end, unsigned event);
 
+/* What stands above all verdicts where the controller's count slips; "" else. */
+const char *words_slips_first(char out[WORDS_NUMBER_MAX * 2], const struct report *r);
+
 /* "command 8.0 deg (9.6 ms) earlier": by how much to move the command to put the mean error right; or why
  * nothing is advised; "on time"; "" when not known. */
 const char *words_remedy(char out[WORDS_MAX], const struct report *r, const struct valve_event_summary *e);

@@ -137,7 +137,7 @@ void verdict_missing(struct report *r, const struct ride *ride)
 		           (unsigned long long)c->outliers);
 	if (c->resets > 0)
 		report_say(&r->warnings,
-		           "The controller's clock started again %llu time(s) in this ride: it was reset, or "
+		           "The controller's clock started again in this ride (%llu): it was reset, or "
 		           "two rides stand in one log.",
 		           (unsigned long long)c->resets);
 }
@@ -168,21 +168,56 @@ static void advise_valves(struct report *r)
 	}
 }
 
+/* "extra pulse 12, missed tooth 5": the commonest first, as many as fit. */
+static const char *slip_causes(const struct report *r, char *out, size_t size)
+{
+	unsigned count[SLIP_CAUSE_END] = {0};
+	size_t used = 0;
+	for (size_t i = 0; i < r->slip_n; i++)
+		count[r->slip[i].cause]++;
+	out[0] = '\0';
+	for (;;) {
+		int most = 0;
+		for (int c = 1; c < SLIP_CAUSE_END; c++)
+			most = count[c] > count[most] ? c : most;
+		if (count[most] == 0 || used >= size)
+			return out;
+		used += (size_t)snprintf(out + used, size - used, "%s%s %u", used > 0 ? ", " : "",
+		                         slip_cause_name((enum slip_cause)most), count[most]);
+		count[most] = 0;
+	}
+}
+
+static void advise_count(struct report *r)
+{
+	unsigned long long slips = r->controller_slips;
+	char causes[200];
+	if (slips > 0)
+		report_say(
+		    &r->advice,
+		    "The controller's count left the true angle %llu time%s (likely cause: %s). Mend the "
+		    "pick-up before trusting any timing.",
+		    slips, slips == 1 ? "" : "s", slip_causes(r, causes, sizeof causes));
+}
+
+static void advise_index(struct report *r)
+{
+	unsigned long long missed = r->crank.index_missed, extra = r->crank.index_extra;
+	char often[60] = "", seldom[60] = "";
+	if (missed > 0)
+		snprintf(seldom, sizeof seldom, "missed %llu turn%s", missed, missed == 1 ? "" : "s");
+	if (extra > 0)
+		snprintf(often, sizeof often, "fired %llu time%s too often", extra, extra == 1 ? "" : "s");
+	if (missed + extra > 0)
+		report_say(&r->advice, "The index switch %s%s%s: check its gap and its debouncing.", seldom,
+		           missed > 0 && extra > 0 ? " and " : "", often);
+}
+
+/* With a count that slips the rest is worth less. */
 void verdict_advice(struct report *r)
 {
+	advise_count(r);
 	if (r->held_back == NULL)
 		advise_valves(r);
-	if (r->controller_slips > 0)
-		report_say(&r->advice,
-		           "The controller's count left the true angle %llu time(s); most often because of "
-		           "%s. Mend the "
-		           "pick-up before trusting any timing.",
-		           (unsigned long long)r->controller_slips,
-		           r->slip_n > 0 ? slip_cause_name(r->slip[0].cause) : "a cause not known");
-	if (r->crank.index_extra + r->crank.index_missed > 0)
-		report_say(&r->advice,
-		           "The index switch missed %llu turn(s) and fired %llu time(s) too often: check its "
-		           "gap and its debouncing.",
-		           (unsigned long long)r->crank.index_missed,
-		           (unsigned long long)r->crank.index_extra);
+	advise_index(r);
 }

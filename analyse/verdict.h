@@ -9,7 +9,8 @@
 void verdict_limits(struct report *r);
 /* What cannot be known from this ride, and why. */
 void verdict_missing(struct report *r, const struct ride *ride);
-/* What to change, most worth first; defers to the event summaries' words. */
+/* What to change, most worth first: a count that slips, then the valves in the events' own words, then the
+ * index switch. */
 void verdict_advice(struct report *r);
 
 #endif

@@ -5,6 +5,7 @@
 #include "analyse/plot_child.h"
 #include "analyse/plot_xy.h"
 #include "analyse/valve_events_tally.h"
+#include "analyse/verdict.h"
 #include "common/unit.h"
 #include "tests/report_rig.h"
 
@@ -317,6 +318,33 @@ START_TEST(an_error_at_another_speed_is_marked)
 }
 END_TEST
 
+/* All slips are counted, and the commonest cause is not that of the first. */
+START_TEST(a_count_that_slips_is_advised_of_first_with_its_causes)
+{
+	struct report *r = report_rig_full();
+	r->advice.n = 0;
+	r->controller_slips = r->slip_n = 4;
+	for (size_t i = 0; i < r->slip_n; i++)
+		r->slip[i].cause = i == 0 ? SLIP_MISSED : SLIP_EXTRA;
+	r->crank.index_missed = 1;
+	r->crank.index_extra = 0;
+	verdict_advice(r);
+	ck_assert_str_eq(
+	    r->advice.line[0],
+	    "The controller's count left the true angle 4 times (likely cause: extra pulse 3, missed "
+	    "tooth 1). Mend the pick-up before trusting any timing.");
+	ck_assert_uint_gt(r->advice.n, 2);
+	char *text = report_rig_render(r, report_rig_plain_text), *valves = strstr(text, "\nValves:");
+	const char *slips =
+	    strstr(text, "The controller's count left the true one 4 times: mend that first.");
+	ck_assert(slips != NULL && slips < valves);
+	free(text);
+	ck_assert_str_eq(r->advice.line[r->advice.n - 1],
+	                 "The index switch missed 1 turn: check its gap and its debouncing.");
+	free(r);
+}
+END_TEST
+
 START_TEST(findings_stand_apart_in_the_json)
 {
 	struct report *r = report_rig_full();
@@ -553,6 +581,7 @@ int main(void)
 	tcase_add_test(t, the_first_screen_says_what_to_change);
 	tcase_add_test(t, what_is_too_unsure_is_not_called_on_time);
 	tcase_add_test(t, an_error_at_another_speed_is_marked);
+	tcase_add_test(t, a_count_that_slips_is_advised_of_first_with_its_causes);
 	tcase_add_test(t, findings_stand_apart_in_the_json);
 	tcase_add_test(t, colour_comes_only_when_asked_for);
 	tcase_add_test(t, the_page_is_self_contained);

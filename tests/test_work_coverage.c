@@ -9,7 +9,7 @@
 #include <stdlib.h>
 
 #define MACHINES 3
-#define AIR_PART 0.03 /* of the air; 2 % is what most machines attain, see `make accuracy-work` */
+#define AIR_PART 0.02 /* of the air */
 
 struct count {
 	unsigned n, inside;

@@ -351,6 +351,25 @@ START_TEST(numbers_that_jump_are_missing_blocks_and_numbers_that_fall_are_out_of
 }
 END_TEST
 
+/* No good block follows that would tell how many records it held: none is claimed. */
+START_TEST(a_damaged_last_block_says_no_number_of_records)
+{
+	uint8_t payload[64];
+	size_t n = rig_hex(SAMPLE, payload, sizeof payload);
+	begin();
+	put_facts(FILE_ID, "x", 0);
+	put(SEGMENT_RECORDS, FILE_ID, 1, payload, n);
+	put(SEGMENT_RECORDS, FILE_ID, 1, payload, n);
+	bytes[len - 1] ^= 1;
+	struct segment_totals t = read_it();
+	ck_assert_uint_eq(t.records, 1);
+	ck_assert_uint_eq(told, 1);
+	ck_assert_uint_eq(lost, 0);
+	ck_assert_uint_eq(t.records_lost, 0);
+	ck_assert_uint_eq(t.damaged_bytes, SEGMENT_BLOCK_MIN + n);
+}
+END_TEST
+
 /* Is this the head of a block?  With the check of SEGMENT.md over it, so that nothing else is wrong. */
 static bool is_head(uint8_t block[SEGMENT_BLOCK_MAX], struct segment_block *got)
 {
@@ -423,6 +442,7 @@ int main(void)
 	tcase_add_test(t, facts_of_another_file_serve_when_its_own_are_not_whole);
 	tcase_add_test(t, a_close_that_does_not_agree_does_not_close);
 	tcase_add_test(t, numbers_that_jump_are_missing_blocks_and_numbers_that_fall_are_out_of_order);
+	tcase_add_test(t, a_damaged_last_block_says_no_number_of_records);
 	tcase_add_test(t, a_head_of_another_make_version_or_type_is_none);
 	tcase_add_test(t, a_head_announces_52_to_4096_bytes);
 	suite_add_tcase(s, t);

@@ -543,6 +543,41 @@ static void learn_sensor(struct valve_events *v, enum engine_end end, struct rou
 	set_sensor(v, end, found);
 }
 
+/* A misfit of this many times the sensor's noise: the inlet opens into a chamber other than was thought. */
+#define ASTRAY 2
+#define LESS_ASTRAY 0.75 /* of what it was: worth it */
+
+/* Misfit of the opening inlet over the sensor's noise, 0 when it is not seen. */
+static double astray(const struct valve_events *v, enum engine_end end)
+{
+	struct batch *b = &v->batch[end][EVENT_ADMISSION];
+	if (!is_seen(v, end, EVENT_ADMISSION))
+		return 0;
+	return sqrt(leave_out_strays(b)) * b->window[0].noise_pa / v->chamber[end].noise_pa;
+}
+
+/* Perhaps the exhaust still stands open, long after it was thought to have shut: it is looked for, and the
+ * inlet beside it anew; all is as before if that explains no more. */
+static void look_for_overlap(struct valve_events *v, enum engine_end end, struct round *r)
+{
+	struct group before[EVENT_KINDS], *inlet = &v->group[end][EVENT_ADMISSION];
+	struct sensor none = {0}, found = r->sensor[end];
+	double was = astray(v, end);
+	memcpy(before, v->group[end], sizeof(before));
+	set_sensor(v, end, &none);
+	learn_kind(v, r->leg, r->crank, end, EVENT_COMPRESSION);
+	inlet->learned = false;
+	inlet->noise_factor = 1;
+	learn_kind(v, r->leg, r->crank, end, EVENT_ADMISSION);
+	learn_sensor(v, end, r);
+	double is = astray(v, end);
+	if (is > 0 && is < LESS_ASTRAY * was)
+		return;
+	memcpy(v->group[end], before, sizeof(before));
+	r->sensor[end] = found;
+	set_sensor(v, end, &found);
+}
+
 static void learn_end(struct valve_events *v, enum engine_end end, void *ctx)
 {
 	/* cut-off and release stand alone; admission and compression may overlap */
@@ -551,6 +586,8 @@ static void learn_end(struct valve_events *v, enum engine_end end, void *ctx)
 	for (size_t i = 0; i < sizeof(order) / sizeof(*order); i++)
 		learn_kind(v, r->leg, r->crank, end, order[i]);
 	learn_sensor(v, end, r);
+	if (r->first && astray(v, end) > ASTRAY)
+		look_for_overlap(v, end, r);
 	valve_predict_transitions(v, end);
 }
 

@@ -210,7 +210,8 @@ static void noise(struct report *r, enum engine_end end)
 		    engine_end_name(end), unit_bar_gauge(release_pa, r->engine.ambient_pa));
 }
 
-/* Air that brakes the crank at every end that is measured, turn after turn: the angle is half a turn off. */
+/* Air that brakes the crank at every end that is measured, turn after turn: the angle is half a turn off. Not
+ * so where an ideal engine would brake too: driven on with its tank empty it pumps. */
 static void half_a_turn(struct report *r)
 {
 	double work_j = 0, ideal_j = 0;
@@ -218,12 +219,12 @@ static void half_a_turn(struct report *r)
 		const struct stroke_summary *s = &r->stroke[e];
 		if (!r->has_strokes[e])
 			continue;
-		if (!(s->work_j < BRAKES * s->ideal_work_j))
+		if (!(s->ideal_work_j > 0 && s->work_j < BRAKES * s->ideal_work_j))
 			return;
 		work_j += s->work_j;
 		ideal_j += s->ideal_work_j;
 	}
-	if (ideal_j == 0)
+	if (!(ideal_j > 0))
 		return;
 	r->held_back = "angles half a turn off";
 	report_say(

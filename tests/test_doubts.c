@@ -97,6 +97,23 @@ START_TEST(an_index_half_a_turn_off_is_named_and_nothing_is_advised_of_the_valve
 }
 END_TEST
 
+/* Driven on with an empty tank the machine pumps, by right angles: the ideal engine would brake as well. */
+START_TEST(an_empty_tank_is_no_wrong_angle)
+{
+	for (int sign = -1; sign <= 1; sign += 2) {
+		struct road r = {.report = report_rig_full()};
+		for (int e = 0; e < END_COUNT; e++) {
+			r.report->stroke[e].work_j = -29;
+			r.report->stroke[e].ideal_work_j = sign * 28;
+		}
+		doubts_say(r.report);
+		ck_assert_int_eq(doubts_line(&r, "about 180 deg off") != NULL, sign > 0);
+		ck_assert_int_eq(r.report->held_back != NULL, sign > 0);
+		free(r.report);
+	}
+}
+END_TEST
+
 /* What one wrong angle does to both ends at once is not two faults. */
 START_TEST(both_ends_astray_alike_point_to_the_index_angle)
 {
@@ -227,6 +244,7 @@ int main(void)
 	tcase_add_test(c, a_short_ride_is_called_short);
 	tcase_add_test(c, a_slow_ride_is_called_slow);
 	tcase_add_test(c, a_chamber_above_its_supply_is_named);
+	tcase_add_test(c, an_empty_tank_is_no_wrong_angle);
 	tcase_add_test(c, an_index_half_a_turn_off_is_named_and_nothing_is_advised_of_the_valves);
 	tcase_add_test(c, both_ends_astray_alike_point_to_the_index_angle);
 	tcase_add_test(c, both_gauges_too_high_point_to_the_index_angle);

@@ -58,6 +58,7 @@ START_TEST(a_dead_pick_up_is_counted_across_by_the_index)
 	ck_assert_int_eq(k->bad, 0);
 	double turns = (k->crank->point[k->crank->n - 1].theta_rad - k->crank->point[0].theta_rad) / TWO_PI;
 	ck_assert_double_eq_tol(turns, (r->theta[r->theta_n - 1] - r->theta[0]) / TWO_PI, 0.2);
+	ck_assert_uint_eq(k->totals.teeth_missed, n);
 	solved_free(k, r);
 }
 END_TEST

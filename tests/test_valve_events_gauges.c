@@ -21,7 +21,7 @@ static double bias_s(const struct found *f, const struct valve_event_summary *s)
 	return sum / n;
 }
 
-static const double bias_goal_s[EVENT_KINDS] = {0.25e-3, 0.3e-3, 0.3e-3, 1e-3};
+static const double bias_goal_s[EVENT_KINDS] = {0.25e-3, 0.3e-3, 0.2e-3, 1e-3};
 
 /* Every mean within its goal, or within its own interval if that is wider; `most_s` at the most. */
 static void check_means(const struct found *f, double most_s)

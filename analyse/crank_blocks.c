@@ -92,8 +92,6 @@ static void trim_slow_ends(const struct crank_learner *l, const struct tooth_mar
 		--*to;
 }
 
-/* The runs whose place on the wheel is known, cut into blocks; of a long leg
- * blocks spread over all of it. */
 /* Which runs are learned from. */
 struct choice {
 	const struct tooth_run *reference;
@@ -118,6 +116,8 @@ static bool is_chosen(const struct crank_learner *l, const struct choice *c, siz
 	return f->by != ALIGN_NONE && r->n > 2 * l->wheel.slots;
 }
 
+/* The runs whose place on the wheel is known, cut into blocks; of a long leg
+ * blocks spread over all of it. */
 static bool list_chosen(const struct crank_learner *l, const struct choice *c, struct block_list *b)
 {
 	const struct teeth *t = l->teeth;

@@ -10,8 +10,9 @@
 #define PATTERN_EDGES 400 /* enough to know a wheel by its errors */
 #define PATTERN_LEAST 10
 #define TURN_SCALE 1.3
-#define PATTERN_MARGIN 8.0 /* log odds */
-#define PATTERN_SCALE 4.0  /* times the noise of the ride */
+#define PATTERN_MARGIN 8.0     /* log odds */
+#define PATTERN_SCALE 4.0      /* times the noise of the ride */
+#define PATTERN_SCALE_PART 2.0 /* the same over less than a turn */
 
 bool align_is_bounce(const struct leg *leg, size_t i)
 {
@@ -189,6 +190,13 @@ static double pattern_likelihood(const struct wheel *w, const struct smooth_nois
 	return smooth_density(noise, edge, n, scale);
 }
 
+/* Of the places of a wheel the likeliest is not the true one where an extra edge stands for a
+ * missed one; but over few edges it does not fit either. */
+static bool fits(const struct wheel *w, size_t used, double scale)
+{
+	return scale < (used < w->slots ? PATTERN_SCALE_PART : PATTERN_SCALE);
+}
+
 /* Best likelihood of a run passed the other way round. */
 static double turned_likelihood(const struct wheel *w, const struct smooth_noise *noise,
                                 const struct tooth_mark *mark, size_t n, struct smooth_edge *edge,
@@ -239,7 +247,7 @@ static struct align_fix by_pattern(const struct wheel *w, const struct smooth_no
 		double scale;
 		second = fmax(second, turned_likelihood(w, noise, mark, used, edge, &shift, &scale));
 	}
-	if (best - second > PATTERN_MARGIN && best_scale < PATTERN_SCALE)
+	if (best - second > PATTERN_MARGIN && fits(w, used, best_scale))
 		f.by = ALIGN_PATTERN;
 	return f;
 }
@@ -273,7 +281,7 @@ bool align_turned(const struct wheel *w, const struct smooth_noise *noise, const
 	for (unsigned j = 1; j < w->teeth; j++)
 		same = fmax(same, pattern_likelihood(w, noise, mark, used, 2 * (int64_t)j, edge, &scale));
 	double turned = turned_likelihood(w, noise, mark, used, edge, shift, &scale);
-	return turned - same > PATTERN_MARGIN && scale < PATTERN_SCALE;
+	return turned - same > PATTERN_MARGIN && fits(w, used, scale);
 }
 
 bool align_way_known(const struct wheel *w, const struct smooth_noise *noise, const struct tooth_mark *mark,

@@ -6,7 +6,6 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-#include <string.h>
 #include <sysexits.h>
 
 #define FLOOR_SD 1e-3   /* rad: an edge is not trusted further while counting */
@@ -17,7 +16,13 @@
 #define DOUBT_PICKS 12
 #define TAIL_PICKS 6
 #define TAIL_DOUBT 2
+#define TAIL_PLAIN 3 /* single teeth that confirm a step over missed or extra ones */
 #define BOUNCE_S 1.6e-3
+#define TURN_MARKS 6   /* on either side of a turning point, by which it is told */
+#define TURN_ODDS 5.0  /* log odds at which the crank went on */
+#define TURN_SLACK 4.0 /* times the crank's usual acceleration */
+#define TURN_REACH 3   /* odd: places about a step at which it may have turned */
+#define TAIL_SD 4.0
 #define ANCHOR_STRAY 0.013 /* rad: 0.75 deg */
 #define ANCHOR_STEPS 8     /* intervals in a row that agree: a place to start from */
 
@@ -177,6 +182,22 @@ static enum tooth_join walk_on(struct teeth_walk *k)
 	return TOOTH_JOIN_GAP;
 }
 
+/* Where the teeth end, as before a crank that starts or after one that stops, the step over
+ * missed or extra ones may be no step at all: nothing that comes after bears it out but
+ * edges of noise. */
+static void give_back_unconfirmed(struct teeth_walk *k)
+{
+	size_t plain = 0, n = k->pick_n;
+	for (size_t j = n; j-- > ANCHOR_STEPS && plain < TAIL_PLAIN;) {
+		plain++;
+		if (is_odd(k, j - 1)) {
+			n = j;
+			plain = 0;
+		}
+	}
+	k->pick_n = n;
+}
+
 /* The same; where it breaks off in doubt, or after odd steps, the last of the
  * picks are given back. */
 static enum tooth_join walk(struct teeth_walk *k)
@@ -189,6 +210,7 @@ static enum tooth_join walk(struct teeth_walk *k)
 		take_back(k);
 	else if (how == TOOTH_JOIN_UNSURE && k->pick_n > ANCHOR_STEPS + TAIL_DOUBT)
 		k->pick_n -= TAIL_DOUBT;
+	give_back_unconfirmed(k);
 	return how;
 }
 
@@ -559,6 +581,67 @@ static bool may_turn(const struct wheel *w, const struct tooth_mark *m, size_t n
 	return fmax(before, after) > here / SLOW_PART && fmin(before, after) > here * FASTER;
 }
 
+/* Half the square, but a straight line beyond: an extra edge taken for a tooth must not decide. */
+static double misfit(double z)
+{
+	return z < TAIL_SD ? 0.5 * z * z : TAIL_SD * (z - 0.5 * TAIL_SD);
+}
+
+struct mirror { /* marks from .. to-1: slot s is taken for slot - s */
+	size_t from, to;
+	int64_t slot;
+};
+
+/* Log density of marks by the motion filter. */
+static double way_density(const struct wheel *w, const struct tooth_mark *m, size_t n, const struct mirror *r)
+{
+	double sum = 0, t = 0, per_s = 0;
+	struct motion at = {{0}, {0}};
+	for (size_t j = 0; j < n; j++) {
+		int64_t slot = j >= r->from && j < r->to ? r->slot - m[j].slot : m[j].slot;
+		double angle = teeth_angle_rad(w, slot), stray = w->stray_rad[teeth_place(w, slot)];
+		double var = FLOOR_SD * FLOOR_SD + w->edge_sd_rad * w->edge_sd_rad + stray * stray;
+		double now = 1e-6 * (double)(m[j].t_us - m[0].t_us);
+		if (j == 0) {
+			double all = 1e-6 * (double)(m[n - 1].t_us - m[0].t_us);
+			double turned = teeth_angle_rad(w, m[n - 1].slot) - teeth_angle_rad(w, m[0].slot);
+			double omega = turned / all;
+			double w2 = omega * omega;
+			per_s = w->drift_rad2_s4 * fabs(omega);
+			at = (struct motion){{angle, omega, 0}, {1e4 * var, 0, 0, 4 * w2, 0, 4 * w2 * w2}};
+		}
+		motion_move(&at, now - t, per_s);
+		struct motion_gain g = motion_take_covariance(at.p, var);
+		double miss = angle - at.x[0];
+		motion_take_state(at.x, &g, miss);
+		sum -= 0.5 * log(g.s) + misfit(fabs(miss) / sqrt(g.s));
+		t = now;
+	}
+	return sum;
+}
+
+/* May the crank have turned back within the step from mark i on, past the same teeth again?
+ * Where it is so slow that its usual accelerations stop it within that step, and slowest, its
+ * speeds do not tell; the teeth's own spacing must: of the marks before or of those after the
+ * wheel's slots are the ones they were taken for. */
+static bool hides_turn(const struct wheel *w, const struct tooth_mark *m, size_t n, size_t i)
+{
+	double here = step_speed(w, m + i), width = 6.283185307179586477 / w->slots;
+	double stops_within = 2 * TURN_SLACK * sqrt(w->drift_rad2_s4) * width;
+	if (w->slots == w->teeth || w->quadrature != 0 || 1e12 * here * here > stops_within || i < 2 ||
+	    i + 3 >= n || here > step_speed(w, m + i - 1) || here > step_speed(w, m + i + 1))
+		return false;
+	size_t from = i + 1 > TURN_MARKS ? i + 1 - TURN_MARKS : 0, turn = i + 1 - from;
+	size_t count = turn + (i + 1 + TURN_MARKS < n ? TURN_MARKS : n - i - 1);
+	double on = way_density(w, m + from, count, &(struct mirror){0, 0, 0}), back = -INFINITY;
+	for (int64_t by = -TURN_REACH; by <= TURN_REACH; by += 2) {
+		struct mirror before = {0, turn, 2 * m[i].slot + by}, after = {turn, count, before.slot};
+		back = fmax(back, way_density(w, m + from, count, &before));
+		back = fmax(back, way_density(w, m + from, count, &after));
+	}
+	return on - back < TURN_ODDS;
+}
+
 /* Slowest step of the slow stretch that begins at step i; *end is past it. */
 static size_t slowest_step(const struct wheel *w, const struct tooth_mark *m, size_t n, size_t i, size_t *end)
 {
@@ -602,10 +685,14 @@ static bool split_runs(struct teeth *t, const struct wheel *w)
 		size_t n = t->run[r].n, end;
 		double suspicious = n > 1 ? suspicious_speed(w, m, n) : 0;
 		for (size_t i = 0; i + 1 < n; i++) {
-			if (step_speed(w, m + i) > suspicious || !may_turn(w, m, n, i))
-				continue;
-			size_t step = slowest_step(w, m, n, i, &end);
-			i = end;
+			size_t step = i;
+			if (step_speed(w, m + i) > suspicious || !may_turn(w, m, n, i)) {
+				if (!hides_turn(w, m, n, i))
+					continue;
+			} else {
+				step = slowest_step(w, m, n, i, &end);
+				i = end;
+			}
 			if (step < 1 || step + 3 > n)
 				continue;
 			if (!teeth_split(t, r, step + 1, TOOTH_JOIN_SLOW))

@@ -74,7 +74,8 @@ static double piece_sd(const struct piece *p, double u, double drift_rad2_s4)
 	double ends = (1 - u) * p->a->sd_rad * p->a->sd_rad + u * p->b->sd_rad * p->b->sd_rad;
 	double omega = fmax(fabs(p->a->omega_rad_s), fabs(p->b->omega_rad_s));
 	double hump = 4 * u * (1 - u);
-	double bridge = drift_rad2_s4 * omega * pow(p->h_s, 5) / 7680 * hump * hump * hump;
+	double h2 = p->h_s * p->h_s;
+	double bridge = drift_rad2_s4 * omega * (h2 * h2 * p->h_s) / 7680 * hump * hump * hump;
 	return sqrt(ends + bridge);
 }
 

@@ -62,23 +62,45 @@ static double clamp(double x, double low, double high)
 
 static double huber_weight(double r)
 {
-	return fmin(1, FAR / fmax(fabs(r), 1));
+	double size = fabs(r);
+	return size <= FAR ? 1 : FAR / size;
 }
 
+static double huber(double r)
+{
+	double size = fabs(r);
+	return size <= FAR ? size * size : FAR * (2 * size - FAR);
+}
+
+/* Four sums abreast here, too. */
 static double robust_sum(const double *r, size_t n)
 {
-	double sum = 0;
-	for (size_t i = 0; i < n; i++)
-		sum += fabs(r[i]) <= FAR ? r[i] * r[i] : FAR * (2 * fabs(r[i]) - FAR);
-	return sum;
+	double sum[4] = {0};
+	size_t i = 0;
+	for (; i + 4 <= n; i += 4)
+		for (size_t l = 0; l < 4; l++)
+			sum[l] += huber(r[i + l]);
+	for (; i < n; i++)
+		sum[0] += huber(r[i]);
+	return (sum[0] + sum[1]) + (sum[2] + sum[3]);
+}
+
+/* Four sums abreast: one alone would wait for itself. */
+static double weighted_sum(const double *weight, const double *a, const double *b, size_t n)
+{
+	double sum[4] = {0};
+	size_t i = 0;
+	for (; i + 4 <= n; i += 4)
+		for (size_t l = 0; l < 4; l++)
+			sum[l] += weight[i + l] * a[i + l] * b[i + l];
+	for (; i < n; i++)
+		sum[0] += weight[i] * a[i] * b[i];
+	return (sum[0] + sum[1]) + (sum[2] + sum[3]);
 }
 
 static double weighted_dot(const struct point *at, const double *a, const double *b)
 {
-	double sum = 0;
-	for (size_t i = 0; i < at->n; i++)
-		sum += at->weight[i] * a[i] * b[i];
-	return sum;
+	return weighted_sum(at->weight, a, b, at->n);
 }
 
 /* --- priors ---------------------------------------------------------------- */
@@ -286,14 +308,12 @@ struct scan {
  * were taken. */
 static double glance(const struct point *at, const double *residual)
 {
-	double top = 0, bottom = 1e-9;
-	samples off;
+	samples weight, off;
 	const double *s = at->slope[1]; /* p0 */
-	for (size_t i = 0; i < at->n; i++) {
-		double weight = huber_weight(residual[i]);
-		top += weight * s[i] * residual[i];
-		bottom += weight * s[i] * s[i];
-	}
+	for (size_t i = 0; i < at->n; i++)
+		weight[i] = huber_weight(residual[i]);
+	double top = weighted_sum(weight, s, residual, at->n);
+	double bottom = weighted_sum(weight, s, s, at->n) + 1e-9;
 	double shift = clamp(top / bottom, -0.1, 0.1);
 	for (size_t i = 0; i < at->n; i++)
 		off[i] = residual[i] - s[i] * shift;

@@ -76,8 +76,10 @@ double mech_travel_m(const struct mech *m, double theta_rad)
 
 double mech_arm_m(const struct mech *m, double theta_rad)
 {
-	if (m->kind == MECHANISM_OSCILLATING)
-		return m->d_m * m->r_m * sin(theta_rad) / oscillating_s_m(m, theta_rad);
+	if (m->kind == MECHANISM_OSCILLATING) { /* sin theta by the half angle that s takes anyway */
+		double twice = 2 * sin(theta_rad / 2) * cos(theta_rad / 2);
+		return m->d_m * m->r_m * twice / oscillating_s_m(m, theta_rad);
+	}
 	double a = theta_rad + m->a0_rad;
 	double across = m->r_m * sin(a) - m->offset_m;
 	double along = sqrt(square(m->rod_length_m) - square(across));

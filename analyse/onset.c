@@ -102,12 +102,24 @@ static void ramp_integral(const struct swing *restrict r, double t_s, struct lan
 	}
 }
 
+/* The area where nothing moves. */
+static void even_area(double area, struct lanes *restrict out)
+{
+	for (int l = 0; l < LANES; l++)
+		out->at[l] = area;
+}
+
 /* Mean area over the cell that ends at to_s; the next cell goes on from there.  False when shut in all
  * lanes. */
 static bool mean_area(struct swing *r, double to_s, double step_s, bool opening, struct lanes *restrict out)
 {
 	struct lanes then;
 	double shut = opening ? 0 : 1, sign = (opening ? 1 : -1) / step_s;
+	if (to_s <= r->first_s || to_s - step_s >= r->last_s) { /* not yet, or done, in all lanes */
+		bool open = opening == (to_s > r->first_s);
+		even_area(open, out);
+		return open;
+	}
 	ramp_integral(r, to_s, &then);
 	for (int l = 0; l < LANES; l++)
 		out->at[l] = shut + sign * (then.at[l] - r->open_s.at[l]);
@@ -135,8 +147,7 @@ static void other_passage(const struct onset_window *w, struct model *m, size_t 
 {
 	double to = w->start_s + (double)(k + 1) * w->step_s;
 	out->open = w->other.opening;
-	for (int l = 0; l < LANES; l++)
-		out->k_m3_s.at[l] = w->other.opening;
+	even_area(w->other.opening, &out->k_m3_s);
 	if (w->other.moves)
 		out->open = mean_area(&m->other, to, w->step_s, w->other.opening, &out->k_m3_s);
 	for (int l = 0; l < LANES; l++)

@@ -24,16 +24,46 @@ static void tell(const struct analysis_sink *sink, double done)
 		sink->progress(sink->ctx, done);
 }
 
-static int learn_legs(struct ride *ride, const struct analysis_sink *sink, struct crank_learner *learner,
-                      struct clock_fit *clock, uint64_t *edges, struct fault *fault)
+struct lesson {
+	struct crank_learner *learner;
+	struct clock_fit *clock;
+	uint64_t edges;
+};
+
+static void end_lesson(struct lesson *l)
+{
+	crank_learner_free(l->learner);
+	clock_fit_free(l->clock);
+	*l = (struct lesson){.learner = NULL};
+}
+
+/* Begins, or begins again: the log held a newer ride. */
+static int begin_lesson(struct lesson *l, const struct engine *e, struct fault *fault)
+{
+	end_lesson(l);
+	l->learner = crank_learner_new(e);
+	l->clock = clock_fit_new();
+	return l->learner != NULL && l->clock != NULL ? 0 : fault_set(fault, EX_OSERR, "out of memory");
+}
+
+static int learn_leg(struct lesson *l, const struct leg *leg, struct fault *fault)
+{
+	clock_fit_add(l->clock, leg);
+	l->edges += leg->tooth_n;
+	return crank_learn(l->learner, leg, fault);
+}
+
+static int learn_legs(struct ride *ride, const struct analysis_sink *sink, struct lesson *l,
+                      struct fault *fault)
 {
 	const struct leg *leg;
 	int got;
 	while ((got = ride_next_leg(ride, &leg, fault)) > 0) {
 		tell(sink, NAN);
-		clock_fit_add(clock, leg);
-		*edges += leg->tooth_n;
-		if (crank_learn(learner, leg, fault) != 0)
+		if (leg->number == 0 && begin_lesson(l, ride_engine(ride), fault) != 0)
+			return -1;
+		struct fault older;
+		if (learn_leg(l, leg, fault) != 0 && ride_settle(ride, &older) != 1)
 			return -1;
 	}
 	return got;
@@ -43,22 +73,15 @@ static int learn_legs(struct ride *ride, const struct analysis_sink *sink, struc
  * false; a wheel that contradicts the engine file is a fault. */
 static int learn(struct ride *ride, const struct analysis_sink *sink, struct report *out, struct fault *fault)
 {
-	struct crank_learner *learner = crank_learner_new(&out->engine);
-	struct clock_fit *clock = clock_fit_new();
-	uint64_t edges = 0;
-	int status = -1;
-	if (learner == NULL || clock == NULL)
-		fault_set(fault, EX_OSERR, "out of memory");
-	else
-		status = learn_legs(ride, sink, learner, clock, &edges, fault);
+	struct lesson l = {.learner = NULL};
+	int status = learn_legs(ride, sink, &l, fault);
 	if (status == 0) {
-		clock_fit_result(clock, &out->clock);
-		out->has_crank = edges >= EDGES_LEAST && out->engine.tooth_count > 0;
+		clock_fit_result(l.clock, &out->clock);
+		out->has_crank = l.edges >= EDGES_LEAST && out->engine.tooth_count > 0;
 		if (out->has_crank)
-			status = crank_learned(learner, &out->wheel, fault);
+			status = crank_learned(l.learner, &out->wheel, fault);
 	}
-	crank_learner_free(learner);
-	clock_fit_free(clock);
+	end_lesson(&l);
 	return status;
 }
 

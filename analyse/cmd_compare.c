@@ -40,7 +40,7 @@ static int help(void)
 
 static struct report *analyse(const struct choice *o, const char *run, struct fault *f)
 {
-	struct ride *ride = ride_open(run, o->engine, o->rest_s, f);
+	struct ride *ride = ride_open_unlisted(run, o->engine, o->rest_s, f);
 	if (ride == NULL)
 		return NULL;
 	struct progress progress = progress_start();

@@ -373,7 +373,7 @@ static void note_progress(void *ctx, double done)
 
 static int read_ride(const struct choice *o, struct rides *r, struct fault *f)
 {
-	struct ride *ride = ride_open(o->run[r->at], o->engine, o->rest_s, f);
+	struct ride *ride = ride_open_unlisted(o->run[r->at], o->engine, o->rest_s, f);
 	if (ride == NULL)
 		return -1;
 	plan_learn_start(r->learn[r->at], ride_engine(ride));

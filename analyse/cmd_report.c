@@ -65,7 +65,9 @@ static void note_progress(void *ctx, double done)
 static int analyse(const struct choice *o, struct ride *ride, struct report *r, struct fault *f)
 {
 	struct gather g = {.report = r, .progress = progress_start()};
-	if (o->csv != NULL && (g.tables = export_open(o->csv, ride_engine(ride), f)) == NULL)
+	/* No tables are begun for a log that holds nothing. */
+	if (o->csv != NULL &&
+	    (ride_settle(ride, f) < 0 || (g.tables = export_open(o->csv, ride_engine(ride), f)) == NULL))
 		return -1;
 	const struct analysis_sink sink = {
 	    .ctx = &g, .rows = gather_rows, .progress = note_progress, .selection = &o->selection};
@@ -98,7 +100,7 @@ static int report_run(const struct choice *o, const char *run)
 {
 	struct fault f = {0};
 	struct report *r = malloc(sizeof *r);
-	struct ride *ride = ride_open(run, o->engine, o->rest_s, &f);
+	struct ride *ride = ride_open_unlisted(run, o->engine, o->rest_s, &f);
 	int status = -1;
 	if (r == NULL)
 		fault_set(&f, EX_OSERR, "out of memory");

@@ -1,66 +1,16 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "analyse/ride.h"
+#include "analyse/ride_internal.h"
 
-#include "analyse/ride_list.h"
 #include "common/unit.h"
 
 #include <math.h>
-#include <pthread.h>
-#include <stdarg.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
 
 #define LEG_RECORDS 500000      /* a leg is cut when it holds this many */
 #define CONTEXT_MAX_US 10000000 /* shared with the neighbour, each side of the cut */
-#define REMARKS_MAX 8
-#define REMARK_MAX 240
-
-/* Growing columns of the leg. */
-struct columns {
-	size_t tooth, tooth2, index, command, arrival, note;
-	size_t sensor[ENGINE_SENSORS_MAX];
-};
-
-/* A leg and the room of its columns. */
-struct store {
-	struct leg leg;
-	struct columns room;
-};
-
-/* The next leg, read by a thread of its own while the caller works on this one. */
-struct fetch {
-	bool started, threaded;
-	pthread_t thread;
-	int got; /* as ride_next_leg answers */
-	struct fault fault;
-	ride_leg_work work; /* NULL = only read it */
-	void *ctx;
-};
-
-struct ride {
-	struct log *log;
-	struct timeline *timeline;
-	struct engine engine;
-	char name[256];
-	uint64_t begin, end; /* ordinals */
-	char remark[REMARKS_MAX][REMARK_MAX];
-	size_t remarks;
-
-	struct store store[2]; /* one is the caller's, one is being filled */
-	struct store *fill;
-	struct fetch fetch;
-	struct timeline_record held; /* first record of the next leg */
-	char held_text[RECORD_TEXT_MAX];
-	bool has_held, ended, any;
-	size_t leg_records;
-	unsigned epoch;
-	struct ride_counts counts; /* up to the caller's leg */
-	struct ride_counts read;   /* up to the leg being filled */
-	bool epoch_timed;          /* a record of this epoch had a time */
-	int64_t epoch_first_us;
-};
+#define ANOTHER_RIDE (-2)       /* what was read so far was of an older ride of the log */
 
 /* --- columns ---------------------------------------------------------- */
 
@@ -322,14 +272,26 @@ static int64_t context_us(const struct leg *leg)
 	return quarter < CONTEXT_MAX_US ? quarter : CONTEXT_MAX_US;
 }
 
-/* Next record of this ride: 1; 0 at its end. */
+/* The rides of the log are still being listed: is this record of the one being read? */
+static int list_record(struct ride *r, const struct timeline_record *t, struct fault *fault)
+{
+	size_t rides;
+	if (ride_lister_add(r->lister, t) != 0)
+		return fault_set(fault, EX_OSERR, "out of memory");
+	ride_lister_spans(r->lister, &rides);
+	return rides > 1 ? ANOTHER_RIDE : 1;
+}
+
+/* Next record of this ride: 1; 0 at its end; ANOTHER_RIDE; -1 with fault. */
 static int ride_record(struct ride *r, struct timeline_record *t, struct fault *fault)
 {
 	int got;
 	do {
 		got = timeline_next(r->timeline, t, fault);
 	} while (got > 0 && t->ordinal < r->begin);
-	return got > 0 && t->ordinal >= r->end ? 0 : got;
+	if (r->lister == NULL || got < 0)
+		return got > 0 && t->ordinal >= r->end ? 0 : got;
+	return got > 0 ? list_record(r, t, fault) : ride_choose(r, fault);
 }
 
 static void hold(struct ride *r, const struct timeline_record *t)
@@ -372,7 +334,7 @@ static void end_leg(struct ride *r, bool more)
 		r->read.duration_s += (double)(l->to_us - r->epoch_first_us) * 1e-6;
 }
 
-/* Adds records until the leg is full (1), its epoch ends (2) or the ride ends (0). */
+/* Adds records until the leg is full (1), its epoch ends (2) or the ride ends (0).  Else as ride_record. */
 static int fill_leg(struct ride *r, struct fault *fault)
 {
 	struct timeline_record t;
@@ -396,7 +358,7 @@ static int fill_leg(struct ride *r, struct fault *fault)
 	return 1;
 }
 
-/* The next leg into the store that the caller does not hold: 1, 0 at the end, -1 with fault. */
+/* The next leg into the store that the caller does not hold: 1, 0 at the end.  Else as ride_record. */
 static int read_leg(struct ride *r, struct fault *fault)
 {
 	if (r->ended)
@@ -420,7 +382,7 @@ static int read_leg(struct ride *r, struct fault *fault)
 		return fault_set(fault, EX_OSERR, "out of memory");
 	int filled = fill_leg(r, fault);
 	if (filled < 0)
-		return -1;
+		return filled;
 	r->ended = filled == 0;
 	end_leg(r, filled == 1);
 	const struct timeline_counts *tc = timeline_counts(r->timeline);
@@ -433,13 +395,36 @@ static int read_leg(struct ride *r, struct fault *fault)
 	return 1;
 }
 
+/* Back to the first leg.  It goes into the store that the caller does not hold. */
+static void restart(struct ride *r)
+{
+	timeline_rewind(r->timeline);
+	if (r->lister != NULL)
+		ride_lister_clear(r->lister);
+	r->fill = r->given != NULL ? r->given : r->store;
+	r->has_held = r->ended = r->any = false;
+	r->counts = r->read = (struct ride_counts){0};
+	r->leg_records = 0;
+	r->epoch = 0;
+}
+
 /* --- one leg ahead ------------------------------------------------------ */
+
+static int read_newest(struct ride *r, struct fault *fault)
+{
+	if (ride_choose(r, fault) != 0)
+		return -1;
+	restart(r);
+	return read_leg(r, fault);
+}
 
 static void *fetch_leg(void *arg)
 {
 	struct ride *r = arg;
 	struct fetch *f = &r->fetch;
 	f->got = read_leg(r, &f->fault);
+	if (f->got == ANOTHER_RIDE)
+		f->got = read_newest(r, &f->fault);
 	if (f->got > 0 && f->work != NULL && f->work(f->ctx, &r->fill->leg, &f->fault) != 0)
 		f->got = -1;
 	return NULL;
@@ -453,7 +438,7 @@ static void fetch_start(struct ride *r)
 		fetch_leg(r);
 }
 
-static void fetch_wait(struct ride *r)
+void ride_fetch_wait(struct ride *r)
 {
 	if (r->fetch.started && r->fetch.threaded)
 		pthread_join(r->fetch.thread, NULL);
@@ -464,12 +449,13 @@ int ride_next_leg(struct ride *r, const struct leg **leg, struct fault *fault)
 {
 	if (!r->fetch.started)
 		fetch_start(r);
-	fetch_wait(r);
+	ride_fetch_wait(r);
 	if (r->fetch.got < 0)
 		*fault = r->fetch.fault;
 	if (r->fetch.got <= 0)
 		return r->fetch.got;
 	*leg = &r->fill->leg;
+	r->given = r->fill;
 	r->counts = r->read;
 	if (!r->ended)
 		fetch_start(r);
@@ -478,12 +464,8 @@ int ride_next_leg(struct ride *r, const struct leg **leg, struct fault *fault)
 
 void ride_rewind(struct ride *r)
 {
-	fetch_wait(r);
-	timeline_rewind(r->timeline);
-	r->has_held = r->ended = r->any = false;
-	r->counts = r->read = (struct ride_counts){0};
-	r->leg_records = 0;
-	r->epoch = 0;
+	ride_fetch_wait(r);
+	restart(r);
 }
 
 void ride_each_leg(struct ride *r, ride_leg_work work, void *ctx)
@@ -493,229 +475,14 @@ void ride_each_leg(struct ride *r, ride_leg_work work, void *ctx)
 	r->fetch.ctx = ctx;
 }
 
-/* --- opening ----------------------------------------------------------- */
-
-static void remark(struct ride *r, const char *format, ...) __attribute__((format(printf, 2, 3)));
-static void remark(struct ride *r, const char *format, ...)
+int ride_settle(struct ride *r, struct fault *fault)
 {
-	if (r->remarks == REMARKS_MAX)
-		return;
-	va_list args;
-	va_start(args, format);
-	vsnprintf(r->remark[r->remarks++], REMARK_MAX, format, args);
-	va_end(args);
-}
-
-/* Splits "path@3"; 0 = no number given. */
-static int split_run(const char *run, char *path, size_t size, unsigned *number, struct fault *fault)
-{
-	*number = 0;
-	if (snprintf(path, size, "%s", run) >= (int)size)
-		return fault_set(fault, EX_USAGE, "%s: the path is too long", run);
-	char *at = strrchr(path, '@');
-	if (at == NULL || strchr(at, '/') != NULL || at[1] == '\0')
-		return 0;
-	char *end;
-	unsigned long n = strtoul(at + 1, &end, 10);
-	if (*end != '\0')
-		return 0; /* an @ in the name itself */
-	if (n == 0 || n > 1000000)
-		return fault_set(fault, EX_USAGE, "%s: rides are counted from 1; list them with trammel runs",
-		                 run);
-	*number = (unsigned)n;
-	*at = '\0';
-	return 0;
-}
-
-static bool any_records(const struct ride_span *span, int n)
-{
-	for (int i = 0; i < n; i++)
-		if (span[i].records > 0)
-			return true;
-	return false;
-}
-
-static int choose_ride(struct ride *r, const char *path, unsigned number, double rest_s, struct fault *fault)
-{
-	struct ride_span *span = NULL;
-	int n = ride_spans(r->timeline, rest_s, &span, fault);
-	if (n < 0)
-		return -1;
-	if (!any_records(span, n)) {
-		free(span);
-		return fault_set(fault, EX_DATAERR,
-		                 "%s: the log holds no records; was anything connected to the recorder?",
-		                 path);
-	}
-	if (number > (unsigned)n) {
-		free(span);
-		return fault_set(fault, EX_DATAERR, "%s: the log holds %d ride%s, there is no ride %u", path,
-		                 n, n == 1 ? "" : "s", number);
-	}
-	if (number == 0 && n > 1)
-		remark(r, "The log holds %d rides; this is the newest. Choose another with %s@1 ... @%d.", n,
-		       path, n);
-	const struct ride_span *s = &span[number == 0 ? n - 1 : (int)number - 1];
-	r->begin = s->begin;
-	r->end = s->end;
-	free(span);
-	return 0;
-}
-
-static void remark_log(struct ride *r)
-{
-	const struct log_totals *t = log_totals(r->log);
-	if (t->files_unreadable > 0)
-		remark(r, "%u segment file(s) could not be read and are left out; see trammel verify.",
-		       t->files_unreadable);
-	if (t->files_missing > 0)
-		remark(r, "%u segment file(s) of this recording are missing.", t->files_missing);
-	if (t->damages > 0)
-		remark(
-		    r,
-		    "The log is damaged in %llu place(s): %llu bytes, %llu records lost; see trammel verify.",
-		    (unsigned long long)t->damages, (unsigned long long)t->damaged_bytes,
-		    (unsigned long long)t->records_lost);
-	if (t->not_closed > 0)
-		remark(r, "%u segment file(s) were not closed: the recorder was cut off or is still running.",
-		       t->not_closed);
-}
-
-static int read_engine(struct ride *r, const char *path, const char *override, struct fault *fault)
-{
-	if (override != NULL)
-		return engine_read(override, &r->engine, fault);
-	const struct segment_facts *f = log_newest_facts(r->log);
-	char name[300];
-	snprintf(name, sizeof name, "%.200s (engine file in the log)", path);
-	return engine_parse(name, f->engine_text, f->engine_len, &r->engine, fault);
-}
-
-struct ride *ride_open(const char *run, const char *engine_override, double rest_s, struct fault *fault)
-{
-	struct ride *r = calloc(1, sizeof *r);
-	char path[4096];
-	unsigned number;
-	if (r == NULL) {
-		fault_set(fault, EX_OSERR, "out of memory");
-		return NULL;
-	}
-	if (split_run(run, path, sizeof path, &number, fault) != 0)
-		goto failed;
-	r->fill = r->store;
-	if ((r->log = log_open(path, fault)) == NULL)
-		goto failed;
-	if (read_engine(r, path, engine_override, fault) != 0)
-		goto failed;
-	if ((r->timeline = timeline_new(r->log)) == NULL) {
-		fault_set(fault, EX_OSERR, "out of memory");
-		goto failed;
-	}
-	if (choose_ride(r, path, number, rest_s, fault) != 0)
-		goto failed;
-	remark_log(r);
-	size_t len = strlen(run);
-	while (len > 1 && run[len - 1] == '/')
-		len--;
-	size_t start = len;
-	while (start > 0 && run[start - 1] != '/')
-		start--;
-	snprintf(r->name, sizeof r->name, "%.*s", (int)(len - start), run + start);
-	ride_rewind(r);
-	return r;
-failed:
-	ride_close(r);
-	return NULL;
-}
-
-static void free_leg(struct leg *l)
-{
-	free(l->tooth);
-	free(l->tooth2);
-	free(l->index);
-	free(l->command);
-	free(l->arrival);
-	free(l->note);
-	for (size_t i = 0; i < ENGINE_SENSORS_MAX; i++) {
-		free(l->sensor[i].t_us);
-		free(l->sensor[i].value);
-		free(l->sensor[i].counts);
-	}
-}
-
-void ride_close(struct ride *r)
-{
-	if (r == NULL)
-		return;
-	fetch_wait(r);
-	timeline_free(r->timeline);
-	log_close(r->log);
-	engine_free(&r->engine);
-	free_leg(&r->store[0].leg);
-	free_leg(&r->store[1].leg);
-	free(r);
-}
-
-const struct engine *ride_engine(const struct ride *r)
-{
-	return &r->engine;
-}
-
-const struct segment_facts *ride_facts(const struct ride *r)
-{
-	return log_first_facts(r->log);
-}
-
-const struct ride_counts *ride_counts(const struct ride *r)
-{
-	return &r->counts;
-}
-
-const char *ride_name(const struct ride *r)
-{
-	return r->name;
-}
-
-const char *ride_remark(const struct ride *r, size_t i)
-{
-	return i < r->remarks ? r->remark[i] : NULL;
-}
-
-static void fill_listing(struct ride_listing *out, const struct ride_span *s, unsigned number,
-                         const struct segment_facts *first, const struct engine *e)
-{
-	*out = (struct ride_listing){
-	    .number = number,
-	    .start_s = (double)s->first_us * 1e-6,
-	    .duration_s = (double)(s->last_us - s->first_us) * 1e-6,
-	    .records = s->records,
-	    .teeth = s->teeth,
-	    .commands = s->commands,
-	    .samples = s->samples,
-	    .start_utc_us = number == 1 ? first->start_utc_us : 0,
-	};
-	memcpy(out->name, e->name, sizeof out->name);
-}
-
-int ride_list(const char *run, double rest_s, struct ride_listing **list, struct fault *fault)
-{
-	struct ride r = {0};
-	struct ride_span *span = NULL;
-	int n = -1;
-	if ((r.log = log_open(run, fault)) == NULL)
-		return -1;
-	if (read_engine(&r, run, NULL, fault) == 0 && (r.timeline = timeline_new(r.log)) != NULL)
-		n = ride_spans(r.timeline, rest_s, &span, fault);
-	if (n > 0 && !any_records(span, n))
-		n = 0;
-	if (n > 0 && (*list = calloc((size_t)n, sizeof **list)) != NULL)
-		for (int i = 0; i < n; i++)
-			fill_listing(*list + i, span + i, (unsigned)i + 1, log_first_facts(r.log), &r.engine);
-	free(span);
-	timeline_free(r.timeline);
-	log_close(r.log);
-	engine_free(&r.engine);
-	return n;
+	bool listing = r->lister != NULL;
+	ride_fetch_wait(r);
+	int status = r->lister == NULL ? 0 : ride_choose(r, fault);
+	if (listing)
+		restart(r);
+	return status != 0 ? -1 : listing && r->begin > 0;
 }
 
 /* --- columns for others ----------------------------------------------- */

@@ -92,6 +92,14 @@ struct ride_listing {
  * newest, and `ride_note_of` says so.  `engine_override` (may be NULL) is used
  * instead of the engine file in the log.  NULL with fault. */
 struct ride *ride_open(const char *run, const char *engine_override, double rest_s, struct fault *fault);
+/* The same without reading the log through: which rides it holds shows while the first is read.  Where it
+ * proves not to be the newest the legs begin anew, with leg number 0 of the newest, and what the caller made
+ * of those before is to be forgotten.  A log without records is a fault of ride_next_leg then. */
+struct ride *ride_open_unlisted(const char *run, const char *engine_override, double rest_s,
+                                struct fault *fault);
+/* Lists the rides now, if that is not done yet.  1: what was read was of an older ride; 0; -1 with fault.
+ * Back at the first leg, where anything was to be listed. */
+int ride_settle(struct ride *r, struct fault *fault);
 void ride_close(struct ride *r);
 
 /* Next leg into the ride's own storage (valid until the next call).  1; 0 at

@@ -3,10 +3,8 @@
 #include "analyse/ride_list.h"
 
 #include <stdlib.h>
-#include <string.h>
-#include <sysexits.h>
 
-struct lister {
+struct ride_lister {
 	struct ride_span *span;
 	size_t n;
 	double rest_us;
@@ -17,7 +15,7 @@ struct lister {
 	bool has_tooth, half_met;
 };
 
-static int begin_span(struct lister *l, uint64_t ordinal, const struct timeline_record *t)
+static int begin_span(struct ride_lister *l, uint64_t ordinal, const struct timeline_record *t)
 {
 	struct ride_span *grown = realloc(l->span, (l->n + 1) * sizeof *grown);
 	if (grown == NULL)
@@ -50,7 +48,7 @@ static void count_record(struct ride_span *s, const struct timeline_record *t)
 /* The crank rested and moves again: what came after the middle of the rest
  * belongs to the new ride.  Its records were counted for the old one; only
  * the listing's counts are touched by that, and by less than a rest. */
-static int note_tooth(struct lister *l, const struct timeline_record *t)
+static int note_tooth(struct ride_lister *l, const struct timeline_record *t)
 {
 	bool rested = l->has_tooth && (double)(t->t_us - l->last_tooth_us) >= l->rest_us;
 	uint64_t half = l->half_met ? l->half_ordinal : t->ordinal;
@@ -62,7 +60,28 @@ static int note_tooth(struct lister *l, const struct timeline_record *t)
 	return 0;
 }
 
-static int list_record(struct lister *l, const struct timeline_record *t)
+struct ride_lister *ride_lister_new(double rest_s)
+{
+	struct ride_lister *l = calloc(1, sizeof *l);
+	if (l != NULL)
+		l->rest_us = rest_s * 1e6;
+	return l;
+}
+
+void ride_lister_free(struct ride_lister *l)
+{
+	if (l != NULL)
+		free(l->span);
+	free(l);
+}
+
+void ride_lister_clear(struct ride_lister *l)
+{
+	free(l->span);
+	*l = (struct ride_lister){.rest_us = l->rest_us};
+}
+
+int ride_lister_add(struct ride_lister *l, const struct timeline_record *t)
 {
 	if (l->n == 0 || t->break_before) {
 		if (begin_span(l, t->ordinal, t) != 0)
@@ -82,20 +101,8 @@ static int list_record(struct lister *l, const struct timeline_record *t)
 	return 0;
 }
 
-int ride_spans(struct timeline *timeline, double rest_s, struct ride_span **spans, struct fault *fault)
+const struct ride_span *ride_lister_spans(const struct ride_lister *l, size_t *n)
 {
-	struct lister l = {.rest_us = rest_s * 1e6};
-	struct timeline_record t;
-	int got;
-	while ((got = timeline_next(timeline, &t, fault)) > 0)
-		if (list_record(&l, &t) != 0) {
-			got = fault_set(fault, EX_OSERR, "out of memory");
-			break;
-		}
-	if (got < 0) {
-		free(l.span);
-		return -1;
-	}
-	*spans = l.span;
-	return (int)l.n;
+	*n = l->n;
+	return l->span;
 }

@@ -12,8 +12,16 @@ struct ride_span {
 	uint64_t records /* of the link */, teeth, commands, samples;
 };
 
-/* Reads the timeline through.  Number of rides (0: empty log), or -1 with
- * fault; *spans is malloc'd. */
-int ride_spans(struct timeline *timeline, double rest_s, struct ride_span **spans, struct fault *fault);
+struct ride_lister; /* opaque */
+
+/* A ride ends where the crank rests for rest_s.  NULL: out of memory. */
+struct ride_lister *ride_lister_new(double rest_s);
+void ride_lister_free(struct ride_lister *l);
+/* Back to before the first record. */
+void ride_lister_clear(struct ride_lister *l);
+/* The next record of the timeline.  0; -1: out of memory. */
+int ride_lister_add(struct ride_lister *l, const struct timeline_record *t);
+/* The rides up to here, the last one still open; borrowed until the next record.  *n = 0: no record yet. */
+const struct ride_span *ride_lister_spans(const struct ride_lister *l, size_t *n);
 
 #endif

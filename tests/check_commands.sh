@@ -39,6 +39,20 @@ record "$work/ride.lines" "$work/ride" || exit 1
 head -c 20000 /dev/urandom > "$work/noise"
 printf 'This is a letter, not a ride.\nIt has two lines.\n' > "$work/letter"
 
+# A log with an older ride in front: the newest's report is the same as when it is asked for by number.
+"$build/trammel" rehearse "$engine" --ride tuned --duration 8 --out "$work/older.lines" || exit 1
+awk -F'[,*]' -v OFS=, '!/^hello/ { NF--; $2 += 200000000; print }' "$work/ride.lines" > "$work/later.lines"
+cat "$work/older.lines" "$work/later.lines" > "$work/two.lines"
+record "$work/two.lines" "$work/two" || exit 1
+for run in two two@2 two@1; do
+	"$build/trammel" report "$work/$run" --json "$work/$run.json" > "$work/$run.txt" || failures=$((failures + 1))
+	sed -e 's/two@[0-9]/two/' -e '/The log holds 2 rides/d' "$work/$run.json" > "$work/$run.same"
+done
+cases=$((cases + 3))
+expect 0 'The log holds 2 rides' cat "$work/two.txt"
+expect 0 '' cmp "$work/two.same" "$work/two@2.same"
+expect 1 '' cmp "$work/two.same" "$work/two@1.same"
+
 # what works
 expect 0 'usage' "$build/trammel" --help
 for c in report runs export verify engine rehearse; do expect 0 'usage' "$build/trammel" "$c" --help; done

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Stretches of a ride to learn the wheel from. */
+#include "analyse/beside.h"
 #include "analyse/crank_learner.h"
 
 #include <gsl/gsl_sort.h>
@@ -178,7 +179,8 @@ static double turn_of(const struct crank_learner *l)
 }
 
 /* The crank at the marks of a block, smoothed: single edges may be wrong. */
-static bool smooth_block(struct crank_learner *l, const struct block *b, struct torque_turn *turn)
+static bool smooth_block(const struct crank_learner *l, struct smooth_work *work, const struct block *b,
+                         struct torque_turn *turn)
 {
 	struct smooth_edge *edge = malloc(b->n * sizeof *edge);
 	struct smooth_state *state = malloc(b->n * sizeof *state);
@@ -187,7 +189,7 @@ static bool smooth_block(struct crank_learner *l, const struct block *b, struct 
 		edge[i] = (struct smooth_edge){1e-6 * (double)(b->mark[i].t_us - b->mark[0].t_us),
 		                               teeth_angle_rad(&l->wheel, b->mark[i].slot + b->shift)};
 	if (ok)
-		smooth_run(l->work, &l->noise, edge, b->n, state);
+		smooth_run(work, &l->noise, edge, b->n, state);
 	for (size_t i = 0; ok && i < b->n; i++)
 		turn[i] = (struct torque_turn){state[i].theta_rad + turn_of(l), state[i].omega_rad_s};
 	free(edge);
@@ -196,14 +198,15 @@ static bool smooth_block(struct crank_learner *l, const struct block *b, struct 
 }
 
 /* Works out the pushes of a block by the wheel as it is known now. */
-bool learner_push_block(struct crank_learner *l, const struct leg *leg, struct block *b)
+bool learner_push_block(const struct crank_learner *l, struct smooth_work *work, const struct leg *leg,
+                        struct block *b)
 {
 	if (l->torque.kind == TORQUE_NONE)
 		return true;
 	free(b->push);
 	b->push = malloc(b->n * l->torque.columns * sizeof *b->push);
 	struct torque_turn *turn = malloc(b->n * sizeof *turn);
-	bool ok = b->push != NULL && turn != NULL && smooth_block(l, b, turn);
+	bool ok = b->push != NULL && turn != NULL && smooth_block(l, work, b, turn);
 	b->hole = ok && !torque_pushes(&l->torque, leg, b->mark, turn, b->n, b->push);
 	free(turn);
 	return ok;
@@ -215,18 +218,46 @@ void learner_take_block(const struct smooth_noise *noise, const struct block *b,
 		pitch_add(into, noise, b->mark, b->n, b->shift, b->push);
 }
 
-/* Every block into its cell, with fresh pushes that are not kept. */
-bool learner_take_blocks(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
-                         const struct block_list *b)
+struct lesson { /* the blocks of a leg, learned from by quarters */
+	const struct crank_learner *l;
+	const struct leg *leg;
+	const struct smooth_noise *noise;
+	const struct block_list *blocks;
+	bool failed[LEARNER_QUARTERS]; /* no memory */
+};
+
+static size_t first_of_quarter(const struct block_list *b, size_t quarter)
 {
-	for (size_t i = 0; i < b->n; i++) {
-		struct block *k = &b->block[i];
-		if (!learner_push_block(l, leg, k))
-			return false;
-		size_t quarter = i * LEARNER_QUARTERS / b->n;
-		learner_take_block(noise, k, l->cell[2 * quarter + (k->omega > l->split_rad_s)]);
+	return (quarter * b->n + LEARNER_QUARTERS - 1) / LEARNER_QUARTERS;
+}
+
+/* The blocks of one quarter into its two cells, with fresh pushes that are not kept. */
+static void take_quarter(void *ctx, size_t quarter)
+{
+	struct lesson *s = ctx;
+	struct smooth_work *work = smooth_work_new();
+	bool ok = work != NULL;
+	size_t end = first_of_quarter(s->blocks, quarter + 1);
+	for (size_t i = first_of_quarter(s->blocks, quarter); ok && i < end; i++) {
+		struct block *k = &s->blocks->block[i];
+		ok = learner_push_block(s->l, work, s->leg, k);
+		if (ok)
+			learner_take_block(s->noise, k,
+			                   s->l->cell[2 * quarter + (k->omega > s->l->split_rad_s)]);
 		free(k->push);
 		k->push = NULL;
 	}
-	return true;
+	smooth_work_free(work);
+	s->failed[quarter] = !ok;
+}
+
+bool learner_take_blocks(const struct crank_learner *l, const struct leg *leg,
+                         const struct smooth_noise *noise, const struct block_list *b)
+{
+	struct lesson s = {l, leg, noise, b, {false}};
+	beside_do(LEARNER_QUARTERS, take_quarter, &s);
+	bool ok = true;
+	for (size_t q = 0; q < LEARNER_QUARTERS; q++)
+		ok = ok && !s.failed[q];
+	return ok;
 }

@@ -363,7 +363,7 @@ static bool push_sample(struct crank_learner *l, const struct leg *leg, struct s
 	s->pitch = pitch_new(&l->nominal, &l->torque);
 	bool ok = s->pitch != NULL;
 	for (size_t i = 0; ok && i < s->blocks->n; i += s->stride)
-		ok = learner_push_block(l, leg, &s->blocks->block[i]);
+		ok = learner_push_block(l, l->work, leg, &s->blocks->block[i]);
 	return ok;
 }
 

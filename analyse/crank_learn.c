@@ -176,7 +176,7 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 	return 0;
 }
 
-static void watch_index(struct crank_learner *l)
+static void note_index(struct crank_learner *l)
 {
 	for (size_t r = 0; r < l->teeth->run_n; r++) {
 		const struct tooth_run *run = &l->teeth->run[r];
@@ -190,6 +190,11 @@ static void watch_index(struct crank_learner *l)
 		index_watch_add(&l->opens, &l->wheel, mark, run->n, f.shift, placed, l->opening_us,
 		                l->openings);
 	}
+}
+
+/* Where it closes and opens, by all that was noted. */
+static void place_index(struct crank_learner *l)
+{
 	if (l->watch.n > 0) {
 		l->spot = index_watch_spot(&l->watch, &l->wheel);
 		l->index_rad = l->spot.rad;
@@ -217,7 +222,8 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 		l->wheel.edge_sd_rad = fmax(l->wheel.edge_sd_rad, l->joint.edge_sd_rad);
 		l->watch = (struct index_watch){.n = 0};
 		l->started = true;
-		watch_index(l);
+		note_index(l);
+		place_index(l);
 	}
 	learner_free_blocks(&b);
 	return bad;
@@ -232,7 +238,7 @@ static int learn_stretch(struct crank_learner *l, const struct leg *leg, struct 
 	bool ok = learner_list_blocks(l, true, &b) && learner_take_blocks(l, leg, &l->joint, &b);
 	learner_watch_speeds(l, &b);
 	learner_free_blocks(&b);
-	watch_index(l);
+	note_index(l);
 	return ok ? 0 : learner_out_of_memory(fault);
 }
 
@@ -301,6 +307,7 @@ int crank_learn(struct crank_learner *l, const struct leg *leg, struct fault *fa
 		return learn_first(l, leg, fault);
 	if (learn_more(l, leg, fault) != 0)
 		return -1;
+	place_index(l);
 	/* The wheel is worked out anew each time the ride has doubled, and at the end. */
 	l->legs++;
 	return (l->legs & (l->legs - 1)) == 0 ? learner_settle(l, fault) : 0;

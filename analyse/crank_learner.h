@@ -87,11 +87,12 @@ size_t learner_edges_within(const struct wheel *w, size_t edges, double budget);
 double learner_mean_omega(const struct crank_learner *l);
 void learner_watch_speeds(struct crank_learner *l, const struct block_list *b);
 /* Works out the pushes of a block by the wheel as it is known now.  False: no memory. */
-bool learner_push_block(struct crank_learner *l, const struct leg *leg, struct block *b);
+bool learner_push_block(const struct crank_learner *l, struct smooth_work *work, const struct leg *leg,
+                        struct block *b);
 void learner_take_block(const struct smooth_noise *noise, const struct block *b, struct pitch *into);
-/* Every block into its cell.  False: no memory. */
-bool learner_take_blocks(struct crank_learner *l, const struct leg *leg, const struct smooth_noise *noise,
-                         const struct block_list *b);
+/* Every block into its cell, two quarters at a time.  False: no memory. */
+bool learner_take_blocks(const struct crank_learner *l, const struct leg *leg,
+                         const struct smooth_noise *noise, const struct block_list *b);
 
 /* --- crank_joint.c --- */
 bool learner_fresh_cells(struct crank_learner *l);

@@ -32,11 +32,12 @@ static struct sample sample_at(const struct stroke_torque_source *s, double t_us
 	struct crank_state at;
 	crank_at(s->crank, t_us, &c->crank, &at);
 	struct sample x = {.theta_rad = at.theta_rad};
+	double arm_m = mech_arm_m(s->mech, at.theta_rad);
 	for (int end = 0; end < END_COUNT; end++) {
 		if (s->chamber[end] == NULL)
 			continue;
 		double p = pressure_at(s->chamber[end], t_us + s->lag_us[end], &c->sample[end]);
-		double dv = mech_dvolume_m3(s->mech, (enum engine_end)end, at.theta_rad);
+		double dv = s->mech->area_m2[end] * (end == END_CAP ? arm_m : -arm_m);
 		x.nm += (p - s->ambient_pa) * dv;
 		x.noise_nm2 += pow(s->noise_pa[end] * dv, 2);
 		x.zero_nm2 += pow(s->zero_sd_pa[end] * dv, 2);

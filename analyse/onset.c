@@ -115,16 +115,15 @@ static bool mean_area(struct swing *r, double to_s, double step_s, bool opening,
 {
 	struct lanes then;
 	double shut = opening ? 0 : 1, sign = (opening ? 1 : -1) / step_s;
-	if (to_s <= r->first_s || to_s - step_s >= r->last_s) { /* not yet, or done, in all lanes */
-		bool open = opening == (to_s > r->first_s);
-		even_area(open, out);
-		return open;
+	if (to_s <= r->first_s) { /* nothing moves yet in any lane */
+		even_area(shut, out);
+		return !opening;
 	}
 	ramp_integral(r, to_s, &then);
 	for (int l = 0; l < LANES; l++)
 		out->at[l] = shut + sign * (then.at[l] - r->open_s.at[l]);
 	r->open_s = then;
-	return opening ? to_s > r->first_s : to_s - step_s < r->last_s;
+	return opening || to_s - step_s < r->last_s;
 }
 
 /* exp(x) for the small volume changes of half a cell. */

@@ -309,7 +309,8 @@ static void set_lane(const double *value, const struct onset_window *w, int l, s
 	m->lag_s.at[l] = fmax(value[ONSET_LAG], 0);
 	m->one_lag = (l == 0 || m->one_lag) && m->lag_s.at[l] == m->lag_s.at[0];
 	g->p_pa.at[l] = exp(value[ONSET_P0]);
-	g->m.at[l] = exp(value[ONSET_P0] + w->log_volume[0] - value[ONSET_WARM0]);
+	g->m.at[l] = exp(value[ONSET_P0] + w->log_volume[0] - value[ONSET_WARM0] -
+	                 value[ONSET_WARM_SPEED] * w->log_speed);
 }
 
 /* What the gauge makes of it. */

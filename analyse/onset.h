@@ -40,9 +40,10 @@ enum onset_parameter {
 	ONSET_B,
 	ONSET_LEAK, /* inward, as a share of K p_supply: seats, piston, gland; < 0 outward */
 	ONSET_SHAPE,
-	ONSET_LAG,  /* of the chamber's sensor, s; the supply's is taken to have the same */
-	ONSET_GAIN, /* of the chamber's gauge beside the supply's, less 1 */
-	ONSET_ZERO, /* of the chamber's gauge, Pa */
+	ONSET_WARM_SPEED, /* warm0 is this much more at e times the speed: less time for the walls */
+	ONSET_LAG,        /* of the chamber's sensor, s; the supply's is taken to have the same */
+	ONSET_GAIN,       /* of the chamber's gauge beside the supply's, less 1 */
+	ONSET_ZERO,       /* of the chamber's gauge, Pa */
 	ONSET_PARAMETERS
 };
 
@@ -62,7 +63,8 @@ struct onset_window {
 		double t50_s, ramp_s, shape;
 	} other; /* the other passage */
 	double ambient_pa;
-	size_t n; /* samples, rising, inside the grid */
+	double log_speed; /* log of the crank's speed over 10 rad/s */
+	size_t n;         /* samples, rising, inside the grid */
 	double t_s[ONSET_SAMPLES_MAX];
 	double p_pa[ONSET_SAMPLES_MAX];
 	double noise_pa; /* sd of a sample, quantisation included */
@@ -126,8 +128,9 @@ struct onset_kind {
 
 /* Learns what the events of up to ONSET_KINDS_MAX kinds of one end share, together with each event's own
  * t50, p0 and time of the other passage.  The sensor's lag, gain and zero are the same for all kinds, K, b
- * and shape for those of the same passage (there the first kind's prior counts); warm0, H, ramp and leak
- * belong to a kind.  Each kind has a window in use.  Returns the objective (minus twice the log posterior).
+ * and shape for those of the same passage (there the first kind's prior counts); warm0 with its speed, H,
+ * ramp, leak belong to a kind.  Each kind has a window in use.  Returns the objective (minus twice the log
+ * posterior).
  */
 double onset_learn(struct onset_kind *kind, size_t kinds);
 

@@ -9,15 +9,15 @@
 #include <string.h>
 
 #define OWN 3     /* t50, p0, the other passage's time: the first of the enum */
-#define SHARED 10 /* K, warm0, H, ramp, b, leak, shape, lag, gain, zero */
+#define SHARED 11 /* K, warm0, H, ramp, b, leak, shape, warm0 by speed, lag, gain, zero */
 
 _Static_assert(OWN + SHARED == ONSET_PARAMETERS, "every parameter is one or the other");
 _Static_assert(ONSET_GAIN + 1 == ONSET_ZERO && ONSET_ZERO + 1 == ONSET_PARAMETERS, "the gauge's come last");
 
 static const double difference[ONSET_GAIN] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2,
-                                              1e-2, 5e-3, 1e-3, 1e-2, 5e-5};
-static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3,  2e-3, 0.3,  0.1,  0.7, 0.4,
-                                               0.1,  0.02, 0.2,  1e-3, 0.02, 1e4};
+                                              1e-2, 5e-3, 1e-3, 1e-2, 1e-2, 5e-5};
+static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3,  2e-3, 0.3, 0.1,  0.7,  0.4,
+                                               0.1,  0.02, 0.2,  0.1, 1e-3, 0.02, 1e4};
 
 struct block { /* one window's normal equations */
 	double own[SPD_MAX * SPD_MAX], cross[OWN][SHARED], shared[SHARED][SHARED];
@@ -26,10 +26,10 @@ struct block { /* one window's normal equations */
 };
 
 /* All shared parameters of all kinds side by side: lag, gain, zero; K, b and shape of either passage; then
- * four of each kind's own. */
+ * five of each kind's own. */
 #define ENDS_OWN 3
 #define PASSAGES_OWN 3
-#define KINDS_OWN 4
+#define KINDS_OWN 5
 #define COLUMNS (ENDS_OWN + 2 * PASSAGES_OWN + ONSET_KINDS_MAX * KINDS_OWN)
 
 _Static_assert(ENDS_OWN + PASSAGES_OWN + KINDS_OWN == SHARED, "every shared parameter is one of these");
@@ -66,6 +66,8 @@ static size_t column(const struct onset_kind *kind, size_t which, int j)
 		return own + 1;
 	case ONSET_RAMP:
 		return own + 2;
+	case ONSET_WARM_SPEED:
+		return own + 4;
 	default:
 		return own + 3; /* leak */
 	}

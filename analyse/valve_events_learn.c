@@ -195,7 +195,7 @@ static bool believable(const struct batch *b)
 static void wide_prior(const struct valve_events *v, const struct group *other_way, const struct batch *b,
                        struct onset_prior *prior)
 {
-	static const double sd[ONSET_PARAMETERS] = {0, 0, 0, 1.0, 0.15, 0.7, 0.5, 0.1, 0.02, 0};
+	static const double sd[ONSET_PARAMETERS] = {0, 0, 0, 1.0, 0.15, 0.7, 0.5, 0.1, 0.02, 0, 0.1};
 	*prior = b->prior[0];
 	for (int j = ONSET_K; j < ONSET_LAG; j++) {
 		prior->mean[j] = v->usual[j];

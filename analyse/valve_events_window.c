@@ -311,6 +311,7 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	double fine_s = fmin(fmax(settle_s / 6, 0.2e-3), 0.5e-3); /* a small chamber fills at once */
 	w->step_s = fmax(length / (ONSET_CELLS_MAX - STRIDE), steep ? fine_s : 1e-3);
 	w->cells = STRIDE * (size_t)ceil(length / w->step_s / STRIDE);
+	w->log_speed = log(fmax(fabs(at.omega_rad_s), 1) / 10);
 	w->ambient_pa = v->engine.ambient_pa;
 	w->noise_pa = ch->noise_pa * g->noise_factor;
 	if (!fill_samples(ch, t->command_us, span, t->t50_us, w) ||

@@ -29,9 +29,9 @@ static size_t core_begins(const struct passage_line *line, const struct leg *leg
 	return i;
 }
 
-/* Evenly spread over the leg's core. */
+/* Evenly spread over the leg's core; what comes `late_s` later than usual still lies in the windows. */
 static void choose(struct valve_events *v, const struct leg *leg, const struct crank *c, enum engine_end end,
-                   enum valve_event_kind kind, struct batch *b)
+                   enum valve_event_kind kind, double late_s, struct batch *b)
 {
 	enum onset_passage passage = valve_kind_passage(kind);
 	const struct passage_line *line = &v->chamber[end].line[passage];
@@ -43,7 +43,7 @@ static void choose(struct valve_events *v, const struct leg *leg, const struct c
 		if (t->opens != valve_kind_opens(kind) || seen++ * LEARN_WINDOWS < taken * events)
 			continue;
 		taken++;
-		if (valve_window(v, leg, c, end, passage, t, 0, &b->window[b->n], &b->prior[b->n]))
+		if (valve_window(v, leg, c, end, passage, t, late_s, &b->window[b->n], &b->prior[b->n]))
 			b->n++;
 	}
 }
@@ -462,6 +462,24 @@ static void guess_delay(struct valve_events *v, enum engine_end end, enum valve_
 		g->delay_s = v->group[end][alike].delay_s;
 }
 
+/* A valve of which nothing is known yet may answer later than was guessed, behind what a window shows: it is
+ * looked for again in longer ones. */
+#define LOOKS 2
+#define LATER_S 15e-3
+
+static void meet_kind(struct valve_events *v, const struct leg *leg, const struct crank *c,
+                      enum engine_end end, enum valve_event_kind k)
+{
+	struct group *g = &v->group[end][k];
+	struct batch *b = &v->batch[end][k];
+	for (int look = 0; look < LOOKS && !g->learned; look++) {
+		choose(v, leg, c, end, k, look * LATER_S, b);
+		if (b->n < 3)
+			return;
+		learn_group(v, g, &v->group[end][k ^ 1], b);
+	}
+}
+
 /* Cuts the windows of a kind anew and fits each with what is known. */
 static void learn_kind(struct valve_events *v, const struct leg *leg, const struct crank *c,
                        enum engine_end end, enum valve_event_kind k)
@@ -471,13 +489,11 @@ static void learn_kind(struct valve_events *v, const struct leg *leg, const stru
 	guess_delay(v, end, EVENT_ADMISSION);
 	guess_delay(v, end, EVENT_COMPRESSION);
 	valve_predict_transitions(v, end);
-	choose(v, leg, c, end, k, b);
-	if (b->n < 3)
-		return;
 	if (!g->learned) {
-		learn_group(v, g, &v->group[end][k ^ 1], b);
+		meet_kind(v, leg, c, end, k);
 		return;
 	}
+	choose(v, leg, c, end, k, 0, b);
 	look_again(g, b);
 	if (used(b) < 3)
 		return;

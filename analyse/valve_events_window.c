@@ -26,14 +26,15 @@ static double half_ramp_of(const struct valve_events *v, enum engine_end end, en
 	return ramp_us(v, end, valve_kind(passage, t->opens)) / 2;
 }
 
-/* How much is looked at before and after: by the turn, not by the clock; after an
- * opening also as long as the chamber needs to fill or to empty, V / (gamma K); and some
- * samples in any case. */
-static struct span wanted_span(const struct transition *t, double omega_rad_s, double settle_s,
-                               double interval_us, double late_s)
+/* How much is looked at before and after: by the turn, not by the clock; before a release twice as long, as
+ * what it is told from runs on without it; after an opening also as long as the chamber needs to fill or to
+ * empty, V / (gamma K); and some samples in any case. */
+static struct span wanted_span(const struct transition *t, enum onset_passage passage, double omega_rad_s,
+                               double settle_s, double interval_us, double late_s)
 {
 	double scale = fmin(fmax(unit_rad(600) / fmax(fabs(omega_rad_s), 0.1), 0.5), 2);
-	double before_us = (t->opens ? 40e3 : 12e3) * scale;
+	double opening_us = passage == ONSET_EXHAUST ? 80e3 : 40e3;
+	double before_us = (t->opens ? opening_us : 12e3) * scale;
 	double after_us = t->opens ? fmin(fmax(1e6 * settle_s, 12e3 * scale), 60e3 * scale) : 40e3 * scale;
 	before_us = fmax(before_us, 5 * interval_us);
 	after_us = fmax(after_us, 6 * interval_us) + 1e6 * late_s;
@@ -298,7 +299,7 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	crank_at(c, t->command_us, &hint, &at);
 	const struct group *g = &v->group[end][valve_kind(passage, t->opens)];
 	double settle_s = mech_volume_m3(&v->mech, end, at.theta_rad) / (AIR_GAMMA * exp(g->value[ONSET_K]));
-	struct span span = wanted_span(t, at.omega_rad_s, settle_s, ch->interval_us, late_s);
+	struct span span = wanted_span(t, passage, at.omega_rad_s, settle_s, ch->interval_us, late_s);
 	const struct transition *along = overlap(v, end, passage, t);
 	clip(v, end, t, along, late_s, &span);
 	if (!(span.to_us > span.from_us + 4000))

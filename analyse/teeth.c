@@ -620,16 +620,22 @@ static double way_density(const struct wheel *w, const struct tooth_mark *m, siz
 	return sum;
 }
 
+/* Slower than this, rad/us, the crank's usual acceleration stops it within a step or less;
+ * 0 where the way is told otherwise, or not to be told. */
+static double turning_speed(const struct wheel *w)
+{
+	double width = 6.283185307179586477 / w->slots;
+	bool told = w->slots == w->teeth || w->quadrature != 0;
+	return told ? 0 : 1e-6 * sqrt(2 * TURN_SLACK * sqrt(w->drift_rad2_s4) * width);
+}
+
 /* May the crank have turned back within the step from mark i on, past the same teeth again?
- * Where it is so slow that its usual accelerations stop it within that step, and slowest, its
- * speeds do not tell; the teeth's own spacing must: of the marks before or of those after the
- * wheel's slots are the ones they were taken for. */
+ * Where it is slow and slowest its speeds do not tell; the teeth's own spacing must: of the
+ * marks before or of those after the wheel's slots are the ones they were taken for. */
 static bool hides_turn(const struct wheel *w, const struct tooth_mark *m, size_t n, size_t i)
 {
-	double here = step_speed(w, m + i), width = 6.283185307179586477 / w->slots;
-	double stops_within = 2 * TURN_SLACK * sqrt(w->drift_rad2_s4) * width;
-	if (w->slots == w->teeth || w->quadrature != 0 || 1e12 * here * here > stops_within || i < 2 ||
-	    i + 3 >= n || here > step_speed(w, m + i - 1) || here > step_speed(w, m + i + 1))
+	double here = step_speed(w, m + i);
+	if (i < 2 || i + 3 >= n || here > step_speed(w, m + i - 1) || here > step_speed(w, m + i + 1))
 		return false;
 	size_t from = i + 1 > TURN_MARKS ? i + 1 - TURN_MARKS : 0, turn = i + 1 - from;
 	size_t count = turn + (i + 1 + TURN_MARKS < n ? TURN_MARKS : n - i - 1);
@@ -677,28 +683,36 @@ bool teeth_split(struct teeth *t, size_t r, size_t keep, enum tooth_join join)
 	return true;
 }
 
+/* First step of a run in which the crank may have turned back. */
+static bool find_turn(const struct wheel *w, const struct tooth_mark *m, size_t n, size_t *step)
+{
+	double suspicious = n > 1 ? suspicious_speed(w, m, n) : 0, turning = turning_speed(w);
+	double closer_look = fmax(suspicious, turning);
+	for (size_t i = 0, end; i + 1 < n; i++) {
+		double here = step_speed(w, m + i);
+		if (here > closer_look)
+			continue;
+		*step = i;
+		if (here <= suspicious && may_turn(w, m, n, i)) {
+			*step = slowest_step(w, m, n, i, &end);
+			i = end;
+		} else if (here > turning || !hides_turn(w, m, n, i)) {
+			continue;
+		}
+		if (*step >= 1 && *step + 3 <= n)
+			return true;
+	}
+	return false;
+}
+
 /* Splits runs where the crank may have turned back. */
 static bool split_runs(struct teeth *t, const struct wheel *w)
 {
 	for (size_t r = 0; r < t->run_n; r++) {
-		const struct tooth_mark *m = t->mark + t->run[r].first;
-		size_t n = t->run[r].n, end;
-		double suspicious = n > 1 ? suspicious_speed(w, m, n) : 0;
-		for (size_t i = 0; i + 1 < n; i++) {
-			size_t step = i;
-			if (step_speed(w, m + i) > suspicious || !may_turn(w, m, n, i)) {
-				if (!hides_turn(w, m, n, i))
-					continue;
-			} else {
-				step = slowest_step(w, m, n, i, &end);
-				i = end;
-			}
-			if (step < 1 || step + 3 > n)
-				continue;
-			if (!teeth_split(t, r, step + 1, TOOTH_JOIN_SLOW))
-				return false;
-			break;
-		}
+		size_t step;
+		if (find_turn(w, t->mark + t->run[r].first, t->run[r].n, &step) &&
+		    !teeth_split(t, r, step + 1, TOOTH_JOIN_SLOW))
+			return false;
 	}
 	return true;
 }

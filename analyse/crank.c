@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Pass 2: the angle, leg by leg. */
 #include "analyse/crank_string.h"
+#include "analyse/torque.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -36,6 +37,10 @@ struct crank_solver {
 	struct smooth_work *work;
 	struct smooth_edge *edge; /* one run */
 	struct smooth_state *state;
+	struct torque torque;
+	double *torque_nm; /* at the run's edges, where the wheel winds up */
+	double *theta_rad;
+	int64_t *t_us;
 	size_t run_cap;
 	struct run_place *place; /* of each run */
 	size_t place_cap;
@@ -62,6 +67,7 @@ struct crank_solver *crank_solver_new(const struct engine *e, const struct wheel
 	s->engine = *e;
 	s->noise =
 	    (struct smooth_noise){.edge_sd_rad = wheel->edge_sd_rad, .drift_rad2_s4 = wheel->drift_rad2_s4};
+	s->torque = torque_of(e, wheel->aligned);
 	s->teeth = teeth_new();
 	s->work = smooth_work_new();
 	if (s->teeth == NULL || s->work == NULL) {
@@ -79,6 +85,9 @@ void crank_solver_free(struct crank_solver *s)
 	smooth_work_free(s->work);
 	free(s->edge);
 	free(s->state);
+	free(s->torque_nm);
+	free(s->theta_rad);
+	free(s->t_us);
 	free(s->place);
 	free(s->point);
 	free(s->point_before);
@@ -108,6 +117,10 @@ static bool reserve(struct crank_solver *s)
 	if (longest > s->run_cap) {
 		if (!grow((void **)&s->edge, longest, sizeof *s->edge) ||
 		    !grow((void **)&s->state, longest, sizeof *s->state))
+			return false;
+		if (s->wheel->winds && (!grow((void **)&s->torque_nm, longest, sizeof *s->torque_nm) ||
+		                        !grow((void **)&s->theta_rad, longest, sizeof *s->theta_rad) ||
+		                        !grow((void **)&s->t_us, longest, sizeof *s->t_us)))
 			return false;
 		s->run_cap = longest;
 	}
@@ -377,13 +390,45 @@ static void doubt_way(struct crank_solver *s, const struct leg *leg)
 	}
 }
 
-static void smooth_marks(struct crank_solver *s, const struct tooth_run *run, uint8_t flag)
+/* The torque at a run's edges; where the gauges say nothing it is taken as it mostly is. */
+static void wind_edges(struct crank_solver *s, const struct leg *leg, const struct tooth_mark *mark, size_t n)
+{
+	for (size_t i = 0; i < n; i++) {
+		s->t_us[i] = mark[i].t_us;
+		s->theta_rad[i] = s->edge[i].angle_rad;
+	}
+	torque_gas(&s->torque, leg, s->t_us, s->theta_rad, n, s->torque_nm);
+	for (size_t i = 0; i < n; i++) {
+		s->torque_nm[i] = isnan(s->torque_nm[i]) ? s->wheel->wind_at_nm : s->torque_nm[i];
+		s->edge[i].angle_rad += s->wheel->wind_smooth_rad_nm * s->torque_nm[i];
+	}
+}
+
+/* From what turns smoothly to the crank. */
+static void wind_points(const struct crank_solver *s, struct crank_point *point, size_t n)
+{
+	const struct wheel *w = s->wheel;
+	for (size_t i = 0; i < n; i++) {
+		size_t a = i > 0 ? i - 1 : i, b = i + 1 < n ? i + 1 : i;
+		double dt = 1e-6 * (double)(point[b].t_us - point[a].t_us),
+		       more = w->wind_rad_nm - w->wind_smooth_rad_nm;
+		double doubt = w->wind_sd_rad_nm * (s->torque_nm[i] - w->wind_at_nm);
+		point[i].theta_rad += more * s->torque_nm[i];
+		point[i].omega_rad_s += dt > 0 ? more * (s->torque_nm[b] - s->torque_nm[a]) / dt : 0;
+		point[i].sd_rad = (float)hypot((double)point[i].sd_rad, doubt);
+	}
+}
+
+static void smooth_marks(struct crank_solver *s, const struct leg *leg, const struct tooth_run *run,
+                         uint8_t flag)
 {
 	const struct tooth_mark *mark = s->teeth->mark + run->first;
 	struct crank_point *point = s->point + run->first;
 	for (size_t i = 0; i < run->n; i++)
 		s->edge[i] = (struct smooth_edge){1e-6 * (double)(mark[i].t_us - mark[0].t_us),
 		                                  teeth_angle_rad(s->wheel, mark[i].slot)};
+	if (s->wheel->winds)
+		wind_edges(s, leg, mark, run->n);
 	smooth_run(s->work, &s->noise, s->edge, run->n, s->state);
 	for (size_t i = 0; i < run->n; i++) {
 		double wheel_sd = s->wheel->angle_sd_rad[teeth_place(s->wheel, mark[i].slot)];
@@ -394,6 +439,8 @@ static void smooth_marks(struct crank_solver *s, const struct tooth_run *run, ui
 		                                (float)sqrt(s->state[i].theta_var + wheel_sd * wheel_sd),
 		                                flag};
 	}
+	if (s->wheel->winds)
+		wind_points(s, point, run->n);
 }
 
 /* Does the index close where it should, more often than not, over these points? */
@@ -540,7 +587,7 @@ static void build_points(struct crank_solver *s, const struct leg *leg)
 	doubt_way(s, leg);
 	for (size_t r = 0; r < s->teeth->run_n; r++) {
 		const struct tooth_run *run = &s->teeth->run[r];
-		smooth_marks(s, run, s->place[r].sure ? good : unsure_flag(s, r));
+		smooth_marks(s, leg, run, s->place[r].sure ? good : unsure_flag(s, r));
 		flag_holes(s, run);
 		if (s->place[r].way_unknown)
 			flag_way(s, run);

@@ -43,8 +43,13 @@ struct wheel {
 	double forward_taken; /* the second channel tells ways apart, but the engine file not which is
 	                       * forward: part of the edges taken for forward; else 0 */
 	int quadrature;       /* second channel at a rising edge: +1 low, -1 high turning forward; 0 = none */
-	double edge_offset_rad;   /* both edges: trailing edge behind the leading one */
-	double edge_sd_rad;       /* scatter of a single edge about the learned wheel */
+	bool winds;           /* what drives the wheel gives under the air's torque */
+	double wind_rad_nm;   /* crank = wheel + that times the torque; sd; */
+	double wind_sd_rad_nm;     /* ... about the torque wind_at_nm */
+	double wind_at_nm;         /* as it mostly was at the index */
+	double wind_smooth_rad_nm; /* wheel + that times the torque turns smoothly */
+	double edge_offset_rad;    /* both edges: trailing edge behind the leading one */
+	double edge_sd_rad;        /* scatter of a single edge about the learned wheel */
 	double drift_rad2_s4;     /* growth of the acceleration's variance per radian turned; 0 = not known */
 	bool low_orders_known;    /* orders 1..4 of the pitch error separated from speed ripple */
 	unsigned low_order_limit; /* orders below this are not learned (0 = all learned) */

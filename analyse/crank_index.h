@@ -13,6 +13,7 @@ struct index_place { /* a closing between two slots of the wheel */
 	uint16_t slot;
 	float part; /* 0..1 of the way to the next slot */
 	float omega_rad_s;
+	float torque_nm; /* of the air, then; NAN = not known */
 };
 
 struct index_watch {
@@ -20,13 +21,28 @@ struct index_watch {
 	size_t n;
 	uint32_t spacing[INDEX_SPACING_MAX]; /* teeth between two closings: how often */
 	uint32_t spacings;
+	double wind_rad_nm; /* the wheel lags the crank by that per N m: taken out of each place */
 };
 
 /* Adds the closings during a run; slot of the wheel = slot of the run + shift.
  * Where the run's place on the wheel is not known (`placed` false) only the
- * spacing is taken. */
+ * spacing is taken.  `torque_nm` (of each closing) may be NULL. */
 void index_watch_add(struct index_watch *x, const struct wheel *w, const struct tooth_mark *mark, size_t n,
-                     int64_t shift, bool placed, const int64_t *closing_us, size_t closings);
+                     int64_t shift, bool placed, const int64_t *closing_us, size_t closings,
+                     const double *torque_nm);
+
+struct index_wind {               /* how far the toothed wheel lags the crank under torque */
+	double rad_nm, sd_rad_nm; /* per N m */
+	double mean_nm;           /* about that torque its doubt counts for nothing */
+	double least_nm, most_nm; /* 5 % and 95 % of the torques at the closings */
+	bool told;
+};
+
+/* The switch is on the crank, the teeth are not: the greater the torque when it closes the
+ * farther back they are.  By a line through place, speed (a switch may answer late) and
+ * torque; a chain that gives by `prior_rad_nm` or so.  Not told: too few closings, or torques too
+ * much alike, or changing only with the speed. */
+struct index_wind index_watch_wind(const struct index_watch *x, const struct wheel *w, double prior_rad_nm);
 
 struct index_spot {        /* where on the wheel the switch is */
 	double rad;        /* in (-pi, pi]; NAN = it never closed */

@@ -38,6 +38,7 @@ void crank_learner_free(struct crank_learner *l)
 	smooth_work_free(l->work);
 	free(l->closing_us);
 	free(l->opening_us);
+	free(l->closing_nm);
 	free(l);
 }
 
@@ -71,7 +72,7 @@ static void index_on_run(struct crank_learner *l, const struct tooth_run *run)
 {
 	const struct tooth_mark *mark = l->teeth->mark + run->first;
 	l->watch.n = 0;
-	index_watch_add(&l->watch, &l->wheel, mark, run->n, 0, true, l->closing_us, l->closings);
+	index_watch_add(&l->watch, &l->wheel, mark, run->n, 0, true, l->closing_us, l->closings, NULL);
 	l->spot = index_watch_spot(&l->watch, &l->wheel);
 	l->index_rad = l->spot.rad;
 	struct align_index index = index_of(l);
@@ -176,8 +177,9 @@ static int learn_round(struct crank_learner *l, const struct leg *leg, unsigned 
 	return 0;
 }
 
-static void note_index(struct crank_learner *l)
+static void note_index(struct crank_learner *l, const struct leg *leg)
 {
+	const double *nm = learner_closing_torque(l, leg);
 	for (size_t r = 0; r < l->teeth->run_n; r++) {
 		const struct tooth_run *run = &l->teeth->run[r];
 		if (run->sense < 0)
@@ -186,15 +188,16 @@ static void note_index(struct crank_learner *l)
 		const struct tooth_mark *mark = l->teeth->mark + run->first;
 		bool placed = f.by != ALIGN_NONE;
 		index_watch_add(&l->watch, &l->wheel, mark, run->n, f.shift, placed, l->closing_us,
-		                l->closings);
+		                l->closings, nm);
 		index_watch_add(&l->opens, &l->wheel, mark, run->n, f.shift, placed, l->opening_us,
-		                l->openings);
+		                l->openings, NULL);
 	}
 }
 
 /* Where it closes and opens, by all that was noted. */
 static void place_index(struct crank_learner *l)
 {
+	learner_watch_wind(l);
 	if (l->watch.n > 0) {
 		l->spot = index_watch_spot(&l->watch, &l->wheel);
 		l->index_rad = l->spot.rad;
@@ -222,7 +225,7 @@ static int learn_first(struct crank_learner *l, const struct leg *leg, struct fa
 		l->wheel.edge_sd_rad = fmax(l->wheel.edge_sd_rad, l->joint.edge_sd_rad);
 		l->watch = (struct index_watch){.n = 0};
 		l->started = true;
-		note_index(l);
+		note_index(l, leg);
 		place_index(l);
 	}
 	learner_free_blocks(&b);
@@ -238,7 +241,7 @@ static int learn_stretch(struct crank_learner *l, const struct leg *leg, struct 
 	bool ok = learner_list_blocks(l, true, &b) && learner_take_blocks(l, leg, &l->joint, &b);
 	learner_watch_speeds(l, &b);
 	learner_free_blocks(&b);
-	note_index(l);
+	note_index(l, leg);
 	return ok ? 0 : learner_out_of_memory(fault);
 }
 

@@ -43,6 +43,9 @@ struct crank_learner {
 	int64_t *opening_us;
 	size_t openings;
 	double index_opens_rad;
+	double *closing_nm; /* torque at each closing, with room for closing_cap; only where the chain's
+	                     * wind-up is asked for */
+	struct index_wind wind;
 };
 
 /* A stretch of a run to learn from. */
@@ -66,6 +69,16 @@ bool learner_teeth_fit(const struct engine *e);
 /* The wheel of the engine file as the crank sees it, teeth equal; of both edges the
  * duty is seen on the leg. */
 struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg);
+
+/* --- crank_wind.c --- */
+/* Torque at each closing of the leg; NULL where nothing asks for it or nothing tells it. */
+const double *learner_closing_torque(struct crank_learner *l, const struct leg *leg);
+/* How far the wheel lags under torque, by the closings so far. */
+void learner_watch_wind(struct crank_learner *l);
+/* ... into the wheel that is handed over, with a remark. */
+void learner_describe_wind(const struct crank_learner *l, struct wheel *w);
+/* One more remark in plain words. */
+void learner_remark(struct wheel *w, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
 /* --- crank_learn.c --- */
 /* The first long run: what a ride begins with goes forward. */

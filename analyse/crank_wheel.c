@@ -121,7 +121,7 @@ struct wheel learner_nominal_wheel(const struct engine *e, const struct leg *leg
 	return w;
 }
 
-static void __attribute__((format(printf, 2, 3))) remark(struct wheel *w, const char *format, ...)
+void learner_remark(struct wheel *w, const char *format, ...)
 {
 	if (w->remarks == sizeof w->remark / sizeof w->remark[0])
 		return;
@@ -157,10 +157,11 @@ static int check_count(const struct crank_learner *l, struct wheel *w, struct fa
 		                 w->teeth, best, best / ratio,
 		                 best % w->teeth == 0 ? ", or say by `crank ratio` how often the wheel turns"
 		                                      : "");
-	remark(w,
-	       "the index closes only once in %u turns of the wheel: it misses the others, or the wheel has "
-	       "%g teeth, or `crank ratio = %g` is missing",
-	       best / w->teeth, best / ratio, ratio * (best / w->teeth));
+	learner_remark(
+	    w,
+	    "the index closes only once in %u turns of the wheel: it misses the others, or the wheel has "
+	    "%g teeth, or `crank ratio = %g` is missing",
+	    best / w->teeth, best / ratio, ratio * (best / w->teeth));
 	return 0;
 }
 
@@ -178,11 +179,12 @@ static void name_moved(const struct crank_learner *l, struct wheel *w)
 		moved += 2 * fabs(l->moved_rad[i]) > fabs(l->moved_rad[most]);
 	double at = (w->angle_rad[most] + turn) / TWO_PI;
 	if (moved > 0)
-		remark(w,
-		       "the wheel changed on the way: %u of its %u edges moved, most of all the one at %.0f "
-		       "deg, "
-		       "by %+.2f deg",
-		       moved, w->slots, 360 * (at - floor(at)), l->moved_rad[most] / DEG);
+		learner_remark(
+		    w,
+		    "the wheel changed on the way: %u of its %u edges moved, most of all the one at %.0f "
+		    "deg, "
+		    "by %+.2f deg",
+		    moved, w->slots, 360 * (at - floor(at)), l->moved_rad[most] / DEG);
 }
 
 /* Turns the wheel so that its index closes where the engine file says, and
@@ -278,11 +280,12 @@ static void name_unseen(const struct engine *e, struct wheel *w)
 		last = i;
 	}
 	if (unseen == 1)
-		remark(w, "one of the %u teeth, at %.0f deg, never shows: left out on purpose, or lost",
-		       w->teeth, w->angle_rad[last] * 360 / TWO_PI);
+		learner_remark(w,
+		               "one of the %u teeth, at %.0f deg, never shows: left out on purpose, or lost",
+		               w->teeth, w->angle_rad[last] * 360 / TWO_PI);
 	else if (unseen > 1)
-		remark(w, "%u of the %u teeth never show, one of them at %.0f deg", unseen, w->teeth,
-		       w->angle_rad[last] * 360 / TWO_PI);
+		learner_remark(w, "%u of the %u teeth never show, one of them at %.0f deg", unseen, w->teeth,
+		               w->angle_rad[last] * 360 / TWO_PI);
 }
 
 /* Teeth of a wheel that does not turn whole times with the crank come by elsewhere
@@ -294,10 +297,11 @@ static double ratio_sd(const struct engine *e, struct wheel *w)
 	if (fabs(ratio - rint(ratio)) * e->tooth_count < WHOLE_TEETH)
 		return 0;
 	w->low_orders_known = false;
-	remark(w,
-	       "the toothed wheel turns %.4g times a crank turn: its teeth come by at other angles each "
-	       "turn, and their pitch errors are not known",
-	       ratio);
+	learner_remark(
+	    w,
+	    "the toothed wheel turns %.4g times a crank turn: its teeth come by at other angles each "
+	    "turn, and their pitch errors are not known",
+	    ratio);
 	return LOW_UNKNOWN_SD / ratio;
 }
 
@@ -310,20 +314,23 @@ static void name_index(const struct crank_learner *l, struct wheel *w)
 	for (unsigned i = 0; i < w->slots; i++)
 		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], s->sd_rad);
 	if (s->late_s > 0) {
-		remark(w,
-		       "the index switch answers %.2f ms late (+/- %.2f): every angle is put right by that, "
-		       "up to %.1f deg; a controller that counts from it is out by as much",
-		       1e3 * s->late_s, 2e3 * s->lag_sd_s, s->late_s * fast / DEG);
+		learner_remark(
+		    w,
+		    "the index switch answers %.2f ms late (+/- %.2f): every angle is put right by that, "
+		    "up to %.1f deg; a controller that counts from it is out by as much",
+		    1e3 * s->late_s, 2e3 * s->lag_sd_s, s->late_s * fast / DEG);
 	} else if (s->lag_s < -LAG_WORTH_S && s->lag_s < -LAG_SDS * s->lag_sd_s) {
-		remark(w,
-		       "the teeth answer %.1f ms later than the index switch (slow pick-up, or a filter in "
-		       "its input): angles are right at the middle speed only",
-		       -1e3 * s->lag_s);
+		learner_remark(
+		    w,
+		    "the teeth answer %.1f ms later than the index switch (slow pick-up, or a filter in "
+		    "its input): angles are right at the middle speed only",
+		    -1e3 * s->lag_s);
 	} else if (LAG_SDS * s->lag_sd_s > LAG_USUAL_S) {
-		remark(w,
-		       "at so even a speed a late index switch cannot be told: each ms would shift every "
-		       "angle by %.1f deg",
-		       1e-3 * fast / DEG);
+		learner_remark(
+		    w,
+		    "at so even a speed a late index switch cannot be told: each ms would shift every "
+		    "angle by %.1f deg",
+		    1e-3 * fast / DEG);
 	}
 }
 
@@ -346,18 +353,20 @@ static void finish_low_orders(const struct crank_learner *l, struct wheel *w)
 	if (more > 0) {
 		w->low_order_limit = PITCH_LOW_ORDERS + 1;
 	} else if (!w->low_orders_known) {
-		remark(w,
-		       "pitch errors of orders 1 to %d cannot be told from the engine's own unevenness and "
-		       "are taken as zero",
-		       PITCH_LOW_ORDERS);
+		learner_remark(
+		    w,
+		    "pitch errors of orders 1 to %d cannot be told from the engine's own unevenness and "
+		    "are taken as zero",
+		    PITCH_LOW_ORDERS);
 		more = LOW_UNKNOWN_SD;
 	} else if (l->torque.kind == TORQUE_EVEN) {
-		remark(w, "torque shape assumed: nothing drives the wheel in step with the crank");
+		learner_remark(w, "torque shape assumed: nothing drives the wheel in step with the crank");
 	} else if (l->torque.kind == TORQUE_ASSUMED) {
-		remark(w,
-		       "torque shape assumed: pitch errors of orders 1 to %d rest on a torque that keeps its "
-		       "shape but for what the ride shows",
-		       PITCH_LOW_ORDERS);
+		learner_remark(
+		    w,
+		    "torque shape assumed: pitch errors of orders 1 to %d rest on a torque that keeps its "
+		    "shape but for what the ride shows",
+		    PITCH_LOW_ORDERS);
 	}
 	for (unsigned i = 0; i < w->slots; i++)
 		w->angle_sd_rad[i] = hypot(w->angle_sd_rad[i], more * unknown_part(l, w, i));
@@ -375,9 +384,9 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 		return -1;
 	w->aligned = !isnan(l->index_rad) && !isnan(l->engine.index_rad);
 	if (isnan(l->engine.index_rad))
-		remark(w, "the engine file gives no index angle: angles are relative only");
+		learner_remark(w, "the engine file gives no index angle: angles are relative only");
 	else if (!w->aligned)
-		remark(w, "no index was seen: angles are relative only");
+		learner_remark(w, "no index was seen: angles are relative only");
 	name_moved(l, w);
 	place_on_crank(l, w);
 	describe_pitch(&l->engine, w);
@@ -387,12 +396,14 @@ int crank_learned(struct crank_learner *l, struct wheel *w, struct fault *fault)
 	if (w->aligned)
 		name_index(l, w);
 	name_unseen(&l->engine, w);
+	learner_describe_wind(l, w);
 	w->forward_taken = l->nominal.forward_taken;
 	if (w->forward_taken > 0 && w->forward_taken < 1 - BACKWARD_WORTH)
-		remark(w,
-		       "which way is forward is not told: the way of %.0f %% of the teeth is taken for it; "
-		       "`second channel = behind` (or ahead) in [teeth] says it",
-		       100 * w->forward_taken);
+		learner_remark(
+		    w,
+		    "which way is forward is not told: the way of %.0f %% of the teeth is taken for it; "
+		    "`second channel = behind` (or ahead) in [teeth] says it",
+		    100 * w->forward_taken);
 	finish_low_orders(l, w);
 	return 0;
 }

@@ -116,6 +116,8 @@ static void print_teeth(const struct sheet *s)
 	if (e->second_channel != 0)
 		fprintf(s->out, COLUMN "%s the first, turning forward\n", "second channel",
 		        e->second_channel > 0 ? "behind" : "ahead of");
+	if (e->wind_up)
+		fprintf(s->out, COLUMN "found from each ride\n", "chain wind-up");
 	fprintf(s->out, COLUMN "%.3f deg of crank\n", "pitch", pitch_deg);
 	if (isnan(e->index_rad))
 		fprintf(s->out, COLUMN "angle not given\n", "index switch");

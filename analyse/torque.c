@@ -30,7 +30,8 @@ enum measured_column {              /* order of the columns */
 	               COLUMN_COS,
 	               COLUMN_SIN,
 	               COLUMN_PISTON,
-	               COLUMNS_MEASURED
+	               COLUMNS_MEASURED,
+	               COLUMN_WIND = COLUMNS_MEASURED
 };
 
 /* Factors by order of size: J from 0.01 kg m2 on; gauges lag a few ms;
@@ -49,6 +50,8 @@ enum measured_column {              /* order of the columns */
 #define PRIOR_UNBALANCE_KG 0.3
 #define PRIOR_PISTON_KG 0.5
 #define PRIOR_PISTON_KG_M3 8000.0 /* and as much steel as it sweeps */
+#define PRIOR_WIND_RAD 0.01       /* a chain gives a few tenths of a degree ... */
+#define PRIOR_WIND_PA 5e5         /* ... under the torque of that pressure at right angles */
 #define TYPICAL_INVERSE_J 1.0
 #define PRIOR_DRAG_MEASURED 30.0 /* 1/s: a brake that holds the speed */
 #define PRIOR_DRAG_ASSUMED 10.0
@@ -85,6 +88,8 @@ static void set_priors(struct torque *t, double inverse_j)
 	sd[COLUMN_COS] = sd[COLUMN_SIN] = PRIOR_UNBALANCE_KG * 9.81 * t->mech.r_m * inverse_j;
 	double swept_m3 = 2 * t->mech.r_m * t->mech.area_m2[END_CAP];
 	sd[COLUMN_PISTON] = (PRIOR_PISTON_KG + PRIOR_PISTON_KG_M3 * swept_m3) * inverse_j;
+	if (t->winds)
+		sd[COLUMN_WIND] = t->wind_prior_rad_nm;
 }
 
 void torque_found(struct torque *t, const double *factor, const double *factor_sd)
@@ -111,7 +116,10 @@ struct torque torque_of(const struct engine *e, bool angle_known)
 	bool single = isnan(t.mech.clearance_m3[END_ROD]) || isnan(t.mech.area_m2[END_ROD]);
 	if (angle_known && t.cap >= 0 && (t.rod >= 0 || single)) {
 		t.kind = TORQUE_MEASURED;
-		t.columns = COLUMNS_MEASURED;
+		t.winds = e->wind_up;
+		t.columns = COLUMNS_MEASURED + t.winds;
+		t.wind_nm = PRIOR_WIND_PA * t.mech.area_m2[END_CAP] * t.mech.r_m;
+		t.wind_prior_rad_nm = PRIOR_WIND_RAD / t.wind_nm;
 	}
 	set_priors(&t, TYPICAL_INVERSE_J);
 	return t;
@@ -183,6 +191,7 @@ struct gas { /* what the gauges say */
 	struct even even; /* speed of the row; time from its first mark */
 	double from_us;
 	double change; /* speed of the row over the pivot, less 1 */
+	double nm;     /* torque at the mark before */
 	bool has_rod;
 };
 
@@ -217,6 +226,25 @@ static double even_rise(const struct even *e, double t_s)
 	return (e->coefficient[1] + at * (2 * e->coefficient[2] + 3 * at * e->coefficient[3])) / e->half_s;
 }
 
+/* Force on the piston towards the rod end; of the rod end's share; how fast they grow. */
+struct gas_force {
+	double n, rod_n, n_s;
+};
+
+static struct gas_force gas_force(const struct torque *t, struct gas *g, double t_us)
+{
+	double rate = 0, rod_rate = 0;
+	const double *area = t->mech.area_m2;
+	struct gas_force f = {.n = area[END_CAP] * (read_at(&g->cap, t_us, &rate) - t->ambient_pa)};
+	f.n_s = area[END_CAP] * rate;
+	if (g->has_rod) {
+		f.rod_n = area[END_ROD] * (read_at(&g->rod, t_us, &rod_rate) - t->ambient_pa);
+		f.n -= f.rod_n;
+		f.n_s -= area[END_ROD] * rod_rate;
+	}
+	return f;
+}
+
 /* The piston's inertia goes by the row's speed as it rises or falls on the whole: the
  * speed as seen at each edge has the edges' scatter in it, which would then stand on both
  * sides and pull, as hard as the column has little to say that the wheel's second order
@@ -224,27 +252,22 @@ static double even_rise(const struct even *e, double t_s)
 static void measured(const struct torque *t, struct gas *g, double t_us, double theta, double *u)
 {
 	const struct mech *m = &t->mech;
-	double arm = mech_arm_m(m, theta), rate = 0, rod_rate = 0;
-	double force = m->area_m2[END_CAP] * (read_at(&g->cap, t_us, &rate) - t->ambient_pa);
-	double force_rate = m->area_m2[END_CAP] * rate, rod_force = 0;
-	if (g->has_rod) {
-		rod_force = m->area_m2[END_ROD] * (read_at(&g->rod, t_us, &rod_rate) - t->ambient_pa);
-		force -= rod_force;
-		force_rate -= m->area_m2[END_ROD] * rod_rate;
-	}
-	double bend = arm_bend_m(m, theta);
-	u[COLUMN_GAS] = force * arm;
-	u[COLUMN_GAS_RATE] = force_rate * arm;
-	u[COLUMN_PLACE] = force * bend;
+	double arm = mech_arm_m(m, theta), bend = arm_bend_m(m, theta);
+	struct gas_force f = gas_force(t, g, t_us);
+	u[COLUMN_GAS] = f.n * arm;
+	u[COLUMN_GAS_RATE] = f.n_s * arm;
+	u[COLUMN_PLACE] = f.n * bend;
 	u[COLUMN_ZERO] = arm;
-	u[COLUMN_ROD] = -rod_force * arm;
-	u[COLUMN_FRICTION] = -fabs(force) * fabs(arm);
-	u[COLUMN_BEARING] = -fabs(force);
+	u[COLUMN_ROD] = -f.rod_n * arm;
+	u[COLUMN_FRICTION] = -fabs(f.n) * fabs(arm);
+	u[COLUMN_BEARING] = -fabs(f.n);
 	u[COLUMN_PACKING] = -fabs(arm);
 	u[COLUMN_COS] = cos(theta);
 	u[COLUMN_SIN] = sin(theta);
 	double even = even_at(&g->even, 1e-6 * (t_us - g->from_us));
 	u[COLUMN_PISTON] = -arm * bend * even * even;
+	if (t->winds)
+		u[COLUMN_WIND] = 0; /* moves the wheel, not what it is driven by: see wind_on */
 }
 
 static void assumed(const struct torque *t, struct gas *g, double t_us, double theta, double *u)
@@ -264,6 +287,19 @@ struct stretch { /* between two edges */
 	double from_us, dt_s;
 	struct torque_turn from, to;
 };
+
+static double gas_nm(const struct torque *t, struct gas *g, double t_us, double theta)
+{
+	return gas_force(t, g, t_us).n * mech_arm_m(&t->mech, theta);
+}
+
+/* The wheel falls back by as much as the torque has grown since the mark before. */
+static void wind_on(const struct torque *t, struct gas *g, const struct stretch *s, struct torque_push *push)
+{
+	double nm = gas_nm(t, g, s->from_us + 1e6 * s->dt_s, s->to.theta_rad);
+	push[COLUMN_WIND].rad = g->nm - nm;
+	g->nm = nm;
+}
 
 static bool push_over(const struct torque *t, struct gas *g, const struct stretch *s,
                       struct torque_push *push)
@@ -292,6 +328,10 @@ static bool push_over(const struct torque *t, struct gas *g, const struct stretc
 		left_rad = rad;
 		left_rad_s = rad_s;
 	}
+	if (t->winds)
+		wind_on(t, g, s, push);
+	if (t->winds && isnan(push[COLUMN_WIND].rad))
+		return false;
 	return t->columns < 2 || !isnan(push[COLUMN_GAS].rad);
 }
 
@@ -410,17 +450,31 @@ static bool piston_by_model(const struct row *r, const struct torque *t, const s
 	return true;
 }
 
+static struct gas gas_from(const struct torque *t, const struct leg *leg, int64_t t_us)
+{
+	return (struct gas){.has_rod = t->rod >= 0,
+	                    .cap = reader_at(leg, t->cap, t_us),
+	                    .rod = reader_at(leg, t->rod, t_us),
+	                    .supply = reader_at(leg, t->supply, t_us)};
+}
+
+void torque_gas(const struct torque *t, const struct leg *leg, const int64_t *t_us, const double *theta_rad,
+                size_t n, double *nm)
+{
+	struct gas g = gas_from(t, leg, n > 0 ? t_us[0] : 0);
+	for (size_t i = 0; i < n; i++)
+		nm[i] = gas_nm(t, &g, (double)t_us[i], theta_rad[i]);
+}
+
 bool torque_pushes(const struct torque *t, const struct leg *leg, const struct tooth_mark *mark,
                    const struct torque_turn *turn, size_t n, struct torque_push *push)
 {
-	struct gas g = {.has_rod = t->rod >= 0};
-	g.cap = reader_at(leg, t->cap, mark[0].t_us);
-	g.rod = reader_at(leg, t->rod, mark[0].t_us);
-	g.supply = reader_at(leg, t->supply, mark[0].t_us);
+	struct gas g = gas_from(t, leg, mark[0].t_us);
 	struct row r = {mark, n, push, t->columns};
 	if (n <= EVEN || !even_speed(&r, turn, &g.even))
 		return false;
 	g.from_us = (double)mark[0].t_us;
+	g.nm = t->winds ? gas_nm(t, &g, g.from_us, turn[0].theta_rad) : 0;
 	g.change = (turn[n - 1].theta_rad - turn[0].theta_rad) / row_s(&r, n - 1) / t->pivot_rad_s - 1;
 	for (size_t i = 0; i + 1 < n; i++) {
 		struct stretch s = {(double)mark[i].t_us, 1e-6 * (double)(mark[i + 1].t_us - mark[i].t_us),

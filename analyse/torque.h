@@ -3,8 +3,9 @@
  * a factor.  With both chambers' pressures measured: the gas torque (factor 1
  * over the moment of inertia), its rate (the gauges' lag), friction from the
  * pressure across the piston, in its seals and in the bearings, friction of the
- * packings, gravity, the piston's inertia; and what the gauges and the index
- * may be off by.  Without: orders 1..6 of the crank
+ * packings, gravity, the piston's inertia; what the gauges and the index
+ * may be off by; and, where the engine file asks for it, how far the toothed wheel
+ * lags what the torque moves.  Without: orders 1..6 of the crank
  * angle, in proportion to the supply where that fits better, and what the lower of
  * them may change by with the speed.  Against all of them stands a load that grows
  * with the speed (`drag_per_s`); the first column is what that is off by. */
@@ -35,6 +36,9 @@ struct torque { /* what the columns are */
 	double pivot_rad_s;          /* an assumed torque changes with the speed over this one ... */
 	double change_part;          /* ... by this part of it, about */
 	double inverse_j;            /* one over the moment of inertia, about */
+	bool winds;                  /* the last column: the wheel lags by that much per N m */
+	double wind_nm;              /* a torque that is great for this engine ... */
+	double wind_prior_rad_nm;    /* ... and what a chain may give by per N m */
 	bool found;
 	double factor[TORQUE_MAX]; /* as last found */
 };
@@ -60,6 +64,10 @@ struct torque_push { /* by a column of factor 1, between two edges, the drag aga
 	double rad, rad_s;
 	double impulse; /* working value: the push's own integral */
 };
+
+/* Torque of the air on the crank, N m, at rising times, by the gauges; NAN where they say nothing. */
+void torque_gas(const struct torque *t, const struct leg *leg, const int64_t *t_us, const double *theta_rad,
+                size_t n, double *nm);
 
 struct torque_turn { /* the crank at a mark, smoothed */
 	double theta_rad, omega_rad_s;

@@ -175,8 +175,8 @@ static int read_teeth(const struct build *b)
 {
 	static const char *const edges[] = {"rising", "falling", "both"};
 	const struct ini_entry *count = engine_ini_find(b->ini, INI_TEETH, 0, "count");
-	static const char *const ways[] = {"behind", "ahead"};
-	int edge = -1, way = -1;
+	static const char *const ways[] = {"behind", "ahead"}, *const winds[] = {"none", "fitted"};
+	int edge = -1, way = -1, wind = -1;
 	double n;
 	char why[160];
 	if (!engine_ini_has(b->ini, INI_TEETH, 0))
@@ -196,6 +196,9 @@ static int read_teeth(const struct build *b)
 	if (read_word(b, INI_TEETH, 0, "second channel", ways, 2, &way) != 0)
 		return -1;
 	b->e->second_channel = way == 0 ? 1 : way == 1 ? -1 : 0;
+	if (read_word(b, INI_TEETH, 0, "chain wind-up", winds, 2, &wind) != 0)
+		return -1;
+	b->e->wind_up = wind == 1;
 	return 0;
 }
 

@@ -19,6 +19,10 @@
  *                               turning forward, the second channel of an encoder
  *                               follows the first (ahead: leads it); without this,
  *                               forward is taken to be the way it mostly turns
+ *   [teeth] chain wind-up = fitted
+ *                               a chain or belt between crank and toothed wheel gives
+ *                               under the torque: find by how much, by the index (on
+ *                               the crank) and the gauges of both ends; default none
  *   [valve N] rest = open       normally open: the coil shuts the valve
  *   [valve N] rest role = rod inlet, cap exhaust
  *                               what the valve opens while its coil is off, beside
@@ -111,6 +115,7 @@ struct engine {
 	enum engine_edges edges;
 	int second_channel; /* turning forward it is +1 behind, -1 ahead of the first; 0 = not given */
 	double crank_ratio; /* turns of the toothed wheel per turn of the crank */
+	bool wind_up;       /* what drives the toothed wheel gives under torque: to be found */
 	double index_rad;   /* true crank angle at which the switch closes, forward; NAN */
 
 	struct engine_valve valve[ENGINE_VALVES_MAX];

@@ -241,13 +241,25 @@ static void remove_truth(const char *dir)
 	rmdir(dir);
 }
 
-struct machine_ride *machine_ride_new(enum machine_load load, unsigned seed)
+struct machine_ride *machine_ride_of(const char *engine, const struct settings *s)
 {
-	struct draw d = {.random = prng_make(7000 + load, seed), .s = settings_default()};
 	char dir[] = "/tmp/crank-machine-XXXXXX";
 	struct machine_ride *m = calloc(1, sizeof *m);
 	struct rehearse_rig_log log = {0};
 	ck_assert_ptr_nonnull(mkdtemp(dir));
+	m->engine = rehearse_rig_engine_of(engine);
+	rehearse_free(rehearse_rig_run(&m->engine, s, dir, &log));
+	m->index_off_rad = -unit_rad(s->index_shift);
+	take_records(m, &log);
+	read_truth(m, dir);
+	rehearse_rig_log_free(&log);
+	remove_truth(dir);
+	return m;
+}
+
+struct machine_ride *machine_ride_new(enum machine_load load, unsigned seed)
+{
+	struct draw d = {.random = prng_make(7000 + load, seed), .s = settings_default()};
 	d.s.seed = seed;
 	d.top_rpm = between(&d, 120, 240);
 	set(&d, "regulator", between(&d, 2.5, 6));
@@ -257,14 +269,46 @@ struct machine_ride *machine_ride_new(enum machine_load load, unsigned seed)
 	draw_air(&d);
 	draw_wheel(&d);
 	draw_load(&d, load);
-	m->engine = rehearse_rig_engine_of(d.text);
-	rehearse_free(rehearse_rig_run(&m->engine, &d.s, dir, &log));
-	m->index_off_rad = -unit_rad(d.s.index_shift);
-	take_records(m, &log);
-	read_truth(m, dir);
-	rehearse_rig_log_free(&log);
-	remove_truth(dir);
-	return m;
+	return machine_ride_of(d.text, &d.s);
+}
+
+struct machine_ride *machine_ride_chain(double wind_deg, double seconds, unsigned seed)
+{
+	static const char text[] =
+	    "[engine]\nname = chain driven\nmechanism = oscillating cylinder\n"
+	    "pivot distance = 420 mm\ncrank radius = 62.5 mm\nbore = 63 mm\nrod = 20 mm\n"
+	    "clearance cap = 18 ml\nclearance rod = 21 ml\nambient = 1.013 bar\n"
+	    "air temperature = 18 degC\n"
+	    "[teeth]\ncount = 36\nedges = both\nindex angle = 60 deg\nchain wind-up = fitted\n"
+	    "[valve 0]\nrole = cap inlet\nopens = 0 deg\nshuts = 96 deg\n"
+	    "[valve 1]\nrole = cap exhaust\nopens = 172 deg\nshuts = 352 deg\n"
+	    "[valve 2]\nrole = rod inlet\nopens = 180 deg\nshuts = 276 deg\n"
+	    "[valve 3]\nrole = rod exhaust\nopens = 352 deg\nshuts = 172 deg\n"
+	    "[sensor 0]\nrole = supply\nlow = 102 counts, 0 bar gauge\nhigh = 921 counts, 10 bar gauge\n"
+	    "[sensor 1]\nrole = cap\nlow = 102 counts, 0 bar gauge\nhigh = 921 counts, 10 bar gauge\n"
+	    "[sensor 2]\nrole = rod\nlow = 102 counts, 0 bar gauge\nhigh = 921 counts, 10 bar gauge\n"
+	    "[drive]\ncrank sprocket = 15\nwheel sprocket = 30\nwheel diameter = 400 mm\nmass = 160 kg\n";
+	struct draw d = {.s = settings_default()};
+	d.s.seed = seed;
+	set(&d, "duration", seconds);
+	set(&d, "step", 0.2);
+	set(&d, "regulator", 2.5);
+	set(&d, "regulator_to", 5);
+	set(&d, "tank_volume", 500);
+	set(&d, "brake", 8);
+	set(&d, "brake_swing", 4);
+	set(&d, "brake_period", 13);
+	set(&d, "viscous", 1);
+	set(&d, "inertia", 0.5);
+	set(&d, "pitch_error", 0.15);
+	set(&d, "eccentricity", 0.2);
+	set(&d, "tooth_gap", 0.5);
+	set(&d, "miss", 0.02);
+	set(&d, "extra", 0.01);
+	set(&d, "interpolate", 1);
+	set(&d, "start_mode", 1);
+	set(&d, "wind_up", wind_deg);
+	return machine_ride_of(text, &d.s);
 }
 
 void machine_ride_free(struct machine_ride *m)
@@ -278,6 +322,15 @@ void machine_ride_free(struct machine_ride *m)
 	free(m->truth);
 	engine_free(&m->engine);
 	free(m);
+}
+
+void machine_ride_wheel(const struct machine_ride *m, struct wheel *wheel)
+{
+	struct fault f = {0};
+	struct crank_learner *l = crank_learner_new(&m->engine);
+	int bad = crank_learn(l, &m->leg, &f) != 0 || crank_learned(l, wheel, &f) != 0;
+	ck_assert_msg(!bad, "%s", f.text);
+	crank_learner_free(l);
 }
 
 void machine_without_gauges(struct engine *e)

@@ -4,6 +4,8 @@
 #ifndef TRAMMEL_CRANK_MACHINE_H
 #define TRAMMEL_CRANK_MACHINE_H
 
+#include "analyse/crank.h"
+#include "analyse/rehearse/settings.h"
 #include "analyse/ride.h"
 
 enum machine_load {
@@ -31,7 +33,14 @@ struct machine_ride {
 const char *machine_load_name(enum machine_load load);
 /* Machine number `seed` under this load; the same every time. */
 struct machine_ride *machine_ride_new(enum machine_load load, unsigned seed);
+/* The same of another machine (its engine file's text) and ride. */
+struct machine_ride *machine_ride_of(const char *engine, const struct settings *s);
+/* A machine whose toothed wheel lags the crank by wind_deg at 10 N m, its supply opened up
+ * slowly, its index at 60 deg; the engine file asks for the wind-up. */
+struct machine_ride *machine_ride_chain(double wind_deg, double seconds, unsigned seed);
 void machine_ride_free(struct machine_ride *m);
+/* The wheel as it is learned from the ride. */
+void machine_ride_wheel(const struct machine_ride *m, struct wheel *wheel);
 /* Takes the gauges of both chambers out of the engine file. */
 void machine_without_gauges(struct engine *e);
 /* True crank angle, counting on; NAN outside. */

@@ -203,6 +203,23 @@ START_TEST(the_second_channel_may_be_told)
 }
 END_TEST
 
+START_TEST(the_chain_may_be_let_wind_up)
+{
+	struct engine e;
+	struct fault fault = {0};
+	static const char *const asked[] = {"", "chain wind-up = none\n", "chain wind-up = fitted\n"};
+	for (int i = 0; i < 3; i++) {
+		char text[120];
+		snprintf(text, sizeof text, "[teeth]\ncount = 36\nedges = both\n%s", asked[i]);
+		ck_assert_int_eq(parse_with(text, &e, &fault), 0);
+		ck_assert(e.wind_up == (i == 2));
+		engine_free(&e);
+	}
+	ck_assert_int_eq(parse_with("[teeth]\ncount = 36\nedges = both\nchain wind-up = 3\n", &e, &fault),
+	                 -1);
+}
+END_TEST
+
 START_TEST(what_is_not_given_is_not_known)
 {
 	struct engine e =
@@ -685,6 +702,7 @@ int main(void)
 	tcase_add_test(t, one_valve_may_open_two_passages);
 	tcase_add_test(t, a_spring_returned_valve_opens_others_at_rest);
 	tcase_add_test(t, the_second_channel_may_be_told);
+	tcase_add_test(t, the_chain_may_be_let_wind_up);
 	tcase_add_test(t, what_is_not_given_is_not_known);
 	tcase_add_loop_test(t, harmless_variations_are_read, 0, ROWS(fine));
 	tcase_add_test(t, rest_and_falling_sensors_are_kept);

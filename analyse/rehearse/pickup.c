@@ -134,11 +134,18 @@ static void take_edge(struct pickup *p, const struct wheel_edge *e, const struct
 		            CAUSE_EXTRA, t);
 }
 
+/* How far the chain lets the toothed wheel lag the crank. */
+static double lag_deg(const struct pickup *p, const struct plant *plant)
+{
+	return p->s.wind_up > 0 ? p->s.wind_up / 10 * plant_gas_torque(plant, &plant->now) : 0;
+}
+
 static void take_second(struct pickup *p, const struct plant *plant, struct queue *q)
 {
 	struct wheel_edge e;
-	while (wheel_next(&p->second, unit_deg(plant->y[THETA]), plant->t_s, &e))
-		queue_add(q, &(struct happening){.t_s = plant_passes(plant, unit_rad(e.theta_deg)),
+	double lag = lag_deg(p, plant);
+	while (wheel_next(&p->second, unit_deg(plant->y[THETA]) - lag, plant->t_s, &e))
+		queue_add(q, &(struct happening){.t_s = plant_passes(plant, unit_rad(e.theta_deg + lag)),
 		                                 .kind = HAPPENS_TOOTH2});
 }
 
@@ -182,8 +189,11 @@ void pickup_step(struct pickup *p, const struct plant *plant, const struct sende
                  struct truth *t)
 {
 	struct wheel_edge e;
-	while (wheel_next(&p->wheel, unit_deg(plant->y[THETA]), plant->t_s, &e))
+	double lag = lag_deg(p, plant);
+	while (wheel_next(&p->wheel, unit_deg(plant->y[THETA]) - lag, plant->t_s, &e)) {
+		e.theta_deg += lag; /* of the crank */
 		take_edge(p, &e, plant, clock, q, t);
+	}
 	if (p->s.quadrature != 0)
 		take_second(p, plant, q);
 	take_index(p, plant, q, t);

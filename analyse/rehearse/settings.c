@@ -95,6 +95,8 @@ static const struct setting table[] = {
     {"threshold_drift", "deg", ONE(threshold_drift), 0, 0, 3,
      "the teeth look wider and narrower by this (light)"},
     {"threshold_period", "s", ONE(threshold_period), 30, 0.1, 3600, "time of one such swing"},
+    {"wind_up", "deg", ONE(wind_up), 0, 0, 1,
+     "the toothed wheel, driven by a chain, lags the crank by this at 10 N m of the air's torque"},
     {"miss", "of 1", ONE(miss), 0, 0, 1, "part of the teeth not seen"},
     {"miss_above", "rpm", ONE(miss_above), 0, 0, 1e4, "teeth are missed only above this speed"},
     {"miss_tooth", "", ONE(miss_tooth), -1, -1, 1000, "this tooth is never seen; -1 none"},

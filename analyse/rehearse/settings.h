@@ -42,6 +42,7 @@ struct settings {
 	double delay_per_bar[ENGINE_VALVES_MAX], delay_per_volt[ENGINE_VALVES_MAX];
 	/* toothed wheel */
 	double pitch_error, eccentricity, duty, tooth_gap, edge_jitter, threshold_drift, threshold_period;
+	double wind_up;
 	double miss, miss_above, miss_tooth, miss_edge, extra, extra_width, edge_bounce;
 	double burst_rate, burst_at, burst_time, burst_hz, burst_mask, quadrature;
 	/* index switch */

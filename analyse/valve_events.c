@@ -189,10 +189,13 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 #define UNSEEN_SHARE 0.15
 
 /* A closing shows from where it takes this part of the pressure; if it is more than half shut by then, half
- * way is told from the ramp.  Valves' ramps range from half to twice what is usual, sd of the logarithm 0.35,
- * of which the pressure tells some. */
+ * way is told from the ramp.  Valves' ramps range from half to twice what is usual, sd of the logarithm 0.4:
+ * behind a closing exhaust the pressure, still near the ambient, tells nothing of it, at a closing inlet
+ * some.
+ */
 #define THROTTLE_RATIO 0.97
 #define UNSEEN_SHUT_SHARE 0.25
+#define UNSEEN_EXHAUST_SHARE 0.4
 
 /* Half way of a movement is not seen itself, but told from a ramp: sd. */
 static double unseen_s(const struct valve_events *v, const struct onset_window *w,
@@ -205,24 +208,33 @@ static double unseen_s(const struct valve_events *v, const struct onset_window *
 		return UNSEEN_SHARE * fmax(ramp_s - volume_m3 / (AIR_GAMMA * k_m3_s), 0);
 	double sweeps_m3_s = fabs(w->log_volume[cell + 1] - w->log_volume[cell]) / w->step_s * volume_m3;
 	double shows = sweeps_m3_s / (k_m3_s * air_flow_function(THROTTLE_RATIO, r->value[ONSET_B]));
-	return UNSEEN_SHUT_SHARE * fmax(0.5 - shows, 0) * ramp_s;
+	double share = w->passage == ONSET_EXHAUST ? UNSEEN_EXHAUST_SHARE : UNSEEN_SHUT_SHARE;
+	return share * fmax(0.5 - shows, 0) * ramp_s;
+}
+
+/* An exhaust found to shut so slowly is none, but a model that does not fit: a leak that ends meanwhile, air
+ * from the inlet, the other end that empties.  Half way may be off by half of what the ramp is too long. */
+static double too_slow_s(const struct valve_events *v, const struct onset_result *r)
+{
+	return 0.5 * fmax(exp(r->value[ONSET_RAMP]) - 2 * exp(v->usual[ONSET_RAMP]), 0);
 }
 
 /* Pressure by which the model may err in the same way over the samples that show an event: few, but for a
- * closing exhaust, of which the whole of the compression behind it tells; about half of it errs alike. */
+ * closing exhaust, of which the whole of the compression behind it tells. */
 #define MODEL_PA 500
 #define MODEL_SAMPLES 8
-#define MODEL_PART 0.5
 
 /* What the model may be off by, beyond what its fit says. */
 static double model_doubt_s(const struct valve_events *v, const struct onset_window *w,
                             const struct onset_result *r)
 {
 	bool exhaust_shuts = w->passage == ONSET_EXHAUST && !w->opening;
-	double samples = exhaust_shuts ? MODEL_PART * (double)w->n : MODEL_SAMPLES;
+	double samples = exhaust_shuts ? (double)w->n : MODEL_SAMPLES;
 	double doubt_s = hypot(r->sd_s * MODEL_PA * sqrt(samples) / w->noise_pa, unseen_s(v, w, r));
 	if (w->other.moves)
 		doubt_s = hypot(doubt_s, exhaust_shuts ? BESIDE_SHUT_S : BESIDE_S);
+	if (exhaust_shuts)
+		doubt_s = hypot(doubt_s, too_slow_s(v, r));
 	return doubt_s;
 }
 

@@ -112,7 +112,7 @@ static void draw_valves(struct draw *d)
 		wide[p] *= pow(4, prng_uniform(&d->odds));
 	for (int v = 0; v < 4; v++) {
 		double ramp[2] = {4 * around(d, 0.5, 2), 4 * around(d, 0.5, 2)};
-		say(m, "c.%d=%.4f", v, wide[v % 2] * around(d, 0.85, 1.18));
+		say(m, "c.%d=%.4f", v, fmin(wide[v % 2] * around(d, 0.85, 1.18), 50));
 		say(m, "b.%d=%.3f", v, between(d, 0.2, 0.5));
 		say(m, "open_ramp.%d=%.3f", v, ramp[0]);
 		say(m, "shut_ramp.%d=%.3f", v, ramp[1]);

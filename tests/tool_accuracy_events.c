@@ -54,24 +54,43 @@ static double cpu_s(void)
 	return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
-static void run(const char *name, const struct rig_setup *setup)
+struct account { /* of one scenario */
+	struct score score[EVENT_KINDS];
+	size_t commands;
+	double spent_s;
+};
+
+static void one_ride_of(const struct rig_setup *setup, bool say, struct account *a)
 {
 	struct found f;
-	struct score score[EVENT_KINDS] = {0};
 	struct rig *r = rig_run(setup);
 	double before = cpu_s();
 	found_in(r, &f);
-	double spent = cpu_s() - before;
-	printf("%s: %zu commands, %.0f us each with learning\n", name, f.n, 1e6 * spent / (double)f.n);
-	printf("  %-12s %5s %6s %5s %7s %6s %5s %5s %15s %8s\n", "event", "n", "bias", "sd", "claimed",
-	       "in 2sd", "wild", "lost", "missed seen/all", "invented");
+	a->spent_s += cpu_s() - before;
+	a->commands += f.n;
 	for (size_t i = 0; i < f.n && i < r->event_n; i++)
-		score_event(&r->event[i], &f.row[i], &score[f.row[i].event]);
-	for (int k = 0; k < EVENT_KINDS; k++)
-		print_score((enum valve_event_kind)k, &score[k]);
-	for (size_t i = 0; valve_events_finding(f.v, i) != NULL; i++)
+		score_event(&r->event[i], &f.row[i], &a->score[f.row[i].event]);
+	for (size_t i = 0; say && valve_events_finding(f.v, i) != NULL; i++)
 		printf("  - %s\n", valve_events_finding(f.v, i));
 	found_done(&f);
+}
+
+/* EVENT_RIDES in the environment: so many rides of each scenario, with noise, jitter and misses of their own.
+ */
+static void run(const char *name, const struct rig_setup *setup)
+{
+	struct account a = {.commands = 0};
+	struct rig_setup s = *setup;
+	const char *rides = getenv("EVENT_RIDES");
+	unsigned long n = rides != NULL ? strtoul(rides, NULL, 10) : 1;
+	for (s.seed = 1; s.seed <= n; s.seed++)
+		one_ride_of(&s, s.seed == 1, &a);
+	printf("%s: %lu rides, %zu commands, %.0f us each with learning\n", name, n, a.commands,
+	       1e6 * a.spent_s / (double)a.commands);
+	printf("  %-12s %5s %6s %5s %7s %6s %5s %5s %15s %8s\n", "event", "n", "bias", "sd", "claimed",
+	       "in 2sd", "wild", "lost", "missed seen/all", "invented");
+	for (int k = 0; k < EVENT_KINDS; k++)
+		print_score((enum valve_event_kind)k, &a.score[k]);
 }
 
 struct scenario {

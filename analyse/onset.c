@@ -3,6 +3,7 @@
  * side by side.  One set alone would wait for each square root and division in
  * turn; ONSET_LANES of them share the waiting, and the inner loops vectorise. */
 #include "analyse/onset.h"
+#include "analyse/processor.h"
 #include "common/air.h"
 
 #include <math.h>
@@ -56,10 +57,10 @@ struct cell {
 	double gain, heat; /* pressure by a flow over the step; share of it that the walls give */
 };
 
-/* max(x, 0) without a branch. */
-static double positive(double x)
+/* max(2 x, 0) without a branch. */
+static double twice_positive(double x)
 {
-	return (x + fabs(x)) / 2;
+	return x + fabs(x);
 }
 
 /* 1 for x >= 0, else 0, without a branch. */
@@ -74,10 +75,10 @@ static double above(double x)
 static inline struct sums flow_of(const struct model *m, const struct passage *of, int l, double p, double t)
 {
 	double per = m->per_1_b.at[l], outer_pa = of->outer_pa.at[l], k = of->k_m3_s.at[l];
+	double sum = p + outer_pa, apart = fabs(p - outer_pa), up = 0.5 * (sum + apart);
 	double out = above(p - outer_pa), in = 1 - out;
-	double up = in * outer_pa + out * p;
-	double r = (in * p + out * outer_pa) / up;
-	double x = positive((r - m->b.at[l]) * per), square = 1 - x * x + 1e-9;
+	double r = (sum - apart) / (sum + apart); /* the lower over the higher */
+	double x = twice_positive((r - m->b.at[l]) * (0.5 * per)), square = (1 + 1e-9) - x * x;
 	double phi = sqrt(square), laminar = m->laminar_slope.at[l];
 	double smooth = above(LAMINAR_RATIO - r), straight = 1 - smooth;
 	double dphi = straight * laminar - smooth * (x * per / square) * phi; /* no wait for the root */
@@ -95,7 +96,8 @@ static inline struct sums flow_of(const struct model *m, const struct passage *o
 static void ramp_integral(const struct swing *restrict r, double t_s, struct lanes *restrict out)
 {
 	for (int l = 0; l < LANES; l++) {
-		double into = positive(t_s - r->from_s.at[l]), behind = positive(into - r->ramp_s.at[l]);
+		double into = twice_positive(0.5 * (t_s - r->from_s.at[l]));
+		double behind = twice_positive(0.5 * (into - r->ramp_s.at[l]));
 		double within = into - behind;
 		double bulge = r->bulge.at[l] - r->per_bulge.at[l] * within;
 		out->at[l] = within * within * r->per_2_ramp.at[l] * bulge + behind;
@@ -192,7 +194,7 @@ static inline __attribute__((always_inline)) void step_lanes(const struct model 
 		if (second)
 			s = both(s, flow_of(m, &of[1], l, p, warm));
 		if (first || second) {
-			double stiff = positive(-c->gain * s.slope);
+			double stiff = twice_positive(-0.5 * c->gain * s.slope);
 			damped = (6 + stiff) / (6 + (4 + stiff) * stiff);
 		}
 		p += c->gain * s.flow * damped;
@@ -356,24 +358,14 @@ __attribute__((target("avx2"), flatten)) static void predict_wide(const struct o
 {
 	predict(w, value, lanes, out);
 }
-
-static bool is_wide(void)
-{
-	return __builtin_cpu_supports("avx2");
-}
 #else
 #define predict_wide predict
-
-static bool is_wide(void)
-{
-	return false;
-}
 #endif
 
 void onset_predict(const struct onset_window *w, const double (*value)[ONSET_PARAMETERS], size_t lanes,
                    double (*out)[ONSET_SAMPLES_MAX])
 {
-	if (is_wide())
+	if (processor_is_wide())
 		predict_wide(w, value, lanes, out);
 	else
 		predict(w, value, lanes, out);

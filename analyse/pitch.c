@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/pitch.h"
 #include "analyse/crank_motion.h"
+#include "analyse/processor.h"
 
 #include <gsl/gsl_blas.h>
 #include <gsl/gsl_errno.h>
@@ -165,21 +166,42 @@ static void take_columns(struct pitch *p, const struct motion_gain *g, const dou
 		motion_take_state(p->active[j].x, g, j < p->torque.columns ? -v[j] : v[j]);
 }
 
-static void take_equations(struct pitch *p, double s, const double *v, double innovation)
+/* Whole rows, columns at rest too: the inner loop has no other way to be fast. */
+static inline __attribute__((always_inline)) void add_rows(struct pitch *p, const double *v, double inverse_s,
+                                                           const double *all)
 {
-	double inverse_s = 1 / s, all[CRANK_SLOTS_MAX + TORQUE_MAX];
-	memset(all, 0, p->size * sizeof *all);
-	for (size_t j = 0; j < p->active_n; j++)
-		all[p->active[j].row] = v[j];
-	/* Whole rows, columns at rest too: the inner loop has no other way to be fast. */
 	for (size_t j = 0; j < p->active_n; j++) {
 		double scaled = v[j] * inverse_s;
 		unsigned row = p->active[j].row;
 		double *normal = &p->normal[row * p->size];
-		p->right[row] += scaled * innovation;
 		for (unsigned col = 0; col <= row; col++)
 			normal[col] += scaled * all[col];
 	}
+}
+
+#ifdef __x86_64__
+/* Four columns abreast, where the processor can: the same numbers. */
+__attribute__((target("avx2"))) static void add_rows_wide(struct pitch *p, const double *v, double inverse_s,
+                                                          const double *all)
+{
+	add_rows(p, v, inverse_s, all);
+}
+#else
+#define add_rows_wide add_rows
+#endif
+
+static void take_equations(struct pitch *p, double s, const double *v, double innovation)
+{
+	double inverse_s = 1 / s, all[CRANK_SLOTS_MAX + TORQUE_MAX];
+	memset(all, 0, p->size * sizeof *all);
+	for (size_t j = 0; j < p->active_n; j++) {
+		all[p->active[j].row] = v[j];
+		p->right[p->active[j].row] += v[j] * inverse_s * innovation;
+	}
+	if (processor_is_wide())
+		add_rows_wide(p, v, inverse_s, all);
+	else
+		add_rows(p, v, inverse_s, all);
 	p->square += innovation * innovation * inverse_s;
 	p->log_s += log(s);
 	p->edges++;

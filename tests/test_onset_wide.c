@@ -78,7 +78,7 @@ START_TEST(wide_and_plain_are_the_same_to_the_bit)
 	static double plain[ONSET_LANES][ONSET_SAMPLES_MAX], wide[ONSET_LANES][ONSET_SAMPLES_MAX];
 	double value[ONSET_LANES][ONSET_PARAMETERS] = {0};
 	struct prng r = prng_make(1, 0);
-	if (!is_wide()) {
+	if (!processor_is_wide()) {
 		puts("test_onset_wide: this processor has no lanes so wide; nothing to compare");
 		return;
 	}

@@ -108,6 +108,8 @@ struct crank_state {
 };
 /* Angle at any time of the leg.  `hint` (may be NULL) speeds up rising queries. */
 void crank_at(const struct crank *c, double t_us, size_t *hint, struct crank_state *out);
+/* The same without speed and doubt, which cost as much again. */
+double crank_angle_at(const struct crank *c, double t_us, size_t *hint);
 
 /* Time at which the angle is first passed forward at or after `from_us`; false when it is
  * not reached in the leg or only inside a flagged stretch. */

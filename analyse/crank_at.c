@@ -108,6 +108,18 @@ void crank_at(const struct crank *c, double t_us, size_t *hint, struct crank_sta
 	out->flag = (enum crank_flag)p.a->flag;
 }
 
+double crank_angle_at(const struct crank *c, double t_us, size_t *hint)
+{
+	size_t i = point_before(c, t_us, hint);
+	if (i < c->n && i + 1 < c->n) {
+		struct piece p = piece_at(c, i);
+		return piece_theta(&p, 1e-6 * (t_us - (double)p.a->t_us) / p.h_s);
+	}
+	struct crank_state at;
+	crank_at(c, t_us, hint, &at);
+	return at.theta_rad;
+}
+
 static bool crosses(const struct crank *c, size_t i, double theta_rad)
 {
 	return c->point[i].theta_rad <= theta_rad && theta_rad < c->point[i + 1].theta_rad;

@@ -285,13 +285,15 @@ static double half_way(double shape)
 static void set_swing(double t50_s, double ramp_s, double shape, bool opening, int l, struct swing *r)
 {
 	double rising = opening ? shape : -shape;
-	r->from_s.at[l] = fmin(fmax(t50_s, -NEVER_S), NEVER_S) - half_way(rising) * ramp_s;
+	double middle_s = t50_s > NEVER_S ? NEVER_S : t50_s < -NEVER_S ? -NEVER_S : t50_s;
+	double from_s = middle_s - half_way(rising) * ramp_s, to_s = from_s + ramp_s;
+	r->from_s.at[l] = from_s;
 	r->ramp_s.at[l] = ramp_s;
 	r->per_2_ramp.at[l] = 1 / (2 * ramp_s);
 	r->bulge.at[l] = 1 + rising;
 	r->per_bulge.at[l] = 2.0 / 3 * rising / ramp_s;
-	r->first_s = l == 0 ? r->from_s.at[l] : fmin(r->first_s, r->from_s.at[l]);
-	r->last_s = l == 0 ? r->from_s.at[l] + ramp_s : fmax(r->last_s, r->from_s.at[l] + ramp_s);
+	r->first_s = l == 0 || from_s < r->first_s ? from_s : r->first_s;
+	r->last_s = l == 0 || to_s > r->last_s ? to_s : r->last_s;
 }
 
 /* Lanes beyond the number wanted repeat the first. */

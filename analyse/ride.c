@@ -84,6 +84,14 @@ static bool sensor_room(struct ride_series *s, size_t *room)
 	return true;
 }
 
+/* For one out of order. */
+static void make_way(struct ride_series *s, size_t i)
+{
+	memmove(s->t_us + i + 1, s->t_us + i, (s->n - i) * sizeof *s->t_us);
+	memmove(s->value + i + 1, s->value + i, (s->n - i) * sizeof *s->value);
+	memmove(s->counts + i + 1, s->counts + i, (s->n - i) * sizeof *s->counts);
+}
+
 static bool add_sample(struct ride *r, const struct timeline_record *t)
 {
 	if (t->r.channel >= ENGINE_SENSORS_MAX || r->engine.sensor[t->r.channel].role == SENSOR_NONE)
@@ -99,9 +107,8 @@ static bool add_sample(struct ride *r, const struct timeline_record *t)
 			return true; /* two samples at one time: keep the first */
 		i--;
 	}
-	memmove(s->t_us + i + 1, s->t_us + i, (s->n - i) * sizeof *s->t_us);
-	memmove(s->value + i + 1, s->value + i, (s->n - i) * sizeof *s->value);
-	memmove(s->counts + i + 1, s->counts + i, (s->n - i) * sizeof *s->counts);
+	if (i < s->n)
+		make_way(s, i);
 	s->t_us[i] = t->t_us;
 	s->value[i] = value;
 	s->counts[i] = (uint16_t)counts;

@@ -115,7 +115,6 @@ static const char *fill(struct stroke_nodes *s, const struct stroke_source *from
                         const struct stroke_turn *turn, size_t first, size_t last)
 {
 	const struct ride_series *c = from->chamber;
-	struct crank_state at;
 	size_t hint = 0;
 	size_t supply = 0;
 	if (from->supply != NULL && from->supply->n > 0) {
@@ -124,8 +123,8 @@ static const char *fill(struct stroke_nodes *s, const struct stroke_source *from
 	}
 	for (size_t i = first; i <= last; i++) {
 		double t = (double)c->t_us[i];
-		crank_at(from->crank, t - from->lag_us, &hint, &at);
-		double phi = at.theta_rad - turn->dead_centre_rad;
+		double theta_rad = crank_angle_at(from->crank, t - from->lag_us, &hint);
+		double phi = theta_rad - turn->dead_centre_rad;
 		if (s->n > 0 && !(phi > s->node[s->n - 1].phi_rad))
 			return "crank turned back";
 		s->supply_pa[s->n] = supply_at(from, t, &supply);
@@ -133,7 +132,7 @@ static const char *fill(struct stroke_nodes *s, const struct stroke_source *from
 			return "hole in the supply pressure";
 		s->node[s->n++] =
 		    (struct indicator_node){.phi_rad = phi,
-		                            .v_m3 = mech_volume_m3(from->mech, from->end, at.theta_rad),
+		                            .v_m3 = mech_volume_m3(from->mech, from->end, theta_rad),
 		                            .p_pa = (double)c->value[i]};
 	}
 	return "";

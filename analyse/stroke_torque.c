@@ -29,10 +29,8 @@ static double pressure_at(const struct ride_series *s, double t_us, size_t *at)
 
 static struct sample sample_at(const struct stroke_torque_source *s, double t_us, struct cursor *c)
 {
-	struct crank_state at;
-	crank_at(s->crank, t_us, &c->crank, &at);
-	struct sample x = {.theta_rad = at.theta_rad};
-	double arm_m = mech_arm_m(s->mech, at.theta_rad);
+	struct sample x = {.theta_rad = crank_angle_at(s->crank, t_us, &c->crank)};
+	double arm_m = mech_arm_m(s->mech, x.theta_rad);
 	for (int end = 0; end < END_COUNT; end++) {
 		if (s->chamber[end] == NULL)
 			continue;

@@ -11,7 +11,7 @@
 
 #define LEG_RECORDS 500000      /* a leg is cut when it holds this many */
 #define CONTEXT_MAX_US 10000000 /* shared with the neighbour, each side of the cut */
-#define ASIDE_NICE 10
+#define ASIDE_NICE 19
 #define ANOTHER_RIDE (-2) /* what was read so far was of an older ride of the log */
 
 /* --- columns ---------------------------------------------------------- */

@@ -9,10 +9,12 @@
 #define TWO_PI 6.283185307179586477
 #define DEG (TWO_PI / 360)
 #define SAMPLE_WORK 2e8
-#define JOINT_ROUNDS 3    /* the pushes follow from the wheel, a little */
-#define SAMPLE_EDGES 2500 /* for choosing the noise */
-#define HALF_EDGES 1000   /* a half of fewer checks nothing */
-#define SPAN_MIN 1.6      /* fastest over slowest: less tells an assumed torque from a wheel error no more */
+#define JOINT_ROUNDS 3          /* the pushes follow from the wheel, a little */
+#define SAMPLE_EDGES 2500       /* for choosing the noise ... */
+#define SAMPLE_TURNS 40         /* ... and as many turns: in turns it shows how the load wanders ... */
+#define SAMPLE_TURNS_WORK 3.5e7 /* ... if that much work will do */
+#define HALF_EDGES 1000         /* a half of fewer checks nothing */
+#define SPAN_MIN 1.6 /* fastest over slowest: less tells an assumed torque from a wheel error no more */
 #define FEW_TEETH 8
 #define MOVED_SD 6.0
 #define MOVED_LEAST (0.04 * DEG) /* less is not worth a word */
@@ -434,7 +436,9 @@ static bool search_supply(struct crank_learner *l, const struct leg *leg, struct
  * by a first result. */
 static bool choose_joint_noise(struct crank_learner *l, const struct leg *leg, const struct block_list *b)
 {
+	size_t turns = learner_edges_within(&l->wheel, SAMPLE_TURNS * l->wheel.slots, SAMPLE_TURNS_WORK);
 	size_t edges = learner_edges_within(&l->wheel, SAMPLE_EDGES, SAMPLE_WORK);
+	edges = turns > edges ? turns : edges;
 	struct sample s = {.blocks = b, .stride = b->n * learner_block_edges(&l->wheel) / edges + 1};
 	bool ok = push_sample(l, leg, &s);
 	if (ok) {

@@ -37,7 +37,7 @@ static double quantile_sorted(const double *x, size_t n, double q)
 
 struct problem {
 	size_t n;
-	int terms; /* 1: mean, 2: line, 3: plane */
+	int terms; /* 1: mean, 2: line, more: plane */
 	const double *y;
 	const double *z[TERMS - 1]; /* centred, those of the terms in use */
 	double *given;              /* weights known beforehand */
@@ -75,23 +75,23 @@ static void add_point(const struct problem *p, size_t i, double weight, struct s
 	}
 }
 
-/* Elimination, for three terms; false when two of them are as good as one. */
-static bool solve_three(const struct sums *s, double *beta)
+/* Elimination; false when two of the terms are as good as one. */
+static bool solve_many(const struct sums *s, int terms, double *beta)
 {
 	struct sums e = *s;
-	for (int k = 0; k < TERMS; k++) {
+	for (int k = 0; k < terms; k++) {
 		if (!(e.a[k][k] > 1e-9 * s->a[k][k]))
 			return false;
-		for (int j = k + 1; j < TERMS; j++) {
+		for (int j = k + 1; j < terms; j++) {
 			double by = e.a[j][k] / e.a[k][k];
-			for (int l = k; l < TERMS; l++)
+			for (int l = k; l < terms; l++)
 				e.a[j][l] -= by * e.a[k][l];
 			e.b[j] -= by * e.b[k];
 		}
 	}
-	for (int k = TERMS - 1; k >= 0; k--) {
+	for (int k = terms - 1; k >= 0; k--) {
 		beta[k] = e.b[k];
-		for (int l = k + 1; l < TERMS; l++)
+		for (int l = k + 1; l < terms; l++)
 			beta[k] -= e.a[k][l] * beta[l];
 		beta[k] /= e.a[k][k];
 	}
@@ -100,8 +100,8 @@ static bool solve_three(const struct sums *s, double *beta)
 
 static bool solve(const struct problem *p, const struct sums *s, double *beta)
 {
-	if (p->terms == TERMS)
-		return solve_three(s, beta);
+	if (p->terms > 2)
+		return solve_many(s, p->terms, beta);
 	if (p->terms == 1) {
 		beta[0] = s->b[0] / s->a[0][0];
 		return s->a[0][0] > 0;
@@ -661,10 +661,22 @@ static double correlation(const double *a, const double *b, size_t n)
 	return aa > 0 && bb > 0 ? ab / sqrt(aa * bb) : 0;
 }
 
+/* Which other cause moved most like this one. */
+static void find_alike(const struct problem *p, int j, struct delay_cause *out)
+{
+	for (int k = 0; k + 1 < p->terms; k++) {
+		double alike = k == j ? 0 : correlation(p->z[j], p->z[k], p->n);
+		if (fabs(alike) > fabs(out->alike)) {
+			out->alike = alike;
+			out->with = k;
+		}
+	}
+}
+
 static int fit_plane(struct problem *p, struct delay_plane *out)
 {
-	static const struct wanted wanted[DELAY_CAUSES] = {{{0, 1, 0}}, {{0, 0, 1}}};
-	double ci[DELAY_CAUSES][2] = {{NAN, NAN}, {NAN, NAN}};
+	static const struct wanted wanted[DELAY_CAUSES] = {{{0, 1}}, {{0, 0, 1}}, {{0, 0, 0, 1}}};
+	double ci[DELAY_CAUSES][2] = {{NAN, NAN}, {NAN, NAN}, {NAN, NAN}};
 	fit_robust(p);
 	int status = intervals(p, wanted, p->terms - 1, ci);
 	for (int j = 0; j + 1 < p->terms; j++) {
@@ -674,13 +686,28 @@ static int fit_plane(struct problem *p, struct delay_plane *out)
 	return status;
 }
 
+static const struct delay_cause no_cause = {NAN, {NAN, NAN}, NAN, NAN, NAN, 0, 0};
+
+int delay_span(const double *x, size_t n, struct delay_cause *out)
+{
+	*out = no_cause;
+	if (n == 0)
+		return 0;
+	double *z = malloc(sizeof(*z) * n);
+	if (z == NULL)
+		return -1;
+	centre_cause(x, n, z, out);
+	free(z);
+	return 0;
+}
+
 int delay_plane(const double *const *x, int causes, const double *y, const int64_t *turn, size_t n,
                 struct delay_plane *out)
 {
 	struct problem p;
-	*out = (struct delay_plane){.n = n, .alike = 0};
+	*out = (struct delay_plane){.n = n};
 	for (int j = 0; j < DELAY_CAUSES; j++)
-		out->cause[j] = (struct delay_cause){NAN, {NAN, NAN}, NAN, NAN, NAN};
+		out->cause[j] = no_cause;
 	if (n < 8 || causes < 1)
 		return 0;
 	double *z = malloc(sizeof(*z) * n * DELAY_CAUSES);
@@ -692,8 +719,8 @@ int delay_plane(const double *const *x, int causes, const double *y, const int64
 		centre_cause(x[j], n, z + (size_t)j * n, &out->cause[j]);
 		p.z[j] = z + (size_t)j * n;
 	}
-	if (causes > 1)
-		out->alike = correlation(p.z[0], p.z[1], n);
+	for (int j = 0; j < causes; j++)
+		find_alike(&p, j, &out->cause[j]);
 	int status = fit_plane(&p, out);
 	free(p.given);
 	free(z);

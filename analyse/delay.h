@@ -63,21 +63,25 @@ struct delay_split {
 int delay_split(const double *speed, const double *y, const double *const *part, int parts,
                 const int64_t *turn, size_t n, struct delay_split *out);
 
-#define DELAY_CAUSES 2
+#define DELAY_CAUSES 3
 
 struct delay_cause {
 	double per, per_ci95[2]; /* change of y per unit of this cause, the others held */
 	double low, high, mean;  /* of the cause: 2 % and 98 % quantiles */
+	double alike;            /* correlation with the other cause that moved most like it; 0 = no other */
+	int with;                /* which one that is */
 };
 
 struct delay_plane {
 	size_t n;
 	struct delay_cause cause[DELAY_CAUSES]; /* NAN = not asked, or fewer than 8 values */
-	double alike; /* correlation of the two causes: near +-1 they cannot be told apart, and the intervals
-	                 are wide */
 };
 
-/* Robust plane of y over one or two causes at once, x[0..causes - 1][0..n - 1]. -1 when memory runs out. */
+/* Only low, high and mean of one cause, the rest NAN; nothing is fitted.  -1 when memory runs out. */
+int delay_span(const double *x, size_t n, struct delay_cause *out);
+
+/* Robust plane of y over one cause or several at once, x[0..causes - 1][0..n - 1].  Causes that moved alike,
+ * near +-1, cannot be told apart, and their intervals are wide.  -1 when memory runs out. */
 int delay_plane(const double *const *x, int causes, const double *y, const int64_t *turn, size_t n,
                 struct delay_plane *out);
 

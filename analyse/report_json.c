@@ -155,10 +155,12 @@ static json_t *event_of(const struct valve_event_summary *e)
 	json_put(o, "speed_rpm", json_put_number(unit_rpm(e->speed_rad_s)));
 	json_put(o, "latency_ms", json_put_number(e->latency_s * 1e3));
 	json_put(o, "latency_ms_ci95", pair(e->latency_ci95_s, 1e3));
-	json_put(o, "delay_ms_per_bar", json_put_number(e->supply.per * 1e8));
-	json_put(o, "delay_ms_per_bar_ci95", pair(e->supply.per_ci95, 1e8));
-	json_put(o, "delay_ms_per_volt", json_put_number(e->battery.per * 1e3));
-	json_put(o, "delay_ms_per_volt_ci95", pair(e->battery.per_ci95, 1e3));
+	json_put(o, "delay_ms_per_bar", json_put_number(e->cause[CAUSE_SUPPLY].per * 1e8));
+	json_put(o, "delay_ms_per_bar_ci95", pair(e->cause[CAUSE_SUPPLY].per_ci95, 1e8));
+	json_put(o, "delay_ms_per_volt", json_put_number(e->cause[CAUSE_BATTERY].per * 1e3));
+	json_put(o, "delay_ms_per_volt_ci95", pair(e->cause[CAUSE_BATTERY].per_ci95, 1e3));
+	json_put(o, "delay_ms_per_coil_warmth", json_put_number(e->cause[CAUSE_WARMTH].per * 1e3));
+	json_put(o, "delay_ms_per_coil_warmth_ci95", pair(e->cause[CAUSE_WARMTH].per_ci95, 1e3));
 	json_put(o, "missed", json_integer(e->missed));
 	json_put(o, "commands", json_integer(e->commands));
 	json_put(o, "words", json_put_text(e->words));

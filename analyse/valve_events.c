@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/valve_events.h"
 #include "analyse/beside.h"
-#include "analyse/valve_events_causes.h"
 #include "analyse/valve_events_internal.h"
 
 #include "common/air.h"
@@ -57,6 +56,8 @@ struct valve_events *valve_events_new(const struct engine *e, const struct mech 
 	if (v->supply_channel < 0)
 		v->supply_channel = engine_sensor_channel(e, SENSOR_TANK);
 	set_usual(v);
+	for (int i = 0; i < ENGINE_VALVES_MAX; i++)
+		v->coil[i] = (struct coil_warmth){0, NAN, false};
 	for (int end = 0; end < END_COUNT; end++) {
 		v->supply_pa[end] = NAN;
 		for (int k = 0; k < EVENT_KINDS; k++) {
@@ -117,6 +118,7 @@ static void fill_command(const struct valve_events *v, const struct ride_command
 		controller = believed_rad_at(b, (double)cmd->t_us);
 	e->intended_rad = isnan(cmd->intended_rad) ? setting : cmd->intended_rad;
 	e->command_t_us = (double)cmd->t_us;
+	e->coil_warmth = v->coil[cmd->valve].warmth;
 	e->flagged = at.flag != CRANK_GOOD;
 	e->command_rad = e->flagged ? NAN : at.theta_rad;
 	e->omega_rad_s = e->flagged ? NAN : at.omega_rad_s;
@@ -421,6 +423,7 @@ static int lay_rows(struct valve_events *v, struct finding *x)
 		if (cmd->t_us < leg->core_from_us || cmd->t_us >= leg->core_to_us ||
 		    cmd->valve >= ENGINE_VALVES_MAX)
 			continue;
+		coil_switch(&v->coil[cmd->valve], (double)cmd->t_us, cmd->on);
 		for (int end = 0; end < END_COUNT; end++)
 			for (int k = 0; k < 2; k++) {
 				/* what opens first: of a spool's two passages it shows more */

@@ -47,17 +47,22 @@ struct valve_event {
 	double t10_s;                /* command to 10 % of the pressure difference, openings only; NAN */
 	double up_pa, down_pa;       /* upstream and downstream pressure at the command */
 	double supply_pa, battery_v; /* at the command; NAN = no sensor */
+	double coil_warmth;          /* at the command: see valve_events_causes.h */
 	bool flagged;                /* angle not to be trusted: left out of statistics */
 	/* Set by the fit, for plots and the gas model: */
 	double log_bayes_factor;
 };
 
-/* How the delay goes with supply pressure (per Pa) or battery (per V), the other held; NAN = not told: no
- * sensor, too few events, or it changed too little (0.5 bar, 0.3 V). */
+/* How the delay goes with supply pressure (per Pa), battery (per V) or the coil's warmth (per 1, from cold to
+ * as warm as it gets), the others held; NAN = not told: no sensor, too few events, or it changed too little
+ * (0.5 bar, 0.3 V, 0.05). */
+enum valve_event_cause_kind { CAUSE_SUPPLY, CAUSE_BATTERY, CAUSE_WARMTH, VALVE_CAUSES };
+
 struct valve_event_cause {
 	double per, per_ci95[2]; /* s per unit */
 	double low, high, mean;  /* of the cause, over the events: 2 % and 98 % quantiles; NAN = no sensor */
-	double alike;            /* correlation of supply and battery: near +-1 the intervals are wide */
+	double alike;            /* correlation with what of the others moved most like it */
+	int with;                /* which: enum valve_event_cause_kind */
 };
 
 /* One (valve, end, event) over the ride. Angles rad; NAN = not known.  Intended, commanded and actual angle,
@@ -75,7 +80,7 @@ struct valve_event_summary {
 	double t10_s; /* shifting time in the manner of ISO 12238, after the command; NAN */
 	double offset_rad, offset_ci95_rad[2]; /* controller's part at zero speed */
 	double latency_s, latency_ci95_s[2];   /* controller's part per speed */
-	struct valve_event_cause supply, battery;
+	struct valve_event_cause cause[VALVE_CAUSES];
 	double speed_rad_s;      /* of the events found, while the valve answers */
 	double ride_speed_rad_s; /* of all commands */
 	bool separable;          /* the speed range tells offset from latency */

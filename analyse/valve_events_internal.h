@@ -5,6 +5,7 @@
 
 #include "analyse/onset.h"
 #include "analyse/valve_events.h"
+#include "analyse/valve_events_causes.h"
 #include "analyse/valve_events_tally.h"
 #include "analyse/valve_events_watch.h"
 
@@ -62,6 +63,7 @@ struct valve_events {
 	int supply_channel;      /* or the tank's; -1 = none */
 	bool supply_is_measured; /* not merely the tank */
 	int battery_channel;     /* -1 = none */
+	struct coil_warmth coil[ENGINE_VALVES_MAX];
 	struct group group[END_COUNT][EVENT_KINDS];
 	double usual[ONSET_PARAMETERS]; /* of a machine of this size, before anything was seen */
 	double lag_s[END_COUNT], lag_sd_s[END_COUNT];

@@ -79,6 +79,7 @@ static void keep(struct valve_tally_group *g, const struct valve_event *e)
 	    .omega_rad_s = (float)e->omega_rad_s,
 	    .supply_pa = (float)e->supply_pa,
 	    .battery_v = (float)e->battery_v,
+	    .coil_warmth = (float)e->coil_warmth,
 	};
 }
 

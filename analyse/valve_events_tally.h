@@ -18,6 +18,7 @@ struct valve_kept {
 	float advance_rad;               /* event - command; NAN = not found */
 	float delay_s, t10_s, sd_s, omega_rad_s;
 	float supply_pa, battery_v; /* NAN = not known */
+	float coil_warmth;
 };
 
 struct valve_tally_group {

@@ -241,8 +241,9 @@ START_TEST(causes_that_move_together_widen_the_interval)
 	const double *xt[2] = {together.supply_pa, together.battery_v};
 	ck_assert_int_eq(delay_plane(xa, 2, apart.delay_s, NULL, 200, &a), 0);
 	ck_assert_int_eq(delay_plane(xt, 2, together.delay_s, NULL, 200, &t), 0);
-	ck_assert_double_gt(fabs(t.alike), 0.99);
-	ck_assert_double_lt(fabs(a.alike), 0.9);
+	ck_assert_double_gt(fabs(t.cause[0].alike), 0.99);
+	ck_assert_int_eq(t.cause[0].with, 1);
+	ck_assert_double_lt(fabs(a.cause[0].alike), 0.9);
 	double wide = t.cause[0].per_ci95[1] - t.cause[0].per_ci95[0];
 	ck_assert_double_gt(wide, 4 * (a.cause[0].per_ci95[1] - a.cause[0].per_ci95[0]));
 	ck_assert_double_lt(t.cause[0].per_ci95[0], -1.5e-8);

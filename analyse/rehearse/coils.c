@@ -44,6 +44,8 @@ void coils_make(struct coils *c, const struct engine *e, const struct settings *
 		    .spool = spool_make(),
 		    .habits = habits_of(s, i),
 		    .commanded_us = {NAN, NAN},
+		    .warm_delay_ms = s->warm_delay[i],
+		    .warms_s = s->warm_time,
 		    .random = prng_make(s->seed, STREAM_COILS + (uint64_t)i),
 		};
 	for (int port = 0; port < PORT_COUNT; port++)
@@ -107,14 +109,23 @@ static void give_up(struct coils *c, unsigned valve, bool on, struct truth *t)
 	c->coil[valve].commanded_us[on] = NAN;
 }
 
+/* While it was on or off. */
+static void warm_up(struct coil *c, double t_s)
+{
+	c->warmth = c->on + (c->warmth - c->on) * exp(-(t_s - c->switched_s) / c->warms_s);
+	c->switched_s = t_s;
+}
+
 void coils_command(struct coils *c, unsigned valve, double t_s, double t_us, bool on, double extra_delay_ms,
                    struct truth *t)
 {
 	struct coil *coil = &c->coil[valve];
+	warm_up(coil, t_s);
 	coil->on = on;
 	give_up(c, valve, on, t);
 	coil->commanded_us[on] = t_us;
-	spool_command(&coil->spool, &coil->habits, t_s, on, extra_delay_ms, &coil->random);
+	spool_command(&coil->spool, &coil->habits, t_s, on,
+	              extra_delay_ms + coil->warm_delay_ms * coil->warmth, &coil->random);
 }
 
 static void tell_loops(const struct coils *c, unsigned valve, bool on, const struct plant *p, struct loops *s)

@@ -15,6 +15,8 @@ struct coil {
 	struct spool_habits habits;
 	double area_before;
 	bool on;
+	double warmth, switched_s; /* 0 = cold, 1 = as warm as it gets; as of the last command */
+	double warm_delay_ms, warms_s;
 	double commanded_us[2]; /* off, on: the command whose event is still to come; NAN = none */
 	struct prng random;
 };
@@ -34,7 +36,7 @@ void coils_make(struct coils *c, const struct engine *e, const struct settings *
 /* Areas of the ports over the step that begins at t_s. */
 void coils_areas(struct coils *c, double t_s, double step_s, struct plant_areas *a);
 
-/* Switches a coil at t_s; `extra_delay_ms` adds to its opening delay. */
+/* Switches a coil at t_s; `extra_delay_ms` adds to its opening delay, and so does its warmth. */
 void coils_command(struct coils *c, unsigned valve, double t_s, double t_us, bool on, double extra_delay_ms,
                    struct truth *t);
 

@@ -86,6 +86,9 @@ static const struct setting table[] = {
      "change of the opening delay with supply gauge pressure"},
     {"delay_per_volt", "ms/V", EACH(delay_per_volt), 0, -50, 50,
      "change of the opening delay with battery voltage"},
+    {"warm_delay", "ms", EACH(warm_delay), 0, -50, 50,
+     "change of the opening delay from a cold coil to one as warm as it gets"},
+    {"warm_time", "s", ONE(warm_time), 600, 1, 1e5, "time constant with which the coils warm and cool"},
 
     {"pitch_error", "deg", ONE(pitch_error), 0.1, 0, 2, "tooth pitch error, rms"},
     {"eccentricity", "deg", ONE(eccentricity), 0.15, 0, 5, "amplitude of the once-a-turn tooth error"},

@@ -40,6 +40,7 @@ struct settings {
 	double delay_jitter[ENGINE_VALVES_MAX], bounce[ENGINE_VALVES_MAX], bounce_time[ENGINE_VALVES_MAX];
 	double stick[ENGINE_VALVES_MAX], slow[ENGINE_VALVES_MAX], slow_time[ENGINE_VALVES_MAX];
 	double delay_per_bar[ENGINE_VALVES_MAX], delay_per_volt[ENGINE_VALVES_MAX];
+	double warm_delay[ENGINE_VALVES_MAX], warm_time;
 	/* toothed wheel */
 	double pitch_error, eccentricity, duty, tooth_gap, edge_jitter, threshold_drift, threshold_period;
 	double wind_up;

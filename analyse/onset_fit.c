@@ -60,16 +60,18 @@ static double clamp(double x, double low, double high)
 	return fmin(fmax(x, low), high);
 }
 
+/* FAR / size beyond FAR, without a branch. */
 static double huber_weight(double r)
 {
-	double size = fabs(r);
-	return size <= FAR ? 1 : FAR / size;
+	double size = fabs(r), least = size > FAR ? size : FAR;
+	return FAR / least;
 }
 
+/* size^2, and FAR (2 size - FAR) beyond FAR, without a branch. */
 static double huber(double r)
 {
-	double size = fabs(r);
-	return size <= FAR ? size * size : FAR * (2 * size - FAR);
+	double size = fabs(r), most = size < FAR ? size : FAR;
+	return most * (2 * size - most);
 }
 
 /* Four sums abreast here, too. */

@@ -149,11 +149,17 @@ static void fill_pressures(const struct valve_events *v, const struct leg *leg, 
 #define LATE_S 8e-3  /* a movement this late is still looked for before it is called missed */
 #define CLEAR 40.0   /* misfit at which the absence of an event is seen */
 
-/* Found where it was not merely the edge of what was looked at? */
+#define EARLY_S                                                                                              \
+	10e-3 /* before its usual time: a valve may stick and come late, but what is so early is no answer   \
+	       */
+
+/* Found where it was not merely the edge of what was looked at, and where a command can have brought it
+ * about? */
 static bool inside(const struct onset_prior *prior, const struct onset_result *r)
 {
 	double margin = fmax(2 * r->sd_s, 0.5e-3);
-	return r->t50_s > prior->earliest_s + margin && r->t50_s < prior->latest_s - fmin(margin, 1e-3);
+	double from = fmax(prior->earliest_s + margin, prior->mean[ONSET_T50] - EARLY_S);
+	return r->t50_s > from && r->t50_s < prior->latest_s - fmin(margin, 1e-3);
 }
 
 #define NEVER_S 20e-3 /* behind its usual time: late or not, it is no movement of this command */

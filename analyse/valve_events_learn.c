@@ -572,26 +572,46 @@ static double astray(const struct valve_events *v, enum engine_end end)
 	return sqrt(leave_out_strays(b)) * b->window[0].noise_pa / v->chamber[end].noise_pa;
 }
 
-/* Perhaps the exhaust still stands open, long after it was thought to have shut: it is looked for, and the
- * inlet beside it anew; all is as before if that explains no more. */
-static void look_for_overlap(struct valve_events *v, enum engine_end end, struct round *r)
+/* Perhaps the exhaust still stands open, long after it was thought to have shut: it is looked for at this
+ * delay, and the inlet beside it anew; returns how far astray that leads. */
+static double try_overlap(struct valve_events *v, enum engine_end end, double delay_s, struct round *r)
 {
-	struct group before[EVENT_KINDS], *inlet = &v->group[end][EVENT_ADMISSION];
-	struct sensor none = {0}, found = r->sensor[end];
-	double was = astray(v, end);
-	memcpy(before, v->group[end], sizeof(before));
+	struct group *inlet = &v->group[end][EVENT_ADMISSION], *exhaust = &v->group[end][EVENT_COMPRESSION];
+	const struct sensor none = {0};
 	set_sensor(v, end, &none);
-	learn_kind(v, r->leg, r->crank, end, EVENT_COMPRESSION);
-	inlet->learned = false;
+	exhaust->learned = inlet->learned = false;
+	exhaust->delay_s = delay_s;
 	inlet->noise_factor = 1;
+	valve_predict_transitions(v, end);
+	meet_kind(v, r->leg, r->crank, end, EVENT_COMPRESSION);
 	learn_kind(v, r->leg, r->crank, end, EVENT_ADMISSION);
 	learn_sensor(v, end, r);
-	double is = astray(v, end);
-	if (is > 0 && is < LESS_ASTRAY * was)
-		return;
-	memcpy(v->group[end], before, sizeof(before));
-	r->sensor[end] = found;
-	set_sensor(v, end, &found);
+	return astray(v, end);
+}
+
+/* From the usual delay on; the best is kept, or all is as before if none explains more. */
+static void look_for_overlap(struct valve_events *v, enum engine_end end, struct round *r)
+{
+	const double later_s = 12e-3;
+	struct group before[EVENT_KINDS], best[EVENT_KINDS];
+	struct sensor found = r->sensor[end], best_found = found;
+	double least = LESS_ASTRAY * astray(v, end);
+	guess_delay(v, end, EVENT_COMPRESSION);
+	memcpy(before, v->group[end], sizeof(before));
+	memcpy(best, before, sizeof(best));
+	for (int look = 0; look < 3; look++) {
+		double is = try_overlap(v, end, before[EVENT_COMPRESSION].delay_s + look * later_s, r);
+		if (is > 0 && is < least) {
+			least = is;
+			memcpy(best, v->group[end], sizeof(best));
+			best_found = r->sensor[end];
+		}
+		memcpy(v->group[end], before, sizeof(before));
+		r->sensor[end] = found;
+	}
+	memcpy(v->group[end], best, sizeof(best));
+	r->sensor[end] = best_found;
+	set_sensor(v, end, &best_found);
 }
 
 static void learn_end(struct valve_events *v, enum engine_end end, void *ctx)

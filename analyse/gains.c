@@ -9,8 +9,10 @@
 #include <stdlib.h>
 
 #define SUBSETS (1u << GAIN_CAUSES)
-#define WALLS_PART 0.05 /* of the air: heat of the walls while it comes in; judgement */
-#define WIDER 2.0       /* times the conductance, to see what wire-drawing costs */
+#define MODEL_PART 0.05   /* of a gain: what the simulated stroke leaves out; judgement */
+#define MODEL_LEAST 0.005 /* of the stroke as it was: the same, of a gain near nothing; judgement */
+#define WALLS_PART 0.05   /* of the air: heat of the walls while it comes in; judgement */
+#define WIDER 2.0         /* times the conductance, to see what wire-drawing costs */
 #define FLOOR_DEGREES 5
 #define FLOOR_FROM 200 /* well inside the return stroke */
 #define FLOOR_TO 359
@@ -161,11 +163,14 @@ static void fill(struct gains *g, unsigned known, const double work[SUBSETS], co
 	double by_work[GAIN_CAUSES], by_air[GAIN_CAUSES];
 	for (unsigned c = 0; c < GAIN_CAUSES; c++) {
 		struct gain *x = &g->gain[c];
-		*x = (struct gain){NAN, NAN, NAN, NAN, NAN};
+		*x = (struct gain){NAN, NAN, NAN, NAN, NAN, NAN, NAN};
 		if (known & 1u << c) {
 			double j = work[1u << c], kg = air[1u << c];
-			*x = (struct gain){j - work[0], kg - air[0], j / kg - work[0] / air[0],
-			                   share(work, known, c), share(air, known, c)};
+			*x = (struct gain){.work_j = j - work[0],
+			                   .air_kg = kg - air[0],
+			                   .j_per_kg = j / kg - work[0] / air[0],
+			                   .share_j = share(work, known, c),
+			                   .share_kg = share(air, known, c)};
 		}
 		by_work[c] = x->work_j;
 		by_air[c] = x->j_per_kg;
@@ -178,15 +183,21 @@ static void fill(struct gains *g, unsigned known, const double work[SUBSETS], co
 
 /* --- an end ------------------------------------------------------------------- */
 
+static struct cycle_result run_without(const struct bench *b, unsigned causes)
+{
+	struct cycle_result result;
+	struct cycle_case c = without(b, causes);
+	cycle_run(&c, &result);
+	return result;
+}
+
 /* Runs every subset, each beginning where the stroke as it was ends. */
 static void run_all(struct bench *b, unsigned known, double work[SUBSETS], double air[SUBSETS])
 {
 	for (unsigned set = 0; set < SUBSETS; set++) {
-		struct cycle_result result;
 		if ((set & ~known) != 0)
 			continue;
-		struct cycle_case c = without(b, set);
-		cycle_run(&c, &result);
+		const struct cycle_result result = run_without(b, set);
 		work[set] = result.work_j;
 		air[set] = result.air_kg;
 		if (set == 0) {
@@ -194,6 +205,81 @@ static void run_all(struct bench *b, unsigned known, double work[SUBSETS], doubl
 			b->as_is.start_k = result.end_k;
 		}
 	}
+}
+
+/* --- how sure ------------------------------------------------------------- */
+
+enum { DOUBT_PASSAGES = EVENT_KINDS, DOUBTS = EVENT_KINDS + 2 }; /* each event's place; inlet, exhaust */
+
+/* One thing of the stroke as it was off by as much as it may be, 95 %. */
+static struct bench doubted(const struct bench *b, int doubt)
+{
+	struct bench d = *b;
+	double *angle[EVENT_KINDS] = {&d.as_is.inlet.opens_rad, &d.as_is.inlet.shuts_rad,
+	                              &d.as_is.exhaust.opens_rad, &d.as_is.exhaust.shuts_rad};
+	double *passage_c[2] = {&d.as_is.inlet.c_m3_s_pa, &d.as_is.exhaust.c_m3_s_pa};
+	if (doubt < DOUBT_PASSAGES) {
+		double sd_s = b->m->edge[b->end][doubt].delay_sd_s;
+		*angle[doubt] += isfinite(sd_s) ? 1.96 * sd_s * b->as_is.omega_rad_s : 0;
+	} else
+		*passage_c[doubt - DOUBT_PASSAGES] *=
+		    1 + 1.96 * b->m->c_sd_part[b->end][doubt - DOUBT_PASSAGES];
+	return d;
+}
+
+struct swings { /* by each doubt: of the stroke as it was, and of what a cause would gain */
+	double was_j[DOUBTS], gain_j[DOUBTS], gain_kg[DOUBTS];
+};
+
+/* Doubts together, squared, knowing that the stroke as it was does what was measured, within `agree_j`:
+ * doubts that it contradicts count for less (normal theory, one observation). */
+static double together(const double was_j[DOUBTS], const double gain[DOUBTS], double agree_j)
+{
+	double square = 0, both = 0, seen = agree_j * agree_j;
+	for (int i = 0; i < DOUBTS; i++) {
+		square += gain[i] * gain[i];
+		both += gain[i] * was_j[i];
+		seen += was_j[i] * was_j[i];
+	}
+	return fmax(square - both * both / seen, 0);
+}
+
+struct error {
+	double work_j, air_kg;
+};
+
+/* Of what a change to `put_right` brings, `work_j` and `air_kg`: by what the measured may be off by, and what
+ * the model leaves out. */
+static struct error error_of(const struct bench *b, const struct gains *g, unsigned put_right, double work_j,
+                             double air_kg)
+{
+	struct swings s;
+	for (int i = 0; i < DOUBTS; i++) {
+		const struct bench d = doubted(b, i);
+		const struct cycle_result was = run_without(&d, 0), then = run_without(&d, put_right);
+		s.was_j[i] = was.work_j - g->simulated_j;
+		s.gain_j[i] = then.work_j - was.work_j - work_j;
+		s.gain_kg[i] = then.air_kg - was.air_kg - air_kg;
+	}
+	double agree_j = MODEL_PART * fabs(g->measured_j);
+	double model = hypot(MODEL_PART, g->simulated_j / g->measured_j - 1);
+	double model_j = hypot(model * work_j, MODEL_LEAST * g->simulated_j);
+	double model_kg = hypot(hypot(model, WALLS_PART) * air_kg, MODEL_LEAST * g->simulated_air_kg);
+	return (struct error){sqrt(together(s.was_j, s.gain_j, agree_j) + model_j * model_j),
+	                      sqrt(together(s.was_j, s.gain_kg, agree_j) + model_kg * model_kg)};
+}
+
+static void find_errors(const struct bench *b, unsigned known, struct gains *g)
+{
+	for (unsigned c = 0; c < GAIN_CAUSES; c++) {
+		struct gain *x = &g->gain[c];
+		struct error e = error_of(b, g, 1u << c, x->work_j, x->air_kg);
+		x->work_error_j = e.work_j;
+		x->air_error_kg = e.air_kg;
+	}
+	struct error all = error_of(b, g, known, g->all_j, g->all_kg);
+	g->all_error_j = all.work_j;
+	g->all_error_kg = all.air_kg;
 }
 
 /* Air of the stroke as it was with all passages this much wider. */
@@ -267,6 +353,7 @@ static void reckon_end(const struct report *r, const struct plan_machine *m, enu
 	unsigned known = known_causes(&b);
 	run_all(&b, known, work, air);
 	fill(g, known, work, air);
+	find_errors(&b, known, g);
 }
 
 void gains_reckon(const struct report *r, struct gains *out)
@@ -284,7 +371,9 @@ void gains_reckon(const struct report *r, struct gains *out)
 		                          .simulated_air_kg = NAN,
 		                          .simulated_air_error_kg = NAN,
 		                          .all_j = NAN,
-		                          .all_kg = NAN};
+		                          .all_kg = NAN,
+		                          .all_error_j = NAN,
+		                          .all_error_kg = NAN};
 		if (m != NULL)
 			reckon_end(r, m, (enum engine_end)end, &out[end]);
 	}

@@ -25,10 +25,11 @@ enum gain_cause {
 const char *gain_key(enum gain_cause c);  /* "admission" */
 const char *gain_name(enum gain_cause c); /* "inlet opens on time" */
 
-struct gain {                     /* of one stroke; all NAN when not known */
-	double work_j, air_kg;    /* change when this alone is put right */
-	double j_per_kg;          /* change of work per air */
-	double share_j, share_kg; /* order-free share of the change when all are put right */
+struct gain {                              /* of one stroke; all NAN when not known */
+	double work_j, air_kg;             /* change when this alone is put right; */
+	double work_error_j, air_error_kg; /* ... within this, 95 % */
+	double j_per_kg;                   /* change of work per air */
+	double share_j, share_kg;          /* order-free share of the change when all are put right */
 };
 
 #define GAINS_AGREE 0.15 /* simulated and measured work may differ by this part */
@@ -41,7 +42,7 @@ struct gains {
 	   top speed of the ride; NAN. */
 	double floor_pa, simulated_floor_pa, top_floor_pa;
 	double simulated_air_kg, simulated_air_error_kg; /* NAN; by conductances off as they may be, 95 % */
-	double all_j, all_kg;                            /* change when everything is put right */
+	double all_j, all_kg, all_error_j, all_error_kg; /* change when everything is put right; 95 % */
 	struct gain gain[GAIN_CAUSES];
 	enum gain_cause by_work[GAIN_CAUSES]; /* most work first; those not known last */
 	enum gain_cause by_air[GAIN_CAUSES];  /* most work per air first */
@@ -49,7 +50,7 @@ struct gains {
 
 struct report;
 /* Of both ends.  Heap use: one plan_machine for the call; without memory nothing is known.
- * About 64 simulated strokes an end. */
+ * About 150 simulated strokes an end. */
 void gains_reckon(const struct report *r, struct gains *out /* [END_COUNT] */);
 
 #endif

@@ -266,7 +266,9 @@ static json_t *gain_of(const struct gain *x)
 {
 	json_t *o = json_object();
 	json_put(o, "work_J", json_put_number(x->work_j));
+	json_put(o, "work_J_half_width", json_put_number(x->work_error_j));
 	json_put(o, "air_g", json_put_number(x->air_kg * 1e3));
+	json_put(o, "air_g_half_width", json_put_number(x->air_error_kg * 1e3));
 	json_put(o, "work_per_air_J_g", json_put_number(x->j_per_kg * 1e-3));
 	json_put(o, "share_work_J", json_put_number(x->share_j));
 	json_put(o, "share_air_g", json_put_number(x->share_kg * 1e3));
@@ -294,7 +296,9 @@ static json_t *gains_of(const struct report *r, enum engine_end end)
 	json_put(o, "simulated_air_g", json_put_number(g->simulated_air_kg * 1e3));
 	json_put(o, "alone", alone_of(g));
 	json_put(o, "all_work_J", json_put_number(g->all_j));
+	json_put(o, "all_work_J_half_width", json_put_number(g->all_error_j));
 	json_put(o, "all_air_g", json_put_number(g->all_kg * 1e3));
+	json_put(o, "all_air_g_half_width", json_put_number(g->all_error_kg * 1e3));
 	return o;
 }
 

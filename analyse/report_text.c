@@ -160,34 +160,37 @@ static void ledger(const struct text_page *p, const struct report *r)
 
 static void gain_row(const struct text_page *p, const struct gains *g, int place)
 {
-	char c[6][WORDS_CELL_MAX];
+	char c[7][WORDS_CELL_MAX];
 	enum gain_cause cause = g->by_work[place];
 	const struct gain *x = &g->gain[cause];
 	int economy = 0;
 	while (g->by_air[economy] != cause)
 		economy++;
-	text_line(p, TONE_PLAIN, "  %-22s%10s J %5s %%%9s g%9s J/g  %s", gain_name(cause),
-	          words_cell(c[0], x->work_j, 1), words_cell(c[1], 100 * x->work_j / g->simulated_j, 0),
-	          words_cell(c[2], x->air_kg * 1e3, 3), words_cell(c[3], x->j_per_kg * 1e-3, 1),
-	          isfinite(x->j_per_kg) ? words_cell(c[4], economy + 1, 0) : "-");
+	text_line(p, TONE_PLAIN, "  %-22s%5s +/-%5s J%4s %%%7s +/-%6s g%6s J/g %4s", gain_name(cause),
+	          words_cell(c[0], x->work_j, 1), words_cell(c[1], x->work_error_j, 1),
+	          words_cell(c[2], 100 * x->work_j / g->simulated_j, 0), words_cell(c[3], x->air_kg * 1e3, 3),
+	          words_cell(c[4], x->air_error_kg * 1e3, 3), words_cell(c[5], x->j_per_kg * 1e-3, 1),
+	          isfinite(x->j_per_kg) ? words_cell(c[6], economy + 1, 0) : "-");
 }
 
 static void gains_of_end(const struct text_page *p, const struct report *r, enum engine_end end)
 {
 	const struct gains *g = &r->gains[end];
-	char c[3][WORDS_CELL_MAX], words[WORDS_MAX];
+	char c[5][WORDS_CELL_MAX], words[WORDS_MAX];
 	if (!r->has_strokes[end])
 		return;
 	if (!g->known) {
 		text_para(p, 2, 4, TONE_FAINT, "%s end: %s", engine_end_name(end), words_gains(words, g));
 		return;
 	}
-	text_line(p, TONE_FAINT, "  %s %-17s%19s%11s%13s  rank", engine_end_name(end), "end:", "work", "air",
+	text_line(p, TONE_FAINT, "  %s %-18s%16s%20s%15s rank", engine_end_name(end), "end:", "work", "air",
 	          "work per air");
 	for (int i = 0; i < GAIN_CAUSES; i++)
 		gain_row(p, g, i);
-	text_line(p, TONE_PLAIN, "  %-22s%10s J %5s %%%9s g", "all of them", words_cell(c[0], g->all_j, 1),
-	          words_cell(c[1], 100 * g->all_j / g->simulated_j, 0), words_cell(c[2], g->all_kg * 1e3, 3));
+	text_line(p, TONE_PLAIN, "  %-22s%5s +/-%5s J%4s %%%7s +/-%6s g", "all of them",
+	          words_cell(c[0], g->all_j, 1), words_cell(c[1], g->all_error_j, 1),
+	          words_cell(c[2], 100 * g->all_j / g->simulated_j, 0), words_cell(c[3], g->all_kg * 1e3, 3),
+	          words_cell(c[4], g->all_error_kg * 1e3, 3));
 	text_para(p, 2, 4, TONE_FAINT, "%s", words_gains(words, g));
 }
 

@@ -288,7 +288,8 @@ const char *words_gains(char out[WORDS_MAX], const struct gains *g)
 		    out, WORDS_MAX,
 		    "Simulated at the ride's mean speed and supply; the stroke as it was does %.1f J, "
 		    "measured were %.1f J. Each thing is put right alone, so the lines do not add up, and "
-		    "they are no lines of \"where the work went\". x 2 = twice the flow area.",
+		    "they are no lines of \"where the work went\". x 2 = twice the flow area. +/-: what the "
+		    "measured may be off by, and what a simulated stroke leaves out.",
 		    g->simulated_j, g->measured_j);
 	else
 		snprintf(out, WORDS_MAX, "Not known: %s.", g->why);

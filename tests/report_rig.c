@@ -96,7 +96,13 @@ static void fill_gains(struct gains *g)
 	                    .all_j = 20,
 	                    .all_kg = -1e-4};
 	for (int c = 0; c < GAIN_CAUSES; c++) {
-		g->gain[c] = (struct gain){12.0 - 3 * c, 1e-4 * c, 9e3 - 1e3 * c, 10.0 / (c + 1), -1e-5 * c};
+		g->gain[c] = (struct gain){.work_j = 12.0 - 3 * c,
+		                           .work_error_j = 0.5 + 0.25 * c,
+		                           .air_kg = 1e-4 * c,
+		                           .air_error_kg = 2e-6,
+		                           .j_per_kg = 9e3 - 1e3 * c,
+		                           .share_j = 10.0 / (c + 1),
+		                           .share_kg = -1e-5 * c};
 		g->by_work[c] = g->by_air[c] = (enum gain_cause)c;
 	}
 }

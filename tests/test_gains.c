@@ -53,6 +53,14 @@ START_TEST(a_change_brings_what_was_foretold)
 		                  fabs(air - 1e3 * x->air_kg) < 0.03,
 		              "%s: foretold %+.2f J %+.3f g; was %+.2f J %+.3f g", gain_name(CASE[i].cause),
 		              x->work_j, 1e3 * x->air_kg, work, air);
+		/* Within what was said it may be off by, which is little enough to be of use. */
+		ck_assert_msg(fabs(work - x->work_j) < x->work_error_j &&
+		                  fabs(air - 1e3 * x->air_kg) < 1e3 * x->air_error_kg,
+		              "%s: foretold %+.2f +/- %.2f J %+.3f +/- %.3f g; was %+.2f J %+.3f g",
+		              gain_name(CASE[i].cause), x->work_j, x->work_error_j, 1e3 * x->air_kg,
+		              1e3 * x->air_error_kg, work, air);
+		ck_assert_double_lt(x->work_error_j, 0.1 * g->measured_j);
+		ck_assert_double_lt(x->air_error_kg, 0.1 * g->simulated_air_kg);
 		road_free(after);
 	}
 	road_free(before);

@@ -182,11 +182,17 @@ static struct delays delays_of(const struct batch *b)
 	return (struct delays){middle, fmax(0.3e-3, 1.4826 * median(off, n))};
 }
 
-/* A valve answers, mostly, and about equally fast: anything else is no valve but the gas itself. */
-static bool believable(const struct batch *b)
+#define LEAST_FLOW 0.1 /* of what suits the cylinder: less is a leak (judgement) */
+
+/* A valve answers, mostly, and about equally fast, and lets a stroke's air through: anything else is no valve
+ * but the gas itself. */
+static bool believable(const struct valve_events *v, const struct batch *b)
 {
 	if (used(b) < 3 || used(b) * 3 < b->n)
 		return false;
+	for (size_t i = 0; i < b->n; i++)
+		if (b->use[i] && b->value[i][ONSET_K] < v->usual[ONSET_K] + log(LEAST_FLOW))
+			return false;
 	struct delays d = delays_of(b);
 	return d.middle_s > 0 && d.spread_s < 6e-3;
 }
@@ -248,7 +254,7 @@ static void learn_group(const struct valve_events *v, struct group *g, const str
 		return;
 	onset_learn(&kind, 1);
 	double misfit = leave_out_strays(b);
-	g->learned = believable(b);
+	g->learned = believable(v, b);
 	if (!g->learned)
 		return;
 	onset_learn(&kind, 1);
@@ -406,7 +412,7 @@ static void learn_together(struct valve_events *v, enum engine_end end, enum ons
 		leave_out_strays(j.batch[i]);
 	onset_learn(j.kind, j.n);
 	for (size_t i = 0; i < j.n; i++) {
-		j.group[i]->learned = believable(j.batch[i]);
+		j.group[i]->learned = believable(v, j.batch[i]);
 		if (j.group[i]->learned)
 			take_values(j.group[i], j.batch[i], &j.kind[i].shared);
 	}

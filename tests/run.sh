@@ -1,19 +1,27 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# Runs every Check suite of a build directory, as many at a time as there are processors, then
-# every tests/check_*.sh.  Prints what each said, in order, and what failed.
+# Runs every Check suite of a build directory and every tests/check_*.sh, as many at a time as there are
+# processors; then, alone, those of the recorder, which watch the clock.  Prints what each said, in order, and
+# what failed.
 set -u
 build=$1
 export ASAN_OPTIONS="${ASAN_OPTIONS:-detect_leaks=1}"
 said=$(mktemp -d)
 trap 'rm -rf "$said"' EXIT
 
-for t in "$build"/tests/test_*; do
-	case $t in *.d | *.o | *.so) continue ;; esac
-	[ -x "$t" ] && echo "$t"
-done | xargs -P "$(nproc)" -I '{}' sh -c \
-	'name=$(basename "$1"); "$1" >"$2/$name" 2>&1 || echo "FAILED: $1" >>"$2/$name"' sh '{}' "$said"
-for s in tests/check_*.sh; do
+{
+	for s in tests/check_*.sh; do # first, as some take longest
+		case $s in tests/check_logd*) continue ;; esac
+		echo "$s"
+	done
+	for t in "$build"/tests/test_*; do
+		case $t in *.d | *.o | *.so) continue ;; esac
+		[ -x "$t" ] && echo "$t"
+	done
+} | xargs -P "$(nproc)" -I '{}' sh -c 'name=$(basename "$1")
+	case $1 in *.sh) sh "$1" "$3" ;; *) "$1" ;; esac >"$2/$name" 2>&1 || echo "FAILED: $1" >>"$2/$name"' \
+	sh '{}' "$said" "$build"
+for s in tests/check_logd*.sh; do
 	name=$(basename "$s")
 	sh "$s" "$build" >"$said/$name" 2>&1 || echo "FAILED: $s" >>"$said/$name"
 done

@@ -97,15 +97,21 @@ static struct bench bench_of(const struct report *r, const struct plan_machine *
 	return b;
 }
 
+/* Where a case has an event. */
+static double *event_rad(struct cycle_case *c, int kind)
+{
+	double *const rad[EVENT_KINDS] = {&c->inlet.opens_rad, &c->inlet.shuts_rad, &c->exhaust.opens_rad,
+	                                  &c->exhaust.shuts_rad};
+	return rad[kind];
+}
+
 /* The case with these causes removed. */
 static struct cycle_case without(const struct bench *b, unsigned causes)
 {
 	struct cycle_case c = b->as_is;
-	double *angle[EVENT_KINDS] = {&c.inlet.opens_rad, &c.inlet.shuts_rad, &c.exhaust.opens_rad,
-	                              &c.exhaust.shuts_rad};
 	for (int k = 0; k < EVENT_KINDS; k++)
 		if (causes & 1u << k)
-			*angle[k] = b->meant_rad[k];
+			*event_rad(&c, k) = b->meant_rad[k];
 	if (causes & 1u << GAIN_PASSAGES) {
 		c.inlet.c_m3_s_pa *= WIDER;
 		c.exhaust.c_m3_s_pa *= WIDER;
@@ -215,12 +221,10 @@ enum { DOUBT_PASSAGES = EVENT_KINDS, DOUBTS = EVENT_KINDS + 2 }; /* each event's
 static struct bench doubted(const struct bench *b, int doubt)
 {
 	struct bench d = *b;
-	double *angle[EVENT_KINDS] = {&d.as_is.inlet.opens_rad, &d.as_is.inlet.shuts_rad,
-	                              &d.as_is.exhaust.opens_rad, &d.as_is.exhaust.shuts_rad};
 	double *passage_c[2] = {&d.as_is.inlet.c_m3_s_pa, &d.as_is.exhaust.c_m3_s_pa};
 	if (doubt < DOUBT_PASSAGES) {
 		double sd_s = b->m->edge[b->end][doubt].delay_sd_s;
-		*angle[doubt] += isfinite(sd_s) ? 1.96 * sd_s * b->as_is.omega_rad_s : 0;
+		*event_rad(&d.as_is, doubt) += isfinite(sd_s) ? 1.96 * sd_s * b->as_is.omega_rad_s : 0;
 	} else
 		*passage_c[doubt - DOUBT_PASSAGES] *=
 		    1 + 1.96 * b->m->c_sd_part[b->end][doubt - DOUBT_PASSAGES];

@@ -35,7 +35,7 @@ static struct sample sample_at(const struct stroke_torque_source *s, double t_us
 		if (s->chamber[end] == NULL)
 			continue;
 		double p = pressure_at(s->chamber[end], t_us + s->lag_us[end], &c->sample[end]);
-		double dv = s->mech->area_m2[end] * (end == END_CAP ? arm_m : -arm_m);
+		double dv = mech_dvolume_by_arm_m3(s->mech, (enum engine_end)end, arm_m);
 		x.nm += (p - s->ambient_pa) * dv;
 		x.noise_nm2 += pow(s->noise_pa[end] * dv, 2);
 		x.zero_nm2 += pow(s->zero_sd_pa[end] * dv, 2);

@@ -95,8 +95,12 @@ double mech_volume_m3(const struct mech *m, enum engine_end end, double theta_ra
 
 double mech_dvolume_m3(const struct mech *m, enum engine_end end, double theta_rad)
 {
-	double arm = mech_arm_m(m, theta_rad);
-	return m->area_m2[end] * (end == END_CAP ? arm : -arm);
+	return mech_dvolume_by_arm_m3(m, end, mech_arm_m(m, theta_rad));
+}
+
+double mech_dvolume_by_arm_m3(const struct mech *m, enum engine_end end, double arm_m)
+{
+	return m->area_m2[end] * (end == END_CAP ? arm_m : -arm_m);
 }
 
 double mech_swept_m3(const struct mech *m, enum engine_end end)

@@ -37,6 +37,8 @@ double mech_arm_m(const struct mech *m, double theta_rad);
 /* Volume of an end, clearance included, m3; and its derivative, m3/rad. */
 double mech_volume_m3(const struct mech *m, enum engine_end end, double theta_rad);
 double mech_dvolume_m3(const struct mech *m, enum engine_end end, double theta_rad);
+/* The derivative where the torque arm is known: for both ends at one angle. */
+double mech_dvolume_by_arm_m3(const struct mech *m, enum engine_end end, double arm_m);
 
 /* Swept volume of an end, m3. */
 double mech_swept_m3(const struct mech *m, enum engine_end end);

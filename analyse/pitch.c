@@ -24,6 +24,9 @@
 #define REJECT_ROW 2 /* that many in a row are no outliers */
 #define SETTLE 6     /* edges after which the filter knows its state */
 #define TIMER_SD_S 1.2e-6
+#define ABREAST 4 /* columns of the equations taken at a time */
+#define ROOM (CRANK_SLOTS_MAX + TORQUE_MAX + ABREAST)
+#define EDGES 4 /* that wait to be taken together */
 
 struct column { /* what the filter makes of one slot's error of 1 rad, or of one push */
 	double x[3];
@@ -41,11 +44,18 @@ struct slow {
 	double middle_us, half_us, sd;                    /* of the row; rad/s2 */
 };
 
+/* Edges of which the equations do not know yet. */
+struct waiting {
+	double v[EDGES][ROOM], inverse_s[EDGES]; /* innovations by unknowns; 0 where there is none */
+	size_t n;
+};
+
 struct pitch {
 	struct wheel nominal;
 	struct torque torque;
 	size_t slots, size; /* unknowns: slots, then torque factors */
-	double *normal;     /* [size][size]; (i, j) with j <= i only */
+	size_t stride;      /* size, up to a multiple of ABREAST */
+	double *normal;     /* [size][stride]; (i, j) with j <= i only, what else is there means nothing */
 	double *right;      /* [size] */
 	double square, log_s;
 	uint64_t edges, rows;
@@ -54,6 +64,7 @@ struct pitch {
 	double stray_rad[CRANK_SLOTS_MAX];                  /* of the guess */
 	struct column active[CRANK_SLOTS_MAX + TORQUE_MAX]; /* torque first, then slots */
 	size_t active_n;
+	struct waiting waiting;
 	struct slow slow;
 };
 
@@ -66,7 +77,8 @@ struct pitch *pitch_new(const struct wheel *nominal, const struct torque *torque
 	p->torque = torque != NULL ? *torque : (struct torque){.kind = TORQUE_NONE};
 	p->slots = nominal->slots;
 	p->size = p->slots + p->torque.columns;
-	p->normal = calloc(p->size * p->size, sizeof *p->normal);
+	p->stride = (p->size + ABREAST - 1) / ABREAST * ABREAST;
+	p->normal = calloc(p->size * p->stride, sizeof *p->normal);
 	p->right = calloc(p->size, sizeof *p->right);
 	if (p->normal == NULL || p->right == NULL) {
 		pitch_free(p);
@@ -86,7 +98,7 @@ void pitch_free(struct pitch *p)
 
 void pitch_clear(struct pitch *p)
 {
-	memset(p->normal, 0, p->size * p->size * sizeof *p->normal);
+	memset(p->normal, 0, p->size * p->stride * sizeof *p->normal);
 	memset(p->right, 0, p->size * sizeof *p->right);
 	p->square = p->log_s = 0;
 	p->edges = p->rows = 0;
@@ -99,7 +111,7 @@ void pitch_expect(struct pitch *p, const struct torque *torque)
 
 void pitch_join(struct pitch *p, const struct pitch *other, double weight)
 {
-	for (size_t i = 0; i < p->size * p->size; i++)
+	for (size_t i = 0; i < p->size * p->stride; i++)
 		p->normal[i] += weight * other->normal[i];
 	for (size_t i = 0; i < p->size; i++)
 		p->right[i] += weight * other->right[i];
@@ -166,42 +178,63 @@ static void take_columns(struct pitch *p, const struct motion_gain *g, const dou
 		motion_take_state(p->active[j].x, g, j < p->torque.columns ? -v[j] : v[j]);
 }
 
-/* Whole rows, columns at rest too: the inner loop has no other way to be fast. */
-static inline __attribute__((always_inline)) void add_rows(struct pitch *p, const double *v, double inverse_s,
-                                                           const double *all)
+typedef double abreast
+    __attribute__((vector_size(ABREAST * sizeof(double)), aligned(sizeof(double)), may_alias));
+
+/* Whole rows, columns at rest too: there is no other way to be fast.  Each sum takes its edges in turn. */
+static inline __attribute__((always_inline)) void add_rows(struct pitch *p)
 {
-	for (size_t j = 0; j < p->active_n; j++) {
-		double scaled = v[j] * inverse_s;
-		unsigned row = p->active[j].row;
-		double *normal = &p->normal[row * p->size];
-		for (unsigned col = 0; col <= row; col++)
-			normal[col] += scaled * all[col];
+	const struct waiting *w = &p->waiting;
+	_Static_assert(EDGES == 4, "written out");
+	for (size_t row = 0; row < p->size; row++) {
+		double a = w->v[0][row] * w->inverse_s[0], b = w->v[1][row] * w->inverse_s[1];
+		double c = w->v[2][row] * w->inverse_s[2], d = w->v[3][row] * w->inverse_s[3];
+		if (a == 0 && b == 0 && c == 0 && d == 0)
+			continue;
+		double *normal = &p->normal[row * p->stride];
+		for (size_t col = 0; col <= row; col += ABREAST) {
+			abreast *sum = (abreast *)&normal[col];
+			*sum = *sum + a * *(const abreast *)&w->v[0][col] +
+			       b * *(const abreast *)&w->v[1][col] + c * *(const abreast *)&w->v[2][col] +
+			       d * *(const abreast *)&w->v[3][col];
+		}
 	}
 }
 
 #ifdef __x86_64__
-/* Four columns abreast, where the processor can: the same numbers. */
-__attribute__((target("avx2"))) static void add_rows_wide(struct pitch *p, const double *v, double inverse_s,
-                                                          const double *all)
+/* Four columns in one register, where the processor can: the same numbers. */
+__attribute__((target("avx2"))) static void add_rows_wide(struct pitch *p)
 {
-	add_rows(p, v, inverse_s, all);
+	add_rows(p);
 }
 #else
 #define add_rows_wide add_rows
 #endif
 
+static void take_waiting(struct pitch *p)
+{
+	if (processor_is_wide())
+		add_rows_wide(p);
+	else
+		add_rows(p);
+	for (size_t i = 0; i < EDGES; i++) {
+		memset(p->waiting.v[i], 0, p->size * sizeof *p->waiting.v[i]);
+		p->waiting.inverse_s[i] = 0;
+	}
+	p->waiting.n = 0;
+}
+
 static void take_equations(struct pitch *p, double s, const double *v, double innovation)
 {
-	double inverse_s = 1 / s, all[CRANK_SLOTS_MAX + TORQUE_MAX];
-	memset(all, 0, p->size * sizeof *all);
+	double inverse_s = 1 / s;
+	struct waiting *w = &p->waiting;
 	for (size_t j = 0; j < p->active_n; j++) {
-		all[p->active[j].row] = v[j];
+		w->v[w->n][p->active[j].row] = v[j];
 		p->right[p->active[j].row] += v[j] * inverse_s * innovation;
 	}
-	if (processor_is_wide())
-		add_rows_wide(p, v, inverse_s, all);
-	else
-		add_rows(p, v, inverse_s, all);
+	w->inverse_s[w->n] = inverse_s;
+	if (++w->n == EDGES)
+		take_waiting(p);
 	p->square += innovation * innovation * inverse_s;
 	p->log_s += log(s);
 	p->edges++;
@@ -267,7 +300,7 @@ static void end_slow(struct pitch *p)
 				continue;
 			p->right[i] -= part * s->right[k];
 			for (size_t j = 0; j <= i; j++)
-				p->normal[i * p->size + j] -= part * s->cross[k][j];
+				p->normal[i * p->stride + j] -= part * s->cross[k][j];
 		}
 		p->square -= s->right[k] * s->right[k] / pivot;
 		p->log_s += log(pivot * s->sd * s->sd);
@@ -330,6 +363,7 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 		move_slow(&p->slow, &step, drag, dt, 0.5 * (double)(mark[i].t_us + mark[i + 1].t_us));
 		move_columns(p, &step, dt, push == NULL ? NULL : push + i * p->torque.columns);
 	}
+	take_waiting(p);
 	end_slow(p);
 }
 
@@ -457,7 +491,7 @@ static void note_strays(const struct pitch *p, struct pitch_result *out)
 {
 	double var[CRANK_SLOTS_MAX], sorted[CRANK_SLOTS_MAX];
 	for (size_t i = 0; i < p->slots; i++)
-		var[i] = 1 / (p->normal[i * p->size + i] + 1 / (PRIOR_SLOT_SD * PRIOR_SLOT_SD));
+		var[i] = 1 / (p->normal[i * p->stride + i] + 1 / (PRIOR_SLOT_SD * PRIOR_SLOT_SD));
 	memcpy(sorted, var, p->slots * sizeof *sorted);
 	double usual = gsl_stats_median(sorted, 1, p->slots);
 	for (size_t i = 0; i < p->slots; i++)
@@ -507,7 +541,7 @@ static bool solve(const struct pitch *p, unsigned low_limit, const struct pitch_
 	for (size_t i = 0; i < p->size; i++) {
 		gsl_vector_set(b, i, p->right[i]);
 		for (size_t j = 0; j < p->size; j++)
-			gsl_matrix_set(a, i, j, p->normal[j <= i ? i * p->size + j : j * p->size + i]);
+			gsl_matrix_set(a, i, j, p->normal[j <= i ? i * p->stride + j : j * p->stride + i]);
 	}
 	add_priors(a, p, low_limit);
 	if (gsl_linalg_cholesky_decomp1(a) != GSL_SUCCESS || gsl_linalg_cholesky_svx(a, b) != GSL_SUCCESS)

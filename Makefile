@@ -68,7 +68,7 @@ $(BUILD)/obj/%.o: %.c
 	$(CC) $(CFLAGS) -c $< -o $@
 
 # Nearly all the time of the tests goes into these: they are optimized under the sanitizers too.
-$(call obj,analyse/onset.c analyse/onset_fit.c analyse/onset_learn.c analyse/pitch.c): override OPT := -O3 -g
+$(call obj,analyse/cycle.c analyse/onset.c analyse/onset_fit.c analyse/onset_learn.c analyse/pitch.c): override OPT := -O3 -g
 # Sanitized, the forward model's lanes do not run abreast, which takes the tests three times as long.  It stands
 # here as in the program; tests/test_onset_wide.c takes in its source and runs it with sanitizers.
 $(call obj,analyse/onset.c): override SANITIZE :=

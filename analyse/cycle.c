@@ -48,14 +48,11 @@ struct run {
 
 /* --- areas ---------------------------------------------------------------- */
 
-static double clamp01(double x)
-{
-	return fmin(fmax(x, 0), 1);
-}
-
 static double forward(double from_rad, double to_rad)
 {
-	double d = fmod(to_rad - from_rad, TURN);
+	double d = to_rad - from_rad;
+	if (!(fabs(d) < TURN)) /* else it would give the same */
+		d = fmod(d, TURN);
 	return d < 0 ? d + TURN : d;
 }
 
@@ -71,19 +68,28 @@ static struct ramp ramp_of(const struct cycle_valve *v, double omega)
 	};
 }
 
+/* From 0 to 1 over `span` with its middle at 0. */
+static double even_rise(double x, double span)
+{
+	return x <= -span / 2 ? 0 : x >= span / 2 ? 1 : 0.5 + x / span;
+}
+
 /* One opening that begins at 0 and ends at `length`. */
 static double pulse(const struct ramp *r, double since)
 {
-	return fmin(clamp01(0.5 + since / r->rise), clamp01(0.5 - (since - r->length) / r->fall));
+	double risen = even_rise(since, r->rise), not_fallen = even_rise(r->length - since, r->fall);
+	return risen < not_fallen ? risen : not_fallen;
 }
 
 /* phi in [0, TURN].  The openings before and after reach over by half a ramp. */
 static double ramp_area(const struct ramp *r, double phi)
 {
-	double since = phi - r->opens;
-	if (r->length == 0)
-		return 0;
-	return fmax(pulse(r, since), fmax(pulse(r, since + TURN), pulse(r, since - TURN)));
+	double since = phi - r->opens, most = 0;
+	for (int turn = -1; turn <= 1 && r->length != 0; turn++) {
+		double area = pulse(r, since + turn * TURN);
+		most = area > most ? area : most;
+	}
+	return most;
 }
 
 double cycle_area(const struct cycle_valve *v, double omega_rad_s, double phi_rad)

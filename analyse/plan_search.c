@@ -132,6 +132,7 @@ struct search {
 	struct handle pair[EVENT_KINDS]; /* the same event at both ends */
 	int n;
 	struct plan_solution *best;
+	int in_vain; /* handles moved either way without gain since the best was found or the step changed */
 	double least_compression[END_COUNT]; /* rad past the dead centre: earlier passes the force limit at
 	                                        speed */
 };
@@ -202,14 +203,17 @@ static bool try(struct search *s, const struct plan_timing *timing, int only)
 	s->best->prediction = p;
 	s->best->breach = b;
 	s->best->score = got;
+	s->in_vain = 0;
 	return true;
 }
 
-/* Moves each handle either way by `step`; true when something became better. */
+/* Moves each handle either way by `step`, until all have been moved from the same place; true when something
+ * became better. */
 static bool explore(struct search *s, const struct handle *handle, int n, double step)
 {
 	bool better = false;
-	for (int i = 0; i < n; i++)
+	for (int i = 0; i < n && s->in_vain < n; i++) {
+		s->in_vain++;
 		for (int way = -1; way <= 1; way += 2) {
 			struct plan_timing t = s->best->timing;
 			move(&t, &handle[i], way * step);
@@ -218,6 +222,7 @@ static bool explore(struct search *s, const struct handle *handle, int n, double
 				break;
 			}
 		}
+	}
 	return better;
 }
 
@@ -234,13 +239,15 @@ static void leap(struct search *s, const struct plan_timing *before)
 static void descend(struct search *s, const struct handle *handle, int n, double from_deg, double to_deg)
 {
 	const int rounds_most = 12;
-	for (double step_deg = from_deg; step_deg >= to_deg; step_deg /= 2)
+	for (double step_deg = from_deg; step_deg >= to_deg; step_deg /= 2) {
+		s->in_vain = 0;
 		for (int round = 0; round < rounds_most; round++) {
 			struct plan_timing before = s->best->timing;
 			if (!explore(s, handle, n, unit_rad(step_deg)))
 				break;
 			leap(s, &before);
 		}
+	}
 }
 
 /* --- start ----------------------------------------------------------------- */

@@ -15,6 +15,7 @@ struct doubt {
 	const struct plan_conditions *at;
 	const struct plan_timing *now, *planned;
 	struct plan_machine *moved; /* a copy to move parameters in */
+	struct plan_prediction of_now, of_planned;
 	double base_now[PLAN_QUANTITIES], base_planned[PLAN_QUANTITIES];
 	double gain_var[PLAN_QUANTITIES], planned_var[PLAN_QUANTITIES];
 	double greatest_sd;
@@ -29,21 +30,26 @@ void plan_quantities(const struct plan_prediction *p, double out[PLAN_QUANTITIES
 	out[PLAN_WORK_PER_AIR] = p->work_j / p->air_kg;
 }
 
+/* An end's parameter moves nothing at the other end, unless a valve works both: `only` as in plan_predict.
+ * The end that runs starts from ambient, as in `base`. */
 static void run(const struct plan_machine *m, const struct plan_conditions *at, const struct plan_timing *t,
-                double out[PLAN_QUANTITIES])
+                int only, const struct plan_prediction *base, double out[PLAN_QUANTITIES])
 {
-	struct plan_prediction p = {0};
-	plan_predict(m, at, t, -1, &p);
+	struct plan_prediction p = *base;
+	for (int end = 0; end < END_COUNT; end++)
+		if (only < 0 || only == end)
+			p.cycle[end].end_pa = p.cycle[end].end_k = 0;
+	plan_predict(m, at, t, only, &p);
 	plan_quantities(&p, out);
 }
 
-/* Adds what the parameters now in `moved` change. */
-static void add(struct doubt *d, const struct plan_timing *planned, const char *what)
+/* Adds what the parameters now in `moved` change at an end, or at both (-1). */
+static void add(struct doubt *d, int end, const struct plan_timing *planned, const char *what)
 {
 	double now[PLAN_QUANTITIES] = {0}, next[PLAN_QUANTITIES];
-	run(d->moved, d->at, planned, next);
+	run(d->moved, d->at, planned, end, &d->of_planned, next);
 	if (d->now != NULL)
-		run(d->moved, d->at, d->now, now);
+		run(d->moved, d->at, d->now, end, &d->of_now, now);
 	for (int q = 0; q < PLAN_QUANTITIES; q++) {
 		double planned_change = next[q] - d->base_planned[q];
 		double now_change = d->now != NULL ? now[q] - d->base_now[q] : 0;
@@ -66,8 +72,18 @@ static void add_delays(struct doubt *d, enum engine_end end)
 		e->delay_s += plan_edge_delay_sd_s(e, d->at);
 		snprintf(what, sizeof what, "delay of the %s end's %s", engine_end_name(end),
 		         valve_event_name((enum valve_event_kind)k));
-		add(d, d->planned, what);
+		add(d, (int)end, d->planned, what);
 	}
+}
+
+/* Does this edge of a valve work the other end too? */
+static bool works_both(const struct plan_machine *m, enum engine_end end, const struct plan_edge *e)
+{
+	enum engine_end other = end == END_CAP ? END_ROD : END_CAP;
+	bool both = false;
+	for (int k = 0; k < EVENT_KINDS && m->used[other]; k++)
+		both = both || (m->edge[other][k].valve == e->valve && m->edge[other][k].on == e->on);
+	return both;
 }
 
 /* An offset shifts only what is planned: where the commands fall now is measured. */
@@ -77,19 +93,19 @@ static void add_offsets(struct doubt *d, enum engine_end end)
 		const struct plan_edge *e = &d->m->edge[end][k];
 		struct plan_timing t = *d->planned;
 		t.command_rad[e->valve][e->on] += e->offset_sd_rad;
-		add(d, &t, "the controller's angle");
+		add(d, works_both(d->m, end, e) ? -1 : (int)end, &t, "the controller's angle");
 	}
 }
 
 static void add_gas(struct doubt *d, enum engine_end end)
 {
 	d->moved->n[end] += d->m->n_sd[end];
-	add(d, d->planned, "index of expansion");
+	add(d, (int)end, d->planned, "index of expansion");
 	d->moved->seat_m3_s_pa[end] *= 1 + d->m->seat_sd_part[end];
-	add(d, d->planned, "leak of the inlet");
+	add(d, (int)end, d->planned, "leak of the inlet");
 	for (int p = 0; p < 2; p++) {
 		d->moved->c_m3_s_pa[end][p] *= 1 + d->m->c_sd_part[end][p];
-		add(d, d->planned, p == 0 ? "inlet passage" : "exhaust passage");
+		add(d, (int)end, d->planned, p == 0 ? "inlet passage" : "exhaust passage");
 	}
 }
 
@@ -125,7 +141,7 @@ static void disagreement(struct doubt *d, double out[PLAN_QUANTITIES])
 	d->out->measured = d->now != NULL && measured_quantities(d->m, seen);
 	if (!d->out->measured)
 		return;
-	run(d->m, &ride, d->now, model);
+	run(d->m, &ride, d->now, -1, &d->of_now, model);
 	for (int q = 0; q < PLAN_QUANTITIES; q++)
 		out[q] = isfinite(seen[q] - model[q]) ? seen[q] - model[q] : 0;
 }
@@ -163,9 +179,12 @@ int plan_doubt_find(const struct plan_machine *m, const struct plan_conditions *
 	d.moved = malloc(sizeof *d.moved);
 	if (d.moved == NULL)
 		return -1;
-	run(m, at, planned, d.base_planned);
-	if (now != NULL)
-		run(m, at, now, d.base_now);
+	plan_predict(m, at, planned, -1, &d.of_planned);
+	plan_quantities(&d.of_planned, d.base_planned);
+	if (now != NULL) {
+		plan_predict(m, at, now, -1, &d.of_now);
+		plan_quantities(&d.of_now, d.base_now);
+	}
 	memcpy(d.moved, m, sizeof *m);
 	for (int end = 0; end < END_COUNT; end++) {
 		if (!m->used[end])

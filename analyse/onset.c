@@ -360,14 +360,25 @@ __attribute__((target("avx2"), flatten)) static void predict_wide(const struct o
 {
 	predict(w, value, lanes, out);
 }
+
+/* All eight. */
+__attribute__((target(PROCESSOR_WIDEST), flatten)) static void
+predict_widest(const struct onset_window *w, const double (*value)[ONSET_PARAMETERS], size_t lanes,
+               double (*out)[ONSET_SAMPLES_MAX])
+{
+	predict(w, value, lanes, out);
+}
 #else
 #define predict_wide predict
+#define predict_widest predict
 #endif
 
 void onset_predict(const struct onset_window *w, const double (*value)[ONSET_PARAMETERS], size_t lanes,
                    double (*out)[ONSET_SAMPLES_MAX])
 {
-	if (processor_is_wide())
+	if (processor_is_widest())
+		predict_widest(w, value, lanes, out);
+	else if (processor_is_wide())
 		predict_wide(w, value, lanes, out);
 	else
 		predict(w, value, lanes, out);

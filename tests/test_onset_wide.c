@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The forward model four lanes abreast gives the same bits as one lane after the other: the same log gives
- * the same report on every processor.  Includes the source: which way is taken is nobody else's business, and
- * here it runs with sanitizers, which it does not elsewhere (see the Makefile), on windows of all sizes. */
+/* The forward model four or eight lanes abreast gives the same bits as one lane after the other: the same log
+ * gives the same report on every processor.  Includes the source: which way is taken is nobody else's
+ * business, and here it runs with sanitizers, which it does not elsewhere (see the Makefile), on windows of
+ * all sizes. */
 #include "analyse/onset.c"
 
 #include "analyse/rehearse/prng.h"
@@ -72,28 +73,44 @@ static void draw_values(struct prng *r, double value[ONSET_LANES][ONSET_PARAMETE
 	}
 }
 
-START_TEST(wide_and_plain_are_the_same_to_the_bit)
+typedef void (*prediction)(const struct onset_window *w, const double (*value)[ONSET_PARAMETERS],
+                           size_t lanes, double (*out)[ONSET_SAMPLES_MAX]);
+
+static void compare_with_plain(prediction abreast)
 {
 	static struct onset_window w;
 	static double plain[ONSET_LANES][ONSET_SAMPLES_MAX], wide[ONSET_LANES][ONSET_SAMPLES_MAX];
 	double value[ONSET_LANES][ONSET_PARAMETERS] = {0};
 	struct prng r = prng_make(1, 0);
-	if (!processor_is_wide()) {
-		puts("test_onset_wide: this processor has no lanes so wide; nothing to compare");
-		return;
-	}
 	for (int i = 0; i < WINDOWS; i++) {
 		size_t lanes = 1 + (size_t)i % ONSET_LANES;
 		draw_window(&r, &w);
 		draw_values(&r, value);
 		predict(&w, (const double(*)[ONSET_PARAMETERS])value, lanes, plain);
-		predict_wide(&w, (const double(*)[ONSET_PARAMETERS])value, lanes, wide);
+		abreast(&w, (const double(*)[ONSET_PARAMETERS])value, lanes, wide);
 		for (size_t l = 0; l < lanes; l++) {
 			ck_assert(isfinite(plain[l][w.n - 1]));
 			ck_assert_msg(memcmp(plain[l], wide[l], w.n * sizeof plain[l][0]) == 0,
 			              "window %d, lane %zu", i, l);
 		}
 	}
+}
+
+START_TEST(wide_and_plain_are_the_same_to_the_bit)
+{
+	if (processor_is_wide())
+		compare_with_plain(predict_wide);
+	else
+		puts("test_onset_wide: this processor has no lanes so wide; nothing to compare");
+}
+END_TEST
+
+START_TEST(widest_and_plain_are_the_same_to_the_bit)
+{
+	if (processor_is_widest())
+		compare_with_plain(predict_widest);
+	else
+		puts("test_onset_wide: this processor has no lanes of the widest; nothing to compare");
 }
 END_TEST
 
@@ -102,6 +119,7 @@ int main(void)
 	Suite *s = suite_create("onset, wide");
 	TCase *t = tcase_create("onset, wide");
 	tcase_add_test(t, wide_and_plain_are_the_same_to_the_bit);
+	tcase_add_test(t, widest_and_plain_are_the_same_to_the_bit);
 	suite_add_tcase(s, t);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_NORMAL);

@@ -257,6 +257,7 @@ static void catch_event(struct row_catcher *c, const struct valve_event *e)
 	    .valve = e->valve,
 	    .end = e->end,
 	    .event = e->event,
+	    .command_us = e->command_t_us,
 	    .delay_ms = e->delay_s * 1e3,
 	    .true_delay_ms = t == NULL ? NAN : (t->half_open_us - t->command_us) * 1e-3,
 	    .event_deg = unit_deg(e->event_rad),

@@ -16,6 +16,7 @@ struct road_edge { /* an accepted edge of the analysis */
 
 struct road_event { /* an event found, beside its truth */
 	unsigned valve, end, event;
+	double command_us;                /* sender time */
 	double delay_ms, true_delay_ms;   /* NAN = not found, did not move */
 	double event_deg, true_event_deg; /* mod 360 */
 	double sd_ms, closure_deg;        /* error - (count + firing + delay) */

@@ -170,11 +170,36 @@ static bool put_off(const struct onset_prior *prior, const struct onset_result *
 	return r->t50_s > prior->latest_s - 1e-3 && prior->latest_s > prior->mean[ONSET_T50] + NEVER_S;
 }
 
+#define UNTOLD 2.0 /* times what was expected: more is not told apart */
+
+/* How exactly the pressures alone tell the time: without what was expected, which was learned from events
+ * that the gas model times wrongly in the same way and so is no second opinion. */
+static double told_s(const struct onset_prior *prior, const struct onset_result *r)
+{
+	double sd_s = prior->sd[ONSET_T50], z = (r->t50_s - prior->mean[ONSET_T50]) / sd_s;
+	double expected = 5 / (4 + z * z) / (sd_s * sd_s), told = 1 / (r->sd_s * r->sd_s) - expected;
+	return 1 / sqrt(fmax(told, 1 / (UNTOLD * UNTOLD * sd_s * sd_s)));
+}
+
+static double sure_of(const struct onset_result *r)
+{
+	return fmin(r->log_bayes_factor, r->log_against_opposite);
+}
+
+/* It moved, but the time is what was expected and hardly more: as where an exhaust shuts at the dead centre.
+ */
+static bool untold(const struct onset_prior *prior, const struct onset_result *r)
+{
+	return sure_of(r) > 5 && told_s(prior, r) > prior->sd[ONSET_T50];
+}
+
 static char class_of(const struct onset_window *w, const struct onset_prior *prior,
                      const struct onset_result *r)
 {
-	double sure = fmin(r->log_bayes_factor, r->log_against_opposite);
+	double sure = sure_of(r);
 	double misfit = r->misfit / (double)w->n;
+	if (untold(prior, r))
+		return EVENT_CLASS_C;
 	if (sure > 10 && r->unimodal && misfit < 3 && inside(prior, r))
 		return EVENT_CLASS_A;
 	if (sure > 5 && misfit < 6 && inside(prior, r) && r->sd_s < 5e-3)
@@ -220,11 +245,12 @@ static double unseen_s(const struct valve_events *v, const struct onset_window *
 	return share * fmax(0.5 - shows, 0) * ramp_s;
 }
 
-/* An exhaust found to shut so slowly is none, but a model that does not fit: a leak that ends meanwhile, air
- * from the inlet, the other end that empties.  Half way may be off by half of what the ramp is too long. */
-static double too_slow_s(const struct valve_events *v, const struct onset_result *r)
+/* A valve found to move so slowly does not, but the model does not fit: a leak that ends meanwhile, air from
+ * the other passage, the other end that empties.  Half way may be off by half of what the ramp is too long.
+ */
+static double too_slow_s(const struct valve_events *v, const struct group *g)
 {
-	return 0.5 * fmax(exp(r->value[ONSET_RAMP]) - 2 * exp(v->usual[ONSET_RAMP]), 0);
+	return 0.5 * fmax(exp(g->value[ONSET_RAMP]) - 2 * exp(v->usual[ONSET_RAMP]), 0);
 }
 
 /* Pressure by which the model may err in the same way over the samples that show an event: few, but for a
@@ -233,17 +259,18 @@ static double too_slow_s(const struct valve_events *v, const struct onset_result
 #define MODEL_SAMPLES 8
 
 /* What the model may be off by, beyond what its fit says. */
-static double model_doubt_s(const struct valve_events *v, const struct onset_window *w,
-                            const struct onset_result *r)
+static double model_doubt_s(const struct valve_events *v, enum engine_end end, const struct onset_window *w,
+                            const struct onset_prior *prior, const struct onset_result *r)
 {
+	enum onset_passage other = w->passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	const struct group *beside = &v->group[end][valve_kind(other, w->other.opening)];
 	bool exhaust_shuts = w->passage == ONSET_EXHAUST && !w->opening;
 	double samples = exhaust_shuts ? (double)w->n : MODEL_SAMPLES;
-	double doubt_s = hypot(r->sd_s * MODEL_PA * sqrt(samples) / w->noise_pa, unseen_s(v, w, r));
+	double doubt_s = hypot(told_s(prior, r) * MODEL_PA * sqrt(samples) / w->noise_pa, unseen_s(v, w, r));
 	if (w->other.moves)
-		doubt_s = hypot(doubt_s, exhaust_shuts ? BESIDE_SHUT_S : BESIDE_S);
-	if (exhaust_shuts)
-		doubt_s = hypot(doubt_s, too_slow_s(v, r));
-	return doubt_s;
+		doubt_s =
+		    hypot(doubt_s, hypot(exhaust_shuts ? BESIDE_SHUT_S : BESIDE_S, too_slow_s(v, beside)));
+	return hypot(doubt_s, too_slow_s(v, &v->group[end][valve_kind(w->passage, w->opening)]));
 }
 
 /* What of it may change over a ride: all but the sensor's lag. */
@@ -329,7 +356,14 @@ static void time_event(struct valve_events *v, const struct leg *leg, const stru
 	if (e->cls != EVENT_CLASS_MISSED && !v->group[end][kind].learned)
 		e->cls = EVENT_CLASS_C; /* nothing like it was seen often enough to know it by */
 	t->dead = e->cls == EVENT_CLASS_MISSED;
-	if (e->cls != EVENT_CLASS_A && e->cls != EVENT_CLASS_B)
+	struct group *g = &v->group[end][kind];
+	bool found = e->cls == EVENT_CLASS_A || e->cls == EVENT_CLASS_B;
+	double doubt_s = model_doubt_s(v, end, w, &prior, &r);
+	if (found || (g->learned && untold(&prior, &r))) { /* those left may just look as if they told more */
+		g->timed++;
+		g->doubt_sum_s += doubt_s;
+	}
+	if (!found)
 		return;
 	t->t50_us = t->command_us + 1e6 * r.t50_s;
 	t->sd_us = 1e6 * r.sd_s;
@@ -337,11 +371,7 @@ static void time_event(struct valve_events *v, const struct leg *leg, const stru
 	e->event_t_us = t->t50_us;
 	e->delay_s = r.t50_s;
 	e->t10_s = t->opens ? onset_share_time(w, r.value, 0.1) : NAN;
-	struct group *g = &v->group[end][kind];
-	g->timed++;
-	double doubt_s = model_doubt_s(v, w, &r),
-	       common = hypot(g->common_sd_s, g->per_lag * v->lag_sd_s[end]);
-	g->doubt_sum_s += doubt_s;
+	double common = hypot(g->common_sd_s, g->per_lag * v->lag_sd_s[end]);
 	e->sd_s = fmax(hypot(hypot(r.sd_s, common), doubt_s), FLOOR_S);
 }
 

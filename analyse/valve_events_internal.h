@@ -22,7 +22,7 @@ struct group {
 	double spread_s;                /* scatter of t50 - command, sd */
 	double value[ONSET_PARAMETERS]; /* K, n, ramp, b in force */
 	double sd[ONSET_PARAMETERS];    /* how far one event may stray from them */
-	unsigned timed;                 /* events found */
+	unsigned timed;                 /* events found, and those whose time is not told */
 	double doubt_sum_s;             /* of these: what the model may be off by */
 	double noise_factor;            /* sd of residuals over the sensor's own noise, >= 1 */
 };

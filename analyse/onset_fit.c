@@ -228,18 +228,19 @@ static void start_at(const struct onset_window *w, const struct onset_prior *pri
 	at->value[ONSET_T50] = t50_s;
 }
 
-/* All but t50 of a few points together: residuals, slopes and normal matrix. */
-static void look_at_rest(const struct onset_window *w, const struct onset_prior *prior, struct point **at,
-                         size_t points)
+/* A few points together: residuals and slopes of the local parameters from `from` on, normal matrix of all
+ * but t50. */
+static void look_at(const struct onset_window *w, const struct onset_prior *prior, struct point **at,
+                    const int *from, size_t points)
 {
 	struct batch b;
 	size_t first[3];
 	b.n = 0;
 	for (size_t i = 0; i < points; i++)
-		first[i] = look_ask(at[i], at[i]->value, 1, &b);
+		first[i] = look_ask(at[i], at[i]->value, from[i], &b);
 	residuals(w, &b);
 	for (size_t i = 0; i < points; i++) {
-		look_take(at[i], 1, &b, first[i]);
+		look_take(at[i], from[i], &b, first[i]);
 		normal_matrix(at[i], prior, 1, at[i]->a);
 	}
 }
@@ -265,15 +266,16 @@ struct hypotheses { /* nothing moved (t50 = infinity); it was so all along (-inf
 static void weigh(const struct onset_window *w, const struct onset_prior *prior, struct hypotheses *h)
 {
 	struct point *at[3] = {&h->stayed, &h->otherwise, &h->expected};
+	const int from[3] = {1, 1, 0}; /* t50 is free in the last */
 	start_at(w, prior, INFINITY, &h->stayed);
 	start_at(w, prior, -INFINITY, &h->otherwise);
 	start_at(w, prior, clamp(prior->mean[ONSET_T50], prior->earliest_s, prior->latest_s), &h->expected);
-	look_at_rest(w, prior, at, 3);
+	look_at(w, prior, at, from, 3);
 	bool stayed = adjust(prior, &h->stayed, &h->stayed_sum);
 	bool otherwise = adjust(prior, &h->otherwise, &h->otherwise_sum);
 	if (!stayed && !otherwise)
 		return;
-	look_at_rest(w, prior, stayed ? at : at + 1, (size_t)stayed + otherwise);
+	look_at(w, prior, stayed ? at : at + 1, from, (size_t)stayed + otherwise);
 	if (stayed)
 		adjust(prior, &h->stayed, &h->stayed_sum);
 	if (otherwise)
@@ -414,16 +416,12 @@ static double take_best(const struct onset_window *w, const struct onset_prior *
 	return before - least;
 }
 
-/* Over all local parameters; leaves t50's standard deviation in *sd and returns the objective. */
+/* Over all local parameters, from a point with all slopes; leaves t50's standard deviation in *sd and returns
+ * the objective. */
 static double climb(const struct onset_window *w, const struct onset_prior *prior, struct point *at,
                     double *sd)
 {
 	double a[SPD_MAX * SPD_MAX], b[SPD_MAX], x[SPD_MAX], sum;
-	struct batch start;
-	start.n = 0;
-	look_ask(at, at->value, 0, &start);
-	residuals(w, &start);
-	look_take(at, 0, &start, 0);
 	sum = objective(prior, at, at->value, at->residual);
 	*sd = prior->sd[ONSET_T50];
 	for (int round = 0; round < 8; round++) {
@@ -441,6 +439,16 @@ static double climb(const struct onset_window *w, const struct onset_prior *prio
 	}
 	normal_matrix(at, prior, 1, at->a);
 	return sum;
+}
+
+/* The same from another t50. */
+static double climb_from(const struct onset_window *w, const struct onset_prior *prior, double t50_s,
+                         struct point *at, double *sd)
+{
+	const int from = 0;
+	at->value[ONSET_T50] = t50_s;
+	look_at(w, prior, &at, &from, 1);
+	return climb(w, prior, at, sd);
 }
 
 /* --- the profile over t50 ------------------------------------------------------------ */
@@ -513,7 +521,7 @@ static void climb_also(const struct onset_window *w, const struct onset_prior *p
 	struct point other;
 	double other_sd;
 	start_at(w, prior, t50_s, &other);
-	double other_sum = climb(w, prior, &other, &other_sd);
+	double other_sum = climb_from(w, prior, t50_s, &other, &other_sd);
 	if (other_sum >= *sum)
 		return;
 	*at = other;
@@ -521,14 +529,18 @@ static void climb_also(const struct onset_window *w, const struct onset_prior *p
 	*sd = other_sd;
 }
 
-/* From the lowest point of the scan; also from where the prior puts the event and from a second
- * valley, if they are elsewhere: what overlaps may hide the right one. */
+/* From the lowest point of the scan; from where the prior puts the event, at once, if that is in the same
+ * cell, for there all slopes are known (beside another movement the prior is the poorer guess); also from
+ * where the prior puts the event and from a second valley, if they are elsewhere: what overlaps may hide the
+ * right one. */
 static void find_best(const struct onset_window *w, const struct onset_prior *prior, const struct scan *s,
                       struct point *at, double *sd)
 {
 	const double near_s = 3e-3, hopeless = 40;
-	at->value[ONSET_T50] = s->t_s[s->best];
-	double sum = climb(w, prior, at, sd), expected = prior->mean[ONSET_T50];
+	double lowest = s->t_s[s->best], half_cell = 0.5 * (s->t_s[1] - s->t_s[0]);
+	bool as_expected = !w->other.moves && fabs(lowest - at->value[ONSET_T50]) < half_cell;
+	double sum = as_expected ? climb(w, prior, at, sd) : climb_from(w, prior, lowest, at, sd);
+	double expected = prior->mean[ONSET_T50];
 	if (fabs(at->value[ONSET_T50] - expected) > near_s && expected > prior->earliest_s &&
 	    expected < prior->latest_s)
 		climb_also(w, prior, expected, at, &sum, sd);

@@ -245,9 +245,9 @@ static double unseen_s(const struct valve_events *v, const struct onset_window *
 	return share * fmax(0.5 - shows, 0) * ramp_s;
 }
 
-/* A valve found to move so slowly does not, but the model does not fit: a leak that ends meanwhile, air from
- * the other passage, the other end that empties.  Half way may be off by half of what the ramp is too long.
- */
+/* An exhaust found to shut so slowly does not, but the model does not fit: a leak that ends meanwhile, air
+ * from the inlet, the other end that empties; likewise either of two movements beside one another.  Half way
+ * may be off by half of what the ramp is too long. */
 static double too_slow_s(const struct valve_events *v, const struct group *g)
 {
 	return 0.5 * fmax(exp(g->value[ONSET_RAMP]) - 2 * exp(v->usual[ONSET_RAMP]), 0);
@@ -270,7 +270,9 @@ static double model_doubt_s(const struct valve_events *v, enum engine_end end, c
 	if (w->other.moves)
 		doubt_s =
 		    hypot(doubt_s, hypot(exhaust_shuts ? BESIDE_SHUT_S : BESIDE_S, too_slow_s(v, beside)));
-	return hypot(doubt_s, too_slow_s(v, &v->group[end][valve_kind(w->passage, w->opening)]));
+	if (w->other.moves || exhaust_shuts)
+		doubt_s = hypot(doubt_s, too_slow_s(v, &v->group[end][valve_kind(w->passage, w->opening)]));
+	return doubt_s;
 }
 
 /* What of it may change over a ride: all but the sensor's lag. */

@@ -126,7 +126,9 @@ static int compare_all(const struct choice *o, char **run, size_t n)
 {
 	struct fault f = {0};
 	struct table t = {.n = n};
-	int status = table_fill(&t, o, run, &f);
+	int status = -1;
+	if (write_out_check_file(o->json, &f) == 0 && write_out_check_file(o->html, &f) == 0)
+		status = table_fill(&t, o, run, &f);
 	if (status == 0)
 		status = write_files(o, &t, &f);
 	if (status == 0 && !write_out_is_stdout(o->json) && !write_out_is_stdout(o->html))

@@ -298,6 +298,16 @@ static int by_hand(const struct choice *o, const struct engine *e, struct plan_m
 
 /* --- out --------------------------------------------------------------------------- */
 
+/* The search takes long: what cannot be written is said before it. */
+static int check_places(const struct choice *o, struct fault *f)
+{
+	const char *file[] = {o->json, o->html, o->ini, o->header};
+	for (size_t i = 0; i < sizeof file / sizeof *file; i++)
+		if (write_out_check_file(file[i], f) != 0)
+			return -1;
+	return write_out_check_directory(o->csv, f);
+}
+
 static int write_file(const char *path, const struct plan *p, int (*render)(const struct plan *, FILE *),
                       struct fault *f)
 {
@@ -454,6 +464,8 @@ int cmd_plan(int argc, char **argv)
 	int code = take_options(&o, argc, argv);
 	if (code != EX_OK)
 		return code;
+	if (check_places(&o, &f) != 0)
+		return cli_fault(COMMAND, &f);
 	struct work *w = calloc(1, sizeof *w);
 	if (w == NULL)
 		fault_set(&f, EX_OSERR, "out of memory");

@@ -100,7 +100,8 @@ static int report_run(const struct choice *o, const char *run)
 {
 	struct fault f = {0};
 	struct report *r = malloc(sizeof *r);
-	struct ride *ride = ride_open_unlisted(run, o->engine, o->rest_s, &f);
+	bool places = write_out_check_file(o->json, &f) == 0 && write_out_check_file(o->html, &f) == 0;
+	struct ride *ride = places ? ride_open_unlisted(run, o->engine, o->rest_s, &f) : NULL;
 	int status = -1;
 	if (r == NULL)
 		fault_set(&f, EX_OSERR, "out of memory");

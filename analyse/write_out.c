@@ -2,12 +2,64 @@
 #include "analyse/write_out.h"
 
 #include <errno.h>
+#include <limits.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <sysexits.h>
+#include <unistd.h>
 
 bool write_out_is_stdout(const char *path)
 {
 	return path != NULL && strcmp(path, "-") == 0;
+}
+
+static int cannot_create(const char *path, struct fault *fault)
+{
+	return fault_set(fault, EX_CANTCREAT, "%s: cannot create it: %s", path, strerror(errno));
+}
+
+/* Up to the last part of a path: what has to be there, and to take a new name, for it to be created. */
+static bool parent_of(const char *path, char parent[PATH_MAX])
+{
+	size_t n = strlen(path);
+	while (n > 1 && path[n - 1] == '/')
+		n--;
+	while (n > 0 && path[n - 1] != '/')
+		n--;
+	if (n >= PATH_MAX)
+		return false;
+	memcpy(parent, path, n);
+	strcpy(parent + n, n == 0 ? "." : "");
+	return true;
+}
+
+/* `wrong`: what is told of one that is there and of the other kind. */
+static int check(const char *path, bool directory, int wrong, struct fault *fault)
+{
+	char parent[PATH_MAX];
+	struct stat there;
+	if (path == NULL || write_out_is_stdout(path))
+		return 0;
+	bool new = stat(path, &there) != 0;
+	if (new &&errno != ENOENT)
+		return cannot_create(path, fault);
+	if (new && !parent_of(path, parent))
+		return 0; /* too long for a path: creating it will say so */
+	errno = wrong;
+	if (!new &&S_ISDIR(there.st_mode) != directory)
+		return cannot_create(path, fault);
+	bool in = new || directory;
+	return access(new ? parent : path, in ? W_OK | X_OK : W_OK) == 0 ? 0 : cannot_create(path, fault);
+}
+
+int write_out_check_file(const char *path, struct fault *fault)
+{
+	return check(path, false, EISDIR, fault);
+}
+
+int write_out_check_directory(const char *path, struct fault *fault)
+{
+	return check(path, true, ENOTDIR, fault);
 }
 
 FILE *write_out_open(const char *path, struct fault *fault)
@@ -16,7 +68,7 @@ FILE *write_out_open(const char *path, struct fault *fault)
 		return stdout;
 	FILE *out = fopen(path, "we");
 	if (out == NULL)
-		fault_set(fault, EX_CANTCREAT, "%s: cannot create it: %s", path, strerror(errno));
+		cannot_create(path, fault);
 	return out;
 }
 

@@ -10,6 +10,11 @@
 
 bool write_out_is_stdout(const char *path); /* false for NULL */
 
+/* Before long work: could this be created, or written where it stands?  NULL (none wanted) and standard
+ * output can.  0; -1 with fault. */
+int write_out_check_file(const char *path, struct fault *fault);
+int write_out_check_directory(const char *path, struct fault *fault); /* of tables */
+
 /* NULL with fault when it cannot be created. */
 FILE *write_out_open(const char *path, struct fault *fault);
 

@@ -81,6 +81,13 @@ expect 65 '000001-0001.tram' "$build/trammel" report "$work/bare"
 expect 66 'nowhere.ini' "$build/trammel" report "$work/ride" --engine "$work/nowhere.ini"
 expect 73 'csv' "$build/trammel" export "$work/ride" --csv "$work/letter/csv"
 
+# what cannot be written is said before the work: also where the ride is none
+expect 73 'none/r.json: cannot create it: No such file' "$build/trammel" report "$work/bare" --json "$work/none/r.json"
+expect 73 'letter/r.html: cannot create it: Not a directory' "$build/trammel" report "$work/bare" --html "$work/letter/r.html"
+expect 73 'cannot create it: Is a directory' "$build/trammel" compare "$work/bare" "$work/bare" --json "$work/bare"
+expect 73 'letter: cannot create it: Not a directory' "$build/trammel" plan "$work/bare" --csv "$work/letter"
+expect 73 'none/p.ini: cannot create it' "$build/trammel" plan "$work/bare" --ini "$work/none/p.ini"
+
 # an empty recording, text in place of frames, frames' noise in place of text
 expect 0 '' "$build/trammeld" --port "$work/empty" --link lines --engine "$engine" --into "$work/empty.d"
 expect 65 'no records' "$build/trammel" report "$work/empty.d"

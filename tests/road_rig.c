@@ -349,6 +349,21 @@ struct road *road_ride(const char *engine_path, enum link_kind link, const char 
 	return r;
 }
 
+char *road_lines_without(const char *lines, const char *without)
+{
+	char *text = malloc(strlen(lines) + 1), *to = text;
+	ck_assert_ptr_nonnull(text);
+	while (*lines != '\0') {
+		size_t len = strcspn(lines, "\n") + 1;
+		bool keep = strncmp(lines, without, strlen(without)) != 0;
+		memcpy(to, lines, keep ? len : 0);
+		lines += len;
+		to += keep ? len : 0;
+	}
+	*to = '\0';
+	return text;
+}
+
 char *road_lines(const char *engine_path, const char *const *words, const char *without)
 {
 	struct road r = {.directory = log_rig_directory()};
@@ -357,18 +372,14 @@ char *road_lines(const char *engine_path, const char *const *words, const char *
 	snprintf(truth, sizeof truth, "%s/truth", r.directory);
 	rehearse(&r, engine_path, LINK_LINES, words, out);
 	size_t n;
-	char *text = slurp(out, &n), *to = text;
+	char *all = slurp(out, &n);
 	log_rig_remove(strdup(truth));
 	log_rig_remove(r.directory);
-	for (char *line = text; *line != '\0';) {
-		size_t len = strcspn(line, "\n") + 1;
-		bool keep = without == NULL || strncmp(line, without, strlen(without)) != 0;
-		memmove(to, line, len);
-		line += len;
-		to += keep ? len : 0;
-	}
-	*to = '\0';
-	return text;
+	if (without == NULL)
+		return all;
+	char *rest = road_lines_without(all, without);
+	free(all);
+	return rest;
 }
 
 void road_free(struct road *r)

@@ -52,6 +52,8 @@ void road_free(struct road *r);
 /* A rehearsed ride as text lines, malloc'd and terminated, without the lines
  * that begin with `without` (NULL = all). */
 char *road_lines(const char *engine_path, const char *const *words, const char *without);
+/* The same of lines that are there. */
+char *road_lines_without(const char *lines, const char *without);
 
 /* The report's row, NULL when there is none. */
 const struct valve_event_summary *road_row(const struct road *r, enum engine_end end,

@@ -404,11 +404,13 @@ static double best_cut_off_away_deg(const struct plan_rig *r, enum engine_end en
 {
 	int valve = engine_valve_for(&r->engine, end == END_CAP ? PASSAGE_CAP_INLET : PASSAGE_ROD_INLET);
 	struct plan_solution s;
+	struct plan_conditions at = r->plan->at;
 	double best = -INFINITY, away = NAN;
+	at.top_rad_s = 0; /* the force there is no part of a score */
 	for (int i = -80; i <= 80; i++) {
 		struct plan_timing t = r->plan->best.timing;
 		t.command_rad[valve][0] += unit_rad(0.5 * i);
-		plan_judge(r->machine, &r->plan->at, &r->plan->request.aim, &t, &s);
+		plan_judge(r->machine, &at, &r->plan->request.aim, &t, &s);
 		if (s.score > best) {
 			best = s.score;
 			away = 0.5 * i;

@@ -28,9 +28,16 @@
 #define ROOM (CRANK_SLOTS_MAX + TORQUE_MAX + ABREAST)
 #define EDGES 4 /* that wait to be taken together */
 
-struct column { /* what the filter makes of one slot's error of 1 rad, or of one push */
-	double x[3];
-	unsigned row; /* of the normal equations */
+typedef double abreast
+    __attribute__((vector_size(ABREAST * sizeof(double)), aligned(sizeof(double)), may_alias));
+
+/* What the filter makes of one slot's error of 1 rad each, or, with the other sign, of one push: the pushes
+ * first, then slots.  Zero from n on. */
+struct columns {
+	double x[3][ROOM];
+	unsigned row[ROOM]; /* of the normal equations */
+	size_t n;
+	size_t after[CRANK_SLOTS_MAX]; /* where a slot's column stands, and 1; 0 = it has none */
 };
 
 /* What pushed the crank over one row besides, unknown but slow: straight, square and
@@ -38,15 +45,15 @@ struct column { /* what the filter makes of one slot's error of 1 rad, or of one
 #define SLOW 3
 
 struct slow {
-	double x[SLOW][3], v[SLOW];                       /* columns; their innovations */
-	double normal[SLOW][SLOW], right[SLOW];           /* equations */
-	double cross[SLOW][CRANK_SLOTS_MAX + TORQUE_MAX]; /* with the unknowns of the wheel */
-	double middle_us, half_us, sd;                    /* of the row; rad/s2 */
+	double x[SLOW][3], v[SLOW];             /* columns; their innovations */
+	double normal[SLOW][SLOW], right[SLOW]; /* equations */
+	double middle_us, half_us, sd;          /* of the row; rad/s2 */
 };
 
 /* Edges of which the equations do not know yet. */
 struct waiting {
 	double v[EDGES][ROOM], inverse_s[EDGES]; /* innovations by unknowns; 0 where there is none */
+	double slow[EDGES][SLOW];                /* what they add to the row's own equations */
 	size_t n;
 };
 
@@ -60,12 +67,12 @@ struct pitch {
 	double square, log_s;
 	uint64_t edges, rows;
 	bool has_guess;
-	double guess[CRANK_SLOTS_MAX + TORQUE_MAX];         /* of the unknowns, to know outliers by */
-	double stray_rad[CRANK_SLOTS_MAX];                  /* of the guess */
-	struct column active[CRANK_SLOTS_MAX + TORQUE_MAX]; /* torque first, then slots */
-	size_t active_n;
+	double guess[CRANK_SLOTS_MAX + TORQUE_MAX]; /* of the unknowns, to know outliers by */
+	double stray_rad[CRANK_SLOTS_MAX];          /* of the guess */
+	struct columns active;
 	struct waiting waiting;
 	struct slow slow;
+	double cross[SLOW][ROOM]; /* of its equations with the unknowns of the wheel */
 };
 
 struct pitch *pitch_new(const struct wheel *nominal, const struct torque *torque)
@@ -128,76 +135,118 @@ uint64_t pitch_edges(const struct pitch *p)
 
 static void start_columns(struct pitch *p)
 {
-	p->active_n = p->torque.columns;
+	struct columns *c = &p->active;
+	c->n = p->torque.columns;
+	for (int i = 0; i < 3; i++)
+		memset(c->x[i], 0, p->stride * sizeof *c->x[i]);
+	memset(c->after, 0, p->slots * sizeof *c->after);
 	for (unsigned i = 0; i < p->torque.columns; i++)
-		p->active[i] = (struct column){{0, 0, 0}, (unsigned)p->slots + i};
+		c->row[i] = (unsigned)p->slots + i;
+}
+
+static abreast *at(double *column)
+{
+	return (abreast *)column;
+}
+
+static void step_columns(struct columns *c, const struct motion_step *step)
+{
+	for (size_t j = 0; j < c->n; j += ABREAST) {
+		abreast rad_s = *at(&c->x[1][j]), rad_s2 = *at(&c->x[2][j]);
+		*at(&c->x[0][j]) += step->f01 * rad_s + step->f02 * rad_s2;
+		*at(&c->x[1][j]) = step->f11 * rad_s + step->f12 * rad_s2;
+	}
+}
+
+/* The last column takes the place of this one. */
+static void forget_column(struct columns *c, size_t j)
+{
+	size_t last = --c->n;
+	c->after[c->row[j]] = 0;
+	if (j != last)
+		c->after[c->row[last]] = j + 1;
+	c->row[j] = c->row[last];
+	for (int i = 0; i < 3; i++) {
+		c->x[i][j] = c->x[i][last];
+		c->x[i][last] = 0;
+	}
 }
 
 static void move_columns(struct pitch *p, const struct motion_step *step, double dt,
                          const struct torque_push *push)
 {
+	struct columns *c = &p->active;
+	step_columns(c, step);
 	for (size_t j = 0; j < p->torque.columns; j++) {
-		struct column *c = &p->active[j];
-		motion_step_state(c->x, step);
-		c->x[0] += push[j].rad;
-		c->x[1] += push[j].rad_s;
+		c->x[0][j] -= push[j].rad;
+		c->x[1][j] -= push[j].rad_s;
 	}
-	for (size_t j = p->torque.columns; j < p->active_n;) {
-		struct column *c = &p->active[j];
-		motion_step_state(c->x, step);
-		double size = fabs(c->x[0]) + fabs(c->x[1] * dt) + fabs(c->x[2] * dt * dt);
+	for (size_t j = p->torque.columns; j < c->n;) {
+		double size = fabs(c->x[0][j]) + fabs(c->x[1][j] * dt) + fabs(c->x[2][j] * dt * dt);
 		if (size < FORGOTTEN)
-			*c = p->active[--p->active_n];
+			forget_column(c, j);
 		else
 			j++;
 	}
 }
 
-static void wake_column(struct pitch *p, unsigned slot)
+static void wake_column(struct columns *c, unsigned slot)
 {
-	for (size_t j = p->torque.columns; j < p->active_n; j++)
-		if (p->active[j].row == slot)
-			return;
-	p->active[p->active_n++] = (struct column){{0, 0, 0}, slot};
+	if (c->after[slot] != 0)
+		return;
+	c->row[c->n] = slot;
+	c->after[slot] = ++c->n;
 }
 
 /* Innovations of all columns.  Nominal angle = true angle - the slot's error, so
  * that the slot's own column observes -1; a push is in the motion, so that its
- * column is predicted and observes 0. */
-static void column_innovations(const struct pitch *p, unsigned slot, double *v)
+ * column, which has the other sign, is predicted and observes 0. */
+static void column_innovations(struct columns *c, unsigned slot, double v[ROOM])
 {
-	for (size_t j = 0; j < p->active_n; j++) {
-		const struct column *c = &p->active[j];
-		v[j] = j < p->torque.columns ? c->x[0] : (c->row == slot ? -1 : 0) - c->x[0];
+	size_t own = c->after[slot] - 1;
+	for (size_t j = 0; j < c->n; j += ABREAST)
+		*at(&v[j]) = -*at(&c->x[0][j]);
+	v[own] = -1 - c->x[0][own];
+}
+
+static void take_columns(struct columns *c, const struct motion_gain *g, double v[ROOM])
+{
+	for (size_t j = 0; j < c->n; j += ABREAST)
+		for (int i = 0; i < 3; i++)
+			*at(&c->x[i][j]) += g->k[i] * *at(&v[j]);
+}
+
+/* Adds the waiting edges to a row of sums, each of them in turn: columns at rest too, as there is no other
+ * way to be fast. */
+static inline __attribute__((always_inline)) void add_row(const struct waiting *w, double *row, size_t n,
+                                                          const double by[EDGES])
+{
+	_Static_assert(EDGES == 4, "written out");
+	for (size_t col = 0; col < n; col += ABREAST) {
+		abreast *sum = (abreast *)&row[col];
+		*sum = *sum + by[0] * *(const abreast *)&w->v[0][col] +
+		       by[1] * *(const abreast *)&w->v[1][col] + by[2] * *(const abreast *)&w->v[2][col] +
+		       by[3] * *(const abreast *)&w->v[3][col];
 	}
 }
 
-static void take_columns(struct pitch *p, const struct motion_gain *g, const double *v)
-{
-	for (size_t j = 0; j < p->active_n; j++)
-		motion_take_state(p->active[j].x, g, j < p->torque.columns ? -v[j] : v[j]);
-}
-
-typedef double abreast
-    __attribute__((vector_size(ABREAST * sizeof(double)), aligned(sizeof(double)), may_alias));
-
-/* Whole rows, columns at rest too: there is no other way to be fast.  Each sum takes its edges in turn. */
 static inline __attribute__((always_inline)) void add_rows(struct pitch *p)
 {
 	const struct waiting *w = &p->waiting;
-	_Static_assert(EDGES == 4, "written out");
+	double by[EDGES];
 	for (size_t row = 0; row < p->size; row++) {
-		double a = w->v[0][row] * w->inverse_s[0], b = w->v[1][row] * w->inverse_s[1];
-		double c = w->v[2][row] * w->inverse_s[2], d = w->v[3][row] * w->inverse_s[3];
-		if (a == 0 && b == 0 && c == 0 && d == 0)
-			continue;
-		double *normal = &p->normal[row * p->stride];
-		for (size_t col = 0; col <= row; col += ABREAST) {
-			abreast *sum = (abreast *)&normal[col];
-			*sum = *sum + a * *(const abreast *)&w->v[0][col] +
-			       b * *(const abreast *)&w->v[1][col] + c * *(const abreast *)&w->v[2][col] +
-			       d * *(const abreast *)&w->v[3][col];
+		bool any = false;
+		for (size_t i = 0; i < EDGES; i++) {
+			by[i] = w->v[i][row] * w->inverse_s[i];
+			any = any || by[i] != 0;
 		}
+		if (any)
+			add_row(w, &p->normal[row * p->stride], row + 1, by);
+	}
+	for (size_t k = 0; k < SLOW; k++) {
+		for (size_t i = 0; i < EDGES; i++)
+			by[i] = w->slow[i][k];
+		add_row(w, p->cross[k], p->size, by);
 	}
 }
 
@@ -220,6 +269,7 @@ static void take_waiting(struct pitch *p)
 	for (size_t i = 0; i < EDGES; i++) {
 		memset(p->waiting.v[i], 0, p->size * sizeof *p->waiting.v[i]);
 		p->waiting.inverse_s[i] = 0;
+		memset(p->waiting.slow[i], 0, sizeof p->waiting.slow[i]);
 	}
 	p->waiting.n = 0;
 }
@@ -228,9 +278,10 @@ static void take_equations(struct pitch *p, double s, const double *v, double in
 {
 	double inverse_s = 1 / s;
 	struct waiting *w = &p->waiting;
-	for (size_t j = 0; j < p->active_n; j++) {
-		w->v[w->n][p->active[j].row] = v[j];
-		p->right[p->active[j].row] += v[j] * inverse_s * innovation;
+	for (size_t j = 0; j < p->active.n; j++) {
+		unsigned row = p->active.row[j];
+		w->v[w->n][row] = v[j];
+		p->right[row] += v[j] * inverse_s * innovation;
 	}
 	w->inverse_s[w->n] = inverse_s;
 	if (++w->n == EDGES)
@@ -240,11 +291,13 @@ static void take_equations(struct pitch *p, double s, const double *v, double in
 	p->edges++;
 }
 
-static void start_slow(struct slow *s, const struct tooth_mark *mark, size_t n, double omega)
+static void start_slow(struct pitch *p, const struct tooth_mark *mark, size_t n, double omega)
 {
-	*s = (struct slow){.middle_us = 0.5 * (double)(mark[0].t_us + mark[n - 1].t_us),
-	                   .half_us = 0.5 * (double)(mark[n - 1].t_us - mark[0].t_us),
-	                   .sd = omega * omega};
+	for (int i = 0; i < SLOW; i++)
+		memset(p->cross[i], 0, p->stride * sizeof *p->cross[i]);
+	p->slow = (struct slow){.middle_us = 0.5 * (double)(mark[0].t_us + mark[n - 1].t_us),
+	                        .half_us = 0.5 * (double)(mark[n - 1].t_us - mark[0].t_us),
+	                        .sd = omega * omega};
 }
 
 static void move_slow(struct slow *s, const struct motion_step *step, double drag, double dt,
@@ -260,8 +313,7 @@ static void move_slow(struct slow *s, const struct motion_step *step, double dra
 	}
 }
 
-static void take_slow(struct pitch *p, const struct motion_gain *g, const double *v, double innovation,
-                      bool counts)
+static void take_slow(struct pitch *p, const struct motion_gain *g, double innovation, bool counts)
 {
 	struct slow *s = &p->slow;
 	for (unsigned i = 0; i < SLOW; i++)
@@ -272,8 +324,7 @@ static void take_slow(struct pitch *p, const struct motion_gain *g, const double
 		s->right[i] += scaled * innovation;
 		for (unsigned j = 0; j <= i; j++)
 			s->normal[i][j] += scaled * s->v[j];
-		for (size_t j = 0; counts && j < p->active_n; j++)
-			s->cross[i][p->active[j].row] += scaled * v[j];
+		p->waiting.slow[p->waiting.n][i] = scaled;
 	}
 }
 
@@ -292,15 +343,15 @@ static void end_slow(struct pitch *p)
 			for (unsigned j = 0; j <= i; j++)
 				s->normal[i][j] -= part * s->normal[k][j];
 			for (size_t j = 0; j < p->size; j++)
-				s->cross[i][j] -= part * s->cross[k][j];
+				p->cross[i][j] -= part * p->cross[k][j];
 		}
 		for (size_t i = 0; i < p->size; i++) {
-			double part = s->cross[k][i] / pivot;
+			double part = p->cross[k][i] / pivot;
 			if (part == 0)
 				continue;
 			p->right[i] -= part * s->right[k];
 			for (size_t j = 0; j <= i; j++)
-				p->normal[i * p->stride + j] -= part * s->cross[k][j];
+				p->normal[i * p->stride + j] -= part * p->cross[k][j];
 		}
 		p->square -= s->right[k] * s->right[k] / pivot;
 		p->log_s += log(pivot * s->sd * s->sd);
@@ -312,8 +363,8 @@ static bool is_outlier(const struct pitch *p, const double *v, unsigned slot, do
 {
 	if (!p->has_guess)
 		return false;
-	for (size_t j = 0; j < p->active_n; j++)
-		innovation -= v[j] * p->guess[p->active[j].row];
+	for (size_t j = 0; j < p->active.n; j++)
+		innovation -= v[j] * p->guess[p->active.row[j]];
 	double var = s + p->stray_rad[slot] * p->stray_rad[slot];
 	return innovation * innovation > OUTLIER_SD * OUTLIER_SD * var;
 }
@@ -335,23 +386,23 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 	const struct wheel *w = &p->nominal;
 	double drag = p->torque.drag_per_s;
 	struct motion m = set_out(w, drag, mark, shift);
-	double edge_var = noise->edge_sd_rad * noise->edge_sd_rad, v[CRANK_SLOTS_MAX + TORQUE_MAX];
+	double edge_var = noise->edge_sd_rad * noise->edge_sd_rad, v[ROOM];
 	unsigned row = 0;
 	start_columns(p);
-	start_slow(&p->slow, mark, n, m.x[1]);
+	start_slow(p, mark, n, m.x[1]);
 	for (size_t i = 0; i < n; i++) {
 		double timer = TIMER_SD_S * m.x[1], var = edge_var + timer * timer;
 		double innovation = teeth_angle_rad(w, mark[i].slot + shift) - m.x[0];
 		unsigned slot = teeth_place(w, mark[i].slot + shift);
-		wake_column(p, slot);
-		column_innovations(p, slot, v);
+		wake_column(&p->active, slot);
+		column_innovations(&p->active, slot, v);
 		bool outlier =
 		    i >= 2 * SETTLE && row < REJECT_ROW && is_outlier(p, v, slot, innovation, m.p[0] + var);
 		row = outlier ? row + 1 : 0;
 		struct motion_gain g = motion_take_covariance(m.p, outlier ? 1e6 : var);
 		motion_take_state(m.x, &g, innovation);
-		take_columns(p, &g, v);
-		take_slow(p, &g, v, innovation, i >= SETTLE && !outlier);
+		take_columns(&p->active, &g, v);
+		take_slow(p, &g, innovation, i >= SETTLE && !outlier);
 		if (i >= SETTLE && !outlier)
 			take_equations(p, g.s, v, innovation);
 		if (i + 1 == n)

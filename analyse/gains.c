@@ -169,7 +169,7 @@ static void fill(struct gains *g, unsigned known, const double work[SUBSETS], co
 	double by_work[GAIN_CAUSES], by_air[GAIN_CAUSES];
 	for (unsigned c = 0; c < GAIN_CAUSES; c++) {
 		struct gain *x = &g->gain[c];
-		*x = (struct gain){NAN, NAN, NAN, NAN, NAN, NAN, NAN};
+		*x = (struct gain){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
 		if (known & 1u << c) {
 			double j = work[1u << c], kg = air[1u << c];
 			*x = (struct gain){.work_j = j - work[0],
@@ -232,7 +232,7 @@ static struct bench doubted(const struct bench *b, int doubt)
 }
 
 struct swings { /* by each doubt: of the stroke as it was, and of what a cause would gain */
-	double was_j[DOUBTS], gain_j[DOUBTS], gain_kg[DOUBTS];
+	double was_j[DOUBTS], gain_j[DOUBTS], gain_kg[DOUBTS], gain_j_per_kg[DOUBTS];
 };
 
 /* Doubts together, squared, knowing that the stroke as it was does what was measured, within `agree_j`:
@@ -249,8 +249,16 @@ static double together(const double was_j[DOUBTS], const double gain[DOUBTS], do
 }
 
 struct error {
-	double work_j, air_kg;
+	double work_j, air_kg, j_per_kg;
 };
+
+/* Of work per air after a change, by what the model may be off by in either. */
+static double model_per_air(const struct gains *g, double work_j, double air_kg, double model_j,
+                            double model_kg)
+{
+	double then_j = g->simulated_j + work_j, then_kg = g->simulated_air_kg + air_kg;
+	return hypot(model_j / then_kg, model_kg * then_j / (then_kg * then_kg));
+}
 
 /* Of what a change to `put_right` brings, `work_j` and `air_kg`: by what the measured may be off by, and what
  * the model leaves out. */
@@ -258,19 +266,26 @@ static struct error error_of(const struct bench *b, const struct gains *g, unsig
                              double air_kg)
 {
 	struct swings s;
+	double j_per_kg =
+	    (g->simulated_j + work_j) / (g->simulated_air_kg + air_kg) - g->simulated_j / g->simulated_air_kg;
 	for (int i = 0; i < DOUBTS; i++) {
 		const struct bench d = doubted(b, i);
 		const struct cycle_result was = run_without(&d, 0), then = run_without(&d, put_right);
 		s.was_j[i] = was.work_j - g->simulated_j;
 		s.gain_j[i] = then.work_j - was.work_j - work_j;
 		s.gain_kg[i] = then.air_kg - was.air_kg - air_kg;
+		s.gain_j_per_kg[i] = then.work_j / then.air_kg - was.work_j / was.air_kg - j_per_kg;
 	}
 	double agree_j = MODEL_PART * fabs(g->measured_j);
 	double model = hypot(MODEL_PART, g->simulated_j / g->measured_j - 1);
 	double model_j = hypot(model * work_j, MODEL_LEAST * g->simulated_j);
 	double model_kg = hypot(hypot(model, WALLS_PART) * air_kg, MODEL_LEAST * g->simulated_air_kg);
-	return (struct error){sqrt(together(s.was_j, s.gain_j, agree_j) + model_j * model_j),
-	                      sqrt(together(s.was_j, s.gain_kg, agree_j) + model_kg * model_kg)};
+	double model_j_per_kg = model_per_air(g, work_j, air_kg, model_j, model_kg);
+	return (struct error){
+	    .work_j = sqrt(together(s.was_j, s.gain_j, agree_j) + model_j * model_j),
+	    .air_kg = sqrt(together(s.was_j, s.gain_kg, agree_j) + model_kg * model_kg),
+	    .j_per_kg = sqrt(together(s.was_j, s.gain_j_per_kg, agree_j) + model_j_per_kg * model_j_per_kg),
+	};
 }
 
 static void find_errors(const struct bench *b, unsigned known, struct gains *g)
@@ -280,6 +295,7 @@ static void find_errors(const struct bench *b, unsigned known, struct gains *g)
 		struct error e = error_of(b, g, 1u << c, x->work_j, x->air_kg);
 		x->work_error_j = e.work_j;
 		x->air_error_kg = e.air_kg;
+		x->j_per_kg_error = e.j_per_kg;
 	}
 	struct error all = error_of(b, g, known, g->all_j, g->all_kg);
 	g->all_error_j = all.work_j;

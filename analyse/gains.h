@@ -28,7 +28,7 @@ const char *gain_name(enum gain_cause c); /* "inlet opens on time" */
 struct gain {                              /* of one stroke; all NAN when not known */
 	double work_j, air_kg;             /* change when this alone is put right; */
 	double work_error_j, air_error_kg; /* ... within this, 95 % */
-	double j_per_kg;                   /* change of work per air */
+	double j_per_kg, j_per_kg_error;   /* change of work per air; within this, 95 % */
 	double share_j, share_kg;          /* order-free share of the change when all are put right */
 };
 

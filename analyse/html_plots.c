@@ -188,11 +188,12 @@ static void ledger(FILE *out, const struct report *r, enum engine_end end)
 static void gain_row(FILE *out, const struct gains *g, enum gain_cause cause)
 {
 	const struct gain *x = &g->gain[cause];
-	char c[7][WORDS_CELL_MAX];
-	html_row(out, "%s|%s|%s|%s|%s|%s|%s|%s", gain_name(cause), words_cell(c[0], x->work_j, 2),
+	char c[8][WORDS_CELL_MAX];
+	html_row(out, "%s|%s|%s|%s|%s|%s|%s|%s|%s", gain_name(cause), words_cell(c[0], x->work_j, 2),
 	         words_cell(c[1], x->work_error_j, 2), words_cell(c[2], x->air_kg * 1e3, 4),
 	         words_cell(c[3], x->air_error_kg * 1e3, 4), words_cell(c[4], x->j_per_kg * 1e-3, 2),
-	         words_cell(c[5], x->share_j, 2), words_cell(c[6], x->share_kg * 1e3, 4));
+	         words_cell(c[5], x->j_per_kg_error * 1e-3, 2), words_cell(c[6], x->share_j, 2),
+	         words_cell(c[7], x->share_kg * 1e3, 4));
 }
 
 static void gains(FILE *out, const struct report *r, enum engine_end end)
@@ -211,11 +212,11 @@ static void gains(FILE *out, const struct report *r, enum engine_end end)
 	html_bars_gains(out, g, end);
 	html_figure_numbers(out,
 	                    "alone|work (J a stroke)|+/- (J)|air (g a stroke)|+/- (g)|work per air (J/g)|"
-	                    "share of the work (J)|share of the air (g)");
+	                    "+/- (J/g)|share of the work (J)|share of the air (g)");
 	for (int i = 0; i < GAIN_CAUSES; i++)
 		gain_row(out, g, g->by_work[i]);
-	html_row(out, "all of them|%.2f|%.2f|%.4f|%.4f||%.2f|%.4f", g->all_j, g->all_error_j, g->all_kg * 1e3,
-	         g->all_error_kg * 1e3, g->all_j, g->all_kg * 1e3);
+	html_row(out, "all of them|%.2f|%.2f|%.4f|%.4f|||%.2f|%.4f", g->all_j, g->all_error_j,
+	         g->all_kg * 1e3, g->all_error_kg * 1e3, g->all_j, g->all_kg * 1e3);
 	html_figure_close(out);
 }
 

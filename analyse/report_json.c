@@ -270,6 +270,7 @@ static json_t *gain_of(const struct gain *x)
 	json_put(o, "air_g", json_put_number(x->air_kg * 1e3));
 	json_put(o, "air_g_half_width", json_put_number(x->air_error_kg * 1e3));
 	json_put(o, "work_per_air_J_g", json_put_number(x->j_per_kg * 1e-3));
+	json_put(o, "work_per_air_J_g_half_width", json_put_number(x->j_per_kg_error * 1e-3));
 	json_put(o, "share_work_J", json_put_number(x->share_j));
 	json_put(o, "share_air_g", json_put_number(x->share_kg * 1e3));
 	return o;

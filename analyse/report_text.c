@@ -160,17 +160,18 @@ static void ledger(const struct text_page *p, const struct report *r)
 
 static void gain_row(const struct text_page *p, const struct gains *g, int place)
 {
-	char c[7][WORDS_CELL_MAX];
+	char c[8][WORDS_CELL_MAX];
 	enum gain_cause cause = g->by_work[place];
 	const struct gain *x = &g->gain[cause];
 	int economy = 0;
 	while (g->by_air[economy] != cause)
 		economy++;
-	text_line(p, TONE_PLAIN, "  %-22s%5s +/-%5s J%4s %%%7s +/-%6s g%6s J/g %4s", gain_name(cause),
+	text_line(p, TONE_PLAIN, "  %-22s%5s +/-%4s J%4s %%%7s +/-%5s g%6s +/-%4s %2s", gain_name(cause),
 	          words_cell(c[0], x->work_j, 1), words_cell(c[1], x->work_error_j, 1),
 	          words_cell(c[2], 100 * x->work_j / g->simulated_j, 0), words_cell(c[3], x->air_kg * 1e3, 3),
 	          words_cell(c[4], x->air_error_kg * 1e3, 3), words_cell(c[5], x->j_per_kg * 1e-3, 1),
-	          isfinite(x->j_per_kg) ? words_cell(c[6], economy + 1, 0) : "-");
+	          words_cell(c[6], x->j_per_kg_error * 1e-3, 1),
+	          isfinite(x->j_per_kg) ? words_cell(c[7], economy + 1, 0) : "-");
 }
 
 static void gains_of_end(const struct text_page *p, const struct report *r, enum engine_end end)
@@ -183,11 +184,11 @@ static void gains_of_end(const struct text_page *p, const struct report *r, enum
 		text_para(p, 2, 4, TONE_FAINT, "%s end: %s", engine_end_name(end), words_gains(words, g));
 		return;
 	}
-	text_line(p, TONE_FAINT, "  %s %-18s%16s%20s%15s rank", engine_end_name(end), "end:", "work", "air",
-	          "work per air");
+	text_line(p, TONE_FAINT, "  %s %-18s%15s%18s%18s rank", engine_end_name(end), "end:", "work", "air",
+	          "work per air, J/g");
 	for (int i = 0; i < GAIN_CAUSES; i++)
 		gain_row(p, g, i);
-	text_line(p, TONE_PLAIN, "  %-22s%5s +/-%5s J%4s %%%7s +/-%6s g", "all of them",
+	text_line(p, TONE_PLAIN, "  %-22s%5s +/-%4s J%4s %%%7s +/-%5s g", "all of them",
 	          words_cell(c[0], g->all_j, 1), words_cell(c[1], g->all_error_j, 1),
 	          words_cell(c[2], 100 * g->all_j / g->simulated_j, 0), words_cell(c[3], g->all_kg * 1e3, 3),
 	          words_cell(c[4], g->all_error_kg * 1e3, 3));
@@ -202,7 +203,7 @@ static void gains(const struct text_page *p, const struct report *r)
 	gains_of_end(p, r, END_CAP);
 	gains_of_end(p, r, END_ROD);
 	if (r->gains[END_CAP].known || r->gains[END_ROD].known)
-		text_para(p, 2, 4, TONE_FAINT, "rank: by the work per air (J/g), 1 = best.");
+		text_para(p, 2, 4, TONE_FAINT, "rank: by the work per air, 1 = best.");
 }
 
 static void stroke_detail(const struct text_page *p, const struct report *r, enum engine_end end)

@@ -101,6 +101,7 @@ static void fill_gains(struct gains *g)
 		                           .air_kg = 1e-4 * c,
 		                           .air_error_kg = 2e-6,
 		                           .j_per_kg = 9e3 - 1e3 * c,
+		                           .j_per_kg_error = 1e2 * (c + 1),
 		                           .share_j = 10.0 / (c + 1),
 		                           .share_kg = -1e-5 * c};
 		g->by_work[c] = g->by_air[c] = (enum gain_cause)c;

@@ -59,6 +59,11 @@ START_TEST(a_change_brings_what_was_foretold)
 		              "%s: foretold %+.2f +/- %.2f J %+.3f +/- %.3f g; was %+.2f J %+.3f g",
 		              gain_name(CASE[i].cause), x->work_j, x->work_error_j, 1e3 * x->air_kg,
 		              1e3 * x->air_error_kg, work, air);
+		double per_air =
+		    after->truth[END_CAP].work_j / after->truth[END_CAP].air_g - was->work_j / was->air_g;
+		ck_assert_msg(fabs(per_air - 1e-3 * x->j_per_kg) < 1e-3 * x->j_per_kg_error,
+		              "%s: foretold %+.2f +/- %.2f J/g; was %+.2f", gain_name(CASE[i].cause),
+		              1e-3 * x->j_per_kg, 1e-3 * x->j_per_kg_error, per_air);
 		ck_assert_double_lt(x->work_error_j, 0.1 * g->measured_j);
 		ck_assert_double_lt(x->air_error_kg, 0.1 * g->simulated_air_kg);
 		road_free(after);

@@ -7,8 +7,9 @@ set -u
 build=$1
 export ASAN_OPTIONS="${ASAN_OPTIONS:-detect_leaks=1}"
 # The search for leaks at the end of every process costs far more than a short case.  Suites of many such cases
-# that keep no state between them run in one process, which ends with the same search.
-together=' air crc_cobs engine frames indicator lines mean_pressure mech plan_ideal unit '
+# that keep no state between them run in one process, which ends with the same search, and with a limit of time.
+together='air crank_smooth crc_cobs cycle delay engine frames indicator lines mean_pressure mech plan plan_ideal'
+together=" $together rehearse rehearse_parts segment_refuse unit "
 said=$(mktemp -d)
 trap 'rm -rf "$said"' EXIT
 

@@ -2,6 +2,7 @@
 /* Pitch errors and torque learned together; which of them may be believed. */
 #include "analyse/crank_learner.h"
 
+#include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -19,11 +20,13 @@
 #define MOVED_SD 6.0
 #define MOVED_LEAST (0.04 * DEG) /* less is not worth a word */
 #define STEEPEST 4
-#define CHANGE_LEAST 1e-3
+#define CHANGE_LEAST 6.25e-5
 #define CHANGE_STEP 4.0
 #define CHANGE_OF_VALVES 0.25 /* 12 ms at twice a turn and 100 rpm */
 #define DRAG_STEPS 8
 #define DRAG_LITTLE 0.1             /* of the speed: a column of its own is as good */
+#define CHANCE 0.95                 /* what a right model stays below in so many rides */
+#define SHIFTS_FREE 0.4             /* of the shifts of cells left out, which share all other cells */
 #define SHIFT_LEAST 1e-3            /* of a variance: a cell that adds less tells nothing */
 #define LOW_SD_MAX (0.08 * DEG)     /* low orders known worse than this are not believed */
 #define LOW_SD_ADMITTED (0.3 * DEG) /* halves of the ride disagree by more: not believed either */
@@ -141,25 +144,30 @@ static bool has_valves(const struct engine *e)
 	return any;
 }
 
-/* How much of an assumed torque changes with the speed: as makes the ride most
- * likely.  Where valves make it, it does change, since they answer late: a ride
- * that seems to say otherwise has taken the change for something else. */
+/* How much of an assumed torque changes with the speed.  The likeliest is a matter of
+ * chance, up and down by a power of ten, where the ride hardly tells: the mean is taken, in
+ * steps of the grid, over what it leaves likely.  Where valves make the torque it does
+ * change, since they answer late: a ride that seems to say otherwise has taken the change
+ * for something else. */
 static bool choose_change(struct crank_learner *l)
 {
 	struct pitch *whole = whole_of(l);
 	struct pitch_result r;
 	struct fault ignored;
-	double best = l->torque.change_part, best_evidence = -INFINITY;
-	for (double part = has_valves(&l->engine) ? CHANGE_OF_VALVES : CHANGE_LEAST;
-	     whole != NULL && part < 1; part *= CHANGE_STEP) {
-		torque_may_change(&l->torque, part);
+	double from = has_valves(&l->engine) ? CHANGE_OF_VALVES : CHANGE_LEAST;
+	double best = -INFINITY, sum = 0, step_sum = 0;
+	for (unsigned step = 0; whole != NULL && from * pow(CHANGE_STEP, step) < 1; step++) {
+		torque_may_change(&l->torque, from * pow(CHANGE_STEP, step));
 		pitch_expect(whole, &l->torque);
-		if (pitch_solve(whole, 0, NULL, &r, &ignored) != 0 || r.evidence < best_evidence)
+		if (pitch_solve(whole, 0, NULL, &r, &ignored) != 0)
 			continue;
-		best_evidence = r.evidence;
-		best = part;
+		double shrink = r.evidence > best ? exp(best - r.evidence) : 1;
+		best = fmax(best, r.evidence);
+		double weight = exp(r.evidence - best);
+		sum = sum * shrink + weight;
+		step_sum = step_sum * shrink + weight * step;
 	}
-	torque_may_change(&l->torque, best);
+	torque_may_change(&l->torque, from * pow(CHANGE_STEP, sum > 0 ? step_sum / sum : 0));
 	for (unsigned i = 0; i < LEARNER_CELLS; i++)
 		pitch_expect(l->cell[i], &l->torque);
 	pitch_free(whole);
@@ -239,6 +247,28 @@ static void add_shift(const struct crank_learner *l, const struct pitch_result *
 	}
 }
 
+/* What a sum of `n` squares makes of the variance: nothing where a right model does as
+ * much by chance.  `part` of them are independent of one another. */
+static double grown_by(double sum, double n, double part)
+{
+	double independent = part * n;
+	return n > 0 && sum / n > gsl_cdf_chisq_Pinv(CHANCE, independent) / independent ? sum / n : 1;
+}
+
+/* The claim of each order grows by what that order's shifts say, by what all of them say
+ * together, or by what the halves by speed say, whichever is most. */
+static void grow_low_orders(struct crank_learner *l, const struct shifts *s, double speeds)
+{
+	double sum = 0, n = 0;
+	for (unsigned h = 0; h < PITCH_LOW_ORDERS; h++) {
+		sum += s->sum[h];
+		n += s->n[h];
+	}
+	double all = fmax(grown_by(sum, n, SHIFTS_FREE), grown_by(LOWS * speeds, LOWS, 1));
+	for (unsigned h = 0; h < PITCH_LOW_ORDERS; h++)
+		l->low_grown[h] = sqrt(fmax(all, grown_by(s->sum[h], s->n[h], SHIFTS_FREE)));
+}
+
 /* Each cell of the ride left out in turn.  Where the result moves by more than it may the
  * claim grows in proportion: some push goes with the crank that is not among the known
  * ones, for a while or at some speeds.  Where one cell alone tells the low orders nothing
@@ -254,10 +284,7 @@ static bool compare_cells(struct crank_learner *l)
 		    solve_cells(l, ALL_CELLS & ~(1u << i), weight, 0, HALF_EDGES, &r))
 			add_shift(l, &r, &s);
 	}
-	for (unsigned h = 0; h < PITCH_LOW_ORDERS; h++) {
-		double square = s.n[h] > 0 ? s.sum[h] / s.n[h] : 1;
-		l->low_grown[h] = sqrt(fmax(fmax(square, speeds), 1));
-	}
+	grow_low_orders(l, &s, speeds);
 	return s.worst_sd_rad < LOW_SD_ADMITTED;
 }
 

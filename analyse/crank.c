@@ -325,25 +325,49 @@ static void place_by_turns(struct crank_solver *s)
 	}
 }
 
-/* Slowest of the few steps next to where a run ends (way -1: `m` is its last mark) or begins
- * (+1: its first); *fastest within a quarter turn of there. */
-static double slowest_rad_s(const struct crank_solver *s, const struct tooth_mark *m, int way,
-                            double *fastest)
+/* The crank next to where a run ends or begins. */
+struct run_end {
+	double slow_rad_s;  /* slowest of the few steps nearest */
+	double fast_rad_s;  /* fastest within a quarter turn */
+	double hard_rad_s2; /* what braked or drove it between the two */
+};
+
+/* way -1: `m` is a run's last mark; +1: its first. */
+static struct run_end run_end_at(const struct crank_solver *s, const struct tooth_mark *m, int way)
 {
-	double slowest = INFINITY;
-	size_t reach = s->wheel->slots / 4 + END_STEPS;
-	*fastest = 0;
+	struct run_end e = {INFINITY, 0, 0};
+	size_t reach = s->wheel->slots / 4 + END_STEPS, slow = 0, fast = 0;
 	for (size_t i = 0; i < reach && i + 1 < s->wheel->slots; i++) {
 		double omega = fabs(end_omega(s->wheel, way > 0 ? m + i : m - 1 - i));
-		slowest = i < END_STEPS ? fmin(slowest, omega) : slowest;
-		*fastest = fmax(*fastest, omega);
+		if (i < END_STEPS && omega < e.slow_rad_s) {
+			e.slow_rad_s = omega;
+			slow = i;
+		}
+		if (omega > e.fast_rad_s) {
+			e.fast_rad_s = omega;
+			fast = i;
+		}
 	}
-	return slowest;
+	double apart_s =
+	    1e-6 *
+	    fabs((double)((way > 0 ? m + fast : m - fast)->t_us - (way > 0 ? m + slow : m - slow)->t_us));
+	e.hard_rad_s2 = apart_s > 0 ? (e.fast_rad_s - e.slow_rad_s) / apart_s : 0;
+	return e;
+}
+
+/* Is there time between two runs to stop the crank and to bring it to speed again the other
+ * way, at several times what it usually is braked and driven by, and was just before or after? */
+static bool time_to_turn(const struct crank_solver *s, const struct run_end *a, const struct run_end *b,
+                         double gap_s)
+{
+	double usual = s->noise.drift_rad2_s4 > 0 ? sqrt(s->noise.drift_rad2_s4) : INFINITY;
+	double hard = fmax(usual, fmax(a->hard_rad_s2, b->hard_rad_s2));
+	return a->slow_rad_s + b->slow_rad_s < TEETH_TURN_SLACK * hard * gap_s;
 }
 
 /* May the crank have turned back between runs r - 1 and r, each of a turn or more?
- * It slowed down to next to nothing there, or sped up from it, and did not stand for long
- * (what starts from rest starts forward); and the index puts the teeth after it elsewhere
+ * It slowed down to next to nothing there, or sped up from it, with time enough to turn, and did not
+ * stand for long (what starts from rest starts forward); and the index puts the teeth after it elsewhere
  * than they would be had it gone on (one turning point in thirty or so puts them there all
  * the same). */
 static bool may_turn_back(const struct crank_solver *s, size_t r)
@@ -358,10 +382,11 @@ static bool may_turn_back(const struct crank_solver *s, size_t r)
 	double turned =
 	    teeth_angle_rad(s->wheel, last->slot) - teeth_angle_rad(s->wheel, last[1 - a->n].slot);
 	double mean = turned / (1e-6 * (double)(last->t_us - last[1 - a->n].t_us));
-	double fast_a, slow_a = slowest_rad_s(s, last, -1, &fast_a);
-	double fast_b, slow_b = slowest_rad_s(s, first, 1, &fast_b);
-	bool slowed = slow_a < TURN_PART * fast_a || slow_b < TURN_PART * fast_b;
-	return slowed && fmin(slow_a, slow_b) < REST_PART * fabs(mean) &&
+	struct run_end before = run_end_at(s, last, -1), after = run_end_at(s, first, 1);
+	bool slowed = before.slow_rad_s < TURN_PART * before.fast_rad_s ||
+	              after.slow_rad_s < TURN_PART * after.fast_rad_s;
+	return slowed && fmin(before.slow_rad_s, after.slow_rad_s) < REST_PART * fabs(mean) &&
+	       time_to_turn(s, &before, &after, 1e-6 * (double)(first->t_us - last->t_us)) &&
 	       !align_way_known(s->wheel, &s->noise, first, b->n);
 }
 

@@ -18,10 +18,9 @@
 #define TAIL_DOUBT 2
 #define TAIL_PLAIN 3 /* single teeth that confirm a step over missed or extra ones */
 #define BOUNCE_S 1.6e-3
-#define TURN_MARKS 6   /* on either side of a turning point, by which it is told */
-#define TURN_ODDS 5.0  /* log odds at which the crank went on */
-#define TURN_SLACK 4.0 /* times the crank's usual acceleration */
-#define TURN_REACH 3   /* odd: places about a step at which it may have turned */
+#define TURN_MARKS 6  /* on either side of a turning point, by which it is told */
+#define TURN_ODDS 5.0 /* log odds at which the crank went on */
+#define TURN_REACH 3  /* odd: places about a step at which it may have turned */
 #define TAIL_SD 4.0
 #define ANCHOR_STRAY 0.013 /* rad: 0.75 deg */
 #define ANCHOR_STEPS 8     /* intervals in a row that agree: a place to start from */
@@ -626,7 +625,7 @@ static double turning_speed(const struct wheel *w)
 {
 	double width = 6.283185307179586477 / w->slots;
 	bool told = w->slots == w->teeth || w->quadrature != 0;
-	return told ? 0 : 1e-6 * sqrt(2 * TURN_SLACK * sqrt(w->drift_rad2_s4) * width);
+	return told ? 0 : 1e-6 * sqrt(2 * TEETH_TURN_SLACK * sqrt(w->drift_rad2_s4) * width);
 }
 
 /* May the crank have turned back within the step from mark i on, past the same teeth again?

@@ -13,6 +13,9 @@
 
 #include "analyse/crank.h"
 
+/* A crank that turns back is braked and driven by no more than so many times what it is else. */
+#define TEETH_TURN_SLACK 4.0
+
 struct tooth_mark { /* an accepted edge */
 	int64_t t_us;
 	int64_t slot; /* within a run relative to the run's neighbours only */

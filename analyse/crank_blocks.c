@@ -14,6 +14,7 @@
 #define ALONE_TURNS 4
 #define SLOW_PART 0.3 /* of the mean speed: slower is starting or stopping */
 #define BLOCK_TURNS 8 /* learned from at a time */
+#define LEAST_EDGES 32
 
 void learner_forget_blocks(struct block_list *b)
 {
@@ -134,7 +135,7 @@ static bool list_chosen(const struct crank_learner *l, const struct choice *c, s
 		trim_slow_ends(l, mark, &from, &to);
 		for (; from < to; from += size) {
 			size_t n = to - from < size ? to - from : size;
-			if (passed++ % stride == 0 && n >= 32 &&
+			if (passed++ % stride == 0 && n >= LEAST_EDGES &&
 			    !add_block(b, &l->wheel, mark + from, n, f.shift))
 				return false;
 		}
@@ -178,8 +179,19 @@ static double turn_of(const struct crank_learner *l)
 	return isnan(l->index_rad) || isnan(l->engine.index_rad) ? 0 : l->engine.index_rad - l->index_rad;
 }
 
-/* The crank at the marks of a block, smoothed: single edges may be wrong. */
-static bool smooth_block(const struct crank_learner *l, struct smooth_work *work, const struct block *b,
+/* Edges at the beginning of a block up to the last one there that is far off what all others say: pitch_add()
+ * would not notice it. */
+static size_t wrong_at_first(const struct smooth_state *state, size_t n)
+{
+	size_t wrong = 0;
+	for (size_t i = 0; i < wrong + PITCH_BLIND && i < n; i++)
+		wrong = state[i].wrong ? i + 1 : wrong;
+	return wrong;
+}
+
+/* The crank at the marks of a block, smoothed: single edges may be wrong.  The block begins anew past
+ * those at its beginning; where too few are left of it there is a hole. */
+static bool smooth_block(const struct crank_learner *l, struct smooth_work *work, struct block *b,
                          struct torque_turn *turn)
 {
 	struct smooth_edge *edge = malloc(b->n * sizeof *edge);
@@ -190,8 +202,15 @@ static bool smooth_block(const struct crank_learner *l, struct smooth_work *work
 		                               teeth_angle_rad(&l->wheel, b->mark[i].slot + b->shift)};
 	if (ok)
 		smooth_run(work, &l->noise, edge, b->n, state);
-	for (size_t i = 0; ok && i < b->n; i++)
-		turn[i] = (struct torque_turn){state[i].theta_rad + turn_of(l), state[i].omega_rad_s};
+	size_t from = ok ? wrong_at_first(state, b->n) : 0;
+	b->hole = from + LEAST_EDGES > b->n;
+	if (!b->hole) {
+		b->mark += from;
+		b->n -= from;
+	}
+	for (size_t i = 0; ok && !b->hole && i < b->n; i++)
+		turn[i] =
+		    (struct torque_turn){state[from + i].theta_rad + turn_of(l), state[from + i].omega_rad_s};
 	free(edge);
 	free(state);
 	return ok;
@@ -207,7 +226,8 @@ bool learner_push_block(const struct crank_learner *l, struct smooth_work *work,
 	b->push = malloc(b->n * l->torque.columns * sizeof *b->push);
 	struct torque_turn *turn = malloc(b->n * sizeof *turn);
 	bool ok = b->push != NULL && turn != NULL && smooth_block(l, work, b, turn);
-	b->hole = ok && !torque_pushes(&l->torque, leg, b->mark, turn, b->n, b->push);
+	if (ok && !b->hole)
+		b->hole = !torque_pushes(&l->torque, leg, b->mark, turn, b->n, b->push);
 	free(turn);
 	return ok;
 }

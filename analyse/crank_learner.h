@@ -55,7 +55,7 @@ struct block {
 	int64_t shift;
 	double omega;
 	struct torque_push *push; /* between its marks; NULL: not worked out */
-	bool hole;                /* the gauges say nothing here */
+	bool hole;                /* the gauges say nothing here, or too few edges are right */
 };
 
 struct block_list {

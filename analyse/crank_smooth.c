@@ -135,6 +135,7 @@ static void state_at(const struct step *s, const struct adjoint *a, struct smoot
 	double var = p[0] - (p[0] * v0 + p[1] * v1 + p[2] * v2);
 	/* rounding may take the last of a variance away, never all of it */
 	out->theta_var = fmax(var, 1e-8 * s->variance);
+	out->wrong = s->wrong;
 }
 
 static void smooth_block(struct smooth_work *w, const struct smooth_noise *noise, const struct smooth_edge *e,

@@ -17,6 +17,7 @@ struct smooth_edge {
 struct smooth_state {
 	double theta_rad, omega_rad_s;
 	double theta_var; /* rad2; the wheel taken as exact */
+	bool wrong;       /* the edge is far off what all others say: left out */
 };
 
 struct smooth_noise {

@@ -397,7 +397,7 @@ void pitch_add(struct pitch *p, const struct smooth_noise *noise, const struct t
 		wake_column(&p->active, slot);
 		column_innovations(&p->active, slot, v);
 		bool outlier =
-		    i >= 2 * SETTLE && row < REJECT_ROW && is_outlier(p, v, slot, innovation, m.p[0] + var);
+		    i >= PITCH_BLIND && row < REJECT_ROW && is_outlier(p, v, slot, innovation, m.p[0] + var);
 		row = outlier ? row + 1 : 0;
 		struct motion_gain g = motion_take_covariance(m.p, outlier ? 1e6 : var);
 		motion_take_state(m.x, &g, innovation);

@@ -15,6 +15,7 @@
 #include "analyse/torque.h"
 
 #define PITCH_LOW_ORDERS 4 /* orders 1..4 look like torque */
+#define PITCH_BLIND 12     /* first edges of a row, among which one taken for the wrong slot goes unnoticed */
 
 struct pitch; /* opaque */
 

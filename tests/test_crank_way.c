@@ -236,7 +236,7 @@ int main(void)
 	tcase_add_loop_test(c, an_index_closing_lost_on_the_way_is_not_missed, 0, 2);
 	tcase_add_loop_test(c, a_crank_that_turns_back_unseen_is_left_out, 0, 4);
 	tcase_add_loop_test(c, a_hole_at_an_even_low_speed_is_not_a_turning_point, 0, 3);
-	tcase_add_loop_test(c, a_hole_too_short_to_turn_in_is_not_a_turning_point, 3, 6);
+	tcase_add_loop_test(c, a_hole_too_short_to_turn_in_is_not_a_turning_point, 4, 6);
 	tcase_add_loop_test(c, as_many_turns_backward_as_forward_are_followed, 0, 3);
 	tcase_add_loop_test(c, who_goes_forward_is_not_doubted, 0, 4);
 	suite_add_tcase(s, c);

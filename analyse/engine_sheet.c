@@ -181,6 +181,10 @@ static void print_range(const struct sheet *s, const struct engine_sensor *senso
 		fprintf(s->out, "%.2f to %.2f V, %.2f mV a count", low, high,
 		        1e3 * fabs(high - low) / counts);
 		return;
+	case SENSOR_COIL:
+		fprintf(s->out, "of valve %u, %.2f to %.2f A, %.2f mA a count", sensor->valve, low, high,
+		        1e3 * fabs(high - low) / counts);
+		return;
 	case SENSOR_THROTTLE:
 		fprintf(s->out, "%.0f to %.0f %%, %.2f %% a count", 100 * low, 100 * high,
 		        100 * fabs(high - low) / counts);

@@ -276,6 +276,8 @@ static enum unit_dimension sensor_dimension(enum engine_sensor_role role)
 {
 	if (role == SENSOR_BATTERY)
 		return UNIT_VOLTAGE;
+	if (role == SENSOR_COIL)
+		return UNIT_CURRENT;
 	return role == SENSOR_THROTTLE ? UNIT_FRACTION : UNIT_PRESSURE;
 }
 
@@ -359,15 +361,34 @@ static int sensor_role(const struct build *b, int number, enum engine_sensor_rol
 	const struct ini_entry *entry = engine_ini_find(b->ini, INI_SENSOR, number, "role");
 	if (entry == NULL)
 		return lacks(b, INI_SENSOR, number, "role", "supply");
-	for (int i = SENSOR_SUPPLY; i < SENSOR_ROLE_END; i++) {
+	for (int i = SENSOR_SUPPLY; i <= SENSOR_COIL; i++) {
 		*role = (enum engine_sensor_role)i;
-		if (strcmp(entry->value, engine_sensor_role_name(*role)) == 0)
+		if (i != SENSOR_ROLE_END && strcmp(entry->value, engine_sensor_role_name(*role)) == 0)
 			return 0;
 	}
 	return engine_ini_fault(
 	    b->ini->name, entry->line, b->fault,
-	    "'%.40s' is no role of a sensor; write supply, tank, cap, rod, battery or throttle",
+	    "'%.40s' is no role of a sensor; write supply, tank, cap, rod, battery, throttle or coil current",
 	    entry->value);
+}
+
+/* Whose coil's current it is: a coil's sensor says so, no other does. */
+static int sensor_valve(const struct build *b, int number, struct engine_sensor *s)
+{
+	const struct ini_entry *entry = engine_ini_find(b->ini, INI_SENSOR, number, "valve");
+	char why[200];
+	double valve;
+	if (s->role != SENSOR_COIL)
+		return entry == NULL ? 0
+		                     : entry_fault(b, entry, "only a sensor of coil current names a valve");
+	if (entry == NULL)
+		return lacks(b, INI_SENSOR, number, "valve", "0");
+	if (unit_parse(entry->value, UNIT_COUNT, b->e->ambient_pa, &valve, why, sizeof why) != 0)
+		return entry_fault(b, entry, why);
+	if (!(valve >= 0 && valve < ENGINE_VALVES_MAX) || valve != floor(valve))
+		return entry_fault(b, entry, "no such valve; write the number of a [valve N]");
+	s->valve = (unsigned)valve;
+	return 0;
 }
 
 static int read_sensor(struct build *b, int number)
@@ -376,7 +397,7 @@ static int read_sensor(struct build *b, int number)
 	const struct ini_entry *table = engine_ini_find(b->ini, INI_SENSOR, number, "table");
 	if (!engine_ini_has(b->ini, INI_SENSOR, number))
 		return 0;
-	if (sensor_role(b, number, &s->role) != 0)
+	if (sensor_role(b, number, &s->role) != 0 || sensor_valve(b, number, s) != 0)
 		return -1;
 	b->points[number] = calloc(1, sizeof *b->points[number]);
 	if (b->points[number] == NULL)

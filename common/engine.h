@@ -32,9 +32,14 @@
  *                               coil goes on, `shuts` where it goes off
  *   [valve N] lead open = 22 ms the controller switches on this much before its
  *                               setting (`lead shut`: off); default 0 ms
+ *   [sensor N] role = coil current
+ *   [sensor N] valve = 2        the current through the coil of [valve 2], in A or
+ *                               mA: for the instants at which it rises and at
+ *                               which the armature's motion bends it
  *   [sensor N] table = FILE     counts and value from a CSV file beside the
  *                               engine file; its header names the unit, as
- *                               "counts,bar_gauge" (or "counts,V", "counts,%")
+ *                               "counts,bar_gauge" (or "counts,V", "counts,A",
+ *                               "counts,%")
  *   [sensor N] table = points   the same in the engine file itself, one
  *                               indented line a point: "  102 counts, 0 bar gauge".
  * `source` always holds the second form, so that it needs no other file. */
@@ -75,7 +80,8 @@ enum engine_sensor_role {
 	SENSOR_ROD,
 	SENSOR_BATTERY,
 	SENSOR_THROTTLE,
-	SENSOR_ROLE_END
+	SENSOR_ROLE_END, /* each of those above has one sensor at most */
+	SENSOR_COIL      /* current of a valve's coil: one a valve */
 };
 
 struct engine_valve {
@@ -90,9 +96,10 @@ struct engine_valve {
 };
 
 /* Counts to value: straight line through two points, or a table (strictly
- * rising counts).  Value: Pa absolute for pressures, V, or fraction 0..1. */
+ * rising counts).  Value: Pa absolute for pressures, V, A, or fraction 0..1. */
 struct engine_sensor {
 	enum engine_sensor_role role;
+	unsigned valve; /* SENSOR_COIL: whose */
 	size_t points;
 	double counts[ENGINE_TABLE_MAX];
 	double value[ENGINE_TABLE_MAX];
@@ -148,6 +155,8 @@ double engine_sensor_value(const struct engine_sensor *s, double counts);
 
 /* First channel with this role, -1 when none. */
 int engine_sensor_channel(const struct engine *e, enum engine_sensor_role role);
+/* ADC channel that carries the current of a valve's coil, or -1. */
+int engine_coil_channel(const struct engine *e, unsigned valve);
 
 /* Teeth that pass in a turn of the crank, to the nearest whole number; 0 when no
  * toothed wheel is given. */

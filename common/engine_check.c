@@ -111,9 +111,28 @@ static int check_rod_end(const struct engine *e, const struct engine_ini *ini, s
 	                        isnan(e->rod_m) ? "rod = 20 mm" : "clearance rod = 21 ml");
 }
 
+static int check_coil_sensor(const struct engine *e, int number, const struct engine_ini *ini,
+                             struct fault *fault)
+{
+	unsigned valve = e->sensor[number].valve;
+	int line = engine_ini_line(ini, INI_SENSOR, number, "valve"), first = engine_coil_channel(e, valve);
+	if (!e->valve[valve].present)
+		return engine_ini_fault(ini->name, line, fault, "there is no [valve %u] in this file", valve);
+	if (first != number)
+		return engine_ini_fault(ini->name, line, fault,
+		                        "[sensor %d] already measures the coil of valve %u; one is enough",
+		                        first, valve);
+	return 0;
+}
+
 static int check_sensor_roles(const struct engine *e, const struct engine_ini *ini, struct fault *fault)
 {
 	for (int i = 0; i < ENGINE_SENSORS_MAX; i++) {
+		if (e->sensor[i].role == SENSOR_COIL) {
+			if (check_coil_sensor(e, i, ini, fault) != 0)
+				return -1;
+			continue;
+		}
 		int first =
 		    e->sensor[i].role != SENSOR_NONE ? engine_sensor_channel(e, e->sensor[i].role) : i;
 		if (first != i)

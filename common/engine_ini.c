@@ -30,7 +30,7 @@ static const struct section_kind kinds[INI_KINDS] = {
     [INI_VALVE] = {"valve",
                    ENGINE_VALVES_MAX,
                    {"role", "opens", "shuts", "rest", "rest role", "lead open", "lead shut"}},
-    [INI_SENSOR] = {"sensor", ENGINE_SENSORS_MAX, {"role", "low", "high", "table"}},
+    [INI_SENSOR] = {"sensor", ENGINE_SENSORS_MAX, {"role", "valve", "low", "high", "table"}},
     [INI_LIMITS] = {"limits", 0, {"supply", "speed", "rod force"}},
     [INI_DRIVE] = {"drive", 0, {"crank sprocket", "wheel sprocket", "wheel diameter", "mass"}},
     [INI_TANK] = {"tank", 0, {"volume"}},

@@ -10,12 +10,12 @@ const char *engine_end_name(enum engine_end end)
 
 const char *engine_sensor_role_name(enum engine_sensor_role role)
 {
-	static const char *const names[SENSOR_ROLE_END] = {
-	    [SENSOR_NONE] = "none",         [SENSOR_SUPPLY] = "supply", [SENSOR_TANK] = "tank",
-	    [SENSOR_CAP] = "cap",           [SENSOR_ROD] = "rod",       [SENSOR_BATTERY] = "battery",
-	    [SENSOR_THROTTLE] = "throttle",
+	static const char *const names[SENSOR_COIL + 1] = {
+	    [SENSOR_NONE] = "none",         [SENSOR_SUPPLY] = "supply",     [SENSOR_TANK] = "tank",
+	    [SENSOR_CAP] = "cap",           [SENSOR_ROD] = "rod",           [SENSOR_BATTERY] = "battery",
+	    [SENSOR_THROTTLE] = "throttle", [SENSOR_COIL] = "coil current",
 	};
-	return (unsigned)role < SENSOR_ROLE_END ? names[role] : "unknown";
+	return (unsigned)role <= SENSOR_COIL && names[role] != NULL ? names[role] : "unknown";
 }
 
 const char *engine_passage_name(enum engine_passage passage)
@@ -48,6 +48,14 @@ int engine_sensor_channel(const struct engine *e, enum engine_sensor_role role)
 {
 	for (int i = 0; i < ENGINE_SENSORS_MAX; i++)
 		if (e->sensor[i].role == role)
+			return i;
+	return -1;
+}
+
+int engine_coil_channel(const struct engine *e, unsigned valve)
+{
+	for (int i = 0; i < ENGINE_SENSORS_MAX; i++)
+		if (e->sensor[i].role == SENSOR_COIL && e->sensor[i].valve == valve)
 			return i;
 	return -1;
 }

@@ -70,6 +70,8 @@ static const struct unit units[] = {
     {UNIT_TIME, "h", 3600, 0},
     {UNIT_VOLTAGE, "V", 1, 0},
     {UNIT_VOLTAGE, "mV", 1e-3, 0},
+    {UNIT_CURRENT, "A", 1, 0},
+    {UNIT_CURRENT, "mA", 1e-3, 0},
     {UNIT_FRACTION, "%", 1e-2, 0},
     {UNIT_FRACTION, "", 1, 0},
     {UNIT_COUNTS, "counts", 1, 0},
@@ -80,13 +82,21 @@ static const struct unit units[] = {
 const char *unit_example(enum unit_dimension dim)
 {
 	static const char *const examples[] = {
-	    [UNIT_LENGTH] = "62.5 mm",       [UNIT_VOLUME] = "18 ml",
-	    [UNIT_PRESSURE] = "6 bar gauge", [UNIT_PRESSURE_ABSOLUTE] = "1.013 bar",
-	    [UNIT_ANGLE] = "14.5 deg",       [UNIT_SPEED] = "240 rpm",
-	    [UNIT_FORCE] = "1800 N",         [UNIT_MASS] = "160 kg",
-	    [UNIT_TEMPERATURE] = "18 degC",  [UNIT_TIME] = "12 ms",
-	    [UNIT_VOLTAGE] = "12.6 V",       [UNIT_FRACTION] = "45 %",
-	    [UNIT_COUNTS] = "102 counts",    [UNIT_COUNT] = "36",
+	    [UNIT_LENGTH] = "62.5 mm",
+	    [UNIT_VOLUME] = "18 ml",
+	    [UNIT_PRESSURE] = "6 bar gauge",
+	    [UNIT_PRESSURE_ABSOLUTE] = "1.013 bar",
+	    [UNIT_ANGLE] = "14.5 deg",
+	    [UNIT_SPEED] = "240 rpm",
+	    [UNIT_FORCE] = "1800 N",
+	    [UNIT_MASS] = "160 kg",
+	    [UNIT_TEMPERATURE] = "18 degC",
+	    [UNIT_TIME] = "12 ms",
+	    [UNIT_VOLTAGE] = "12.6 V",
+	    [UNIT_CURRENT] = "1.5 A",
+	    [UNIT_FRACTION] = "45 %",
+	    [UNIT_COUNTS] = "102 counts",
+	    [UNIT_COUNT] = "36",
 	};
 	return examples[dim];
 }

@@ -17,6 +17,7 @@ enum unit_dimension {
 	UNIT_TEMPERATURE,       /* K */
 	UNIT_TIME,              /* s */
 	UNIT_VOLTAGE,           /* V */
+	UNIT_CURRENT,           /* A */
 	UNIT_FRACTION,          /* 0..1: "%", or "of 1" without unit */
 	UNIT_COUNTS,            /* "counts" */
 	UNIT_COUNT              /* bare number, no unit allowed */

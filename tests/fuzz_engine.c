@@ -171,11 +171,14 @@ static void machine_check_sensors(const struct engine *e)
 {
 	for (int i = 0; i < ENGINE_SENSORS_MAX; i++) {
 		const struct engine_sensor *s = &e->sensor[i];
-		fuzz_demand(s->role < SENSOR_ROLE_END && (s->role == SENSOR_NONE) == (s->points == 0));
+		bool coil = s->role == SENSOR_COIL;
+		fuzz_demand((s->role < SENSOR_ROLE_END || coil) &&
+		            (s->role == SENSOR_NONE) == (s->points == 0));
 		if (s->role == SENSOR_NONE)
 			continue;
 		fuzz_demand(s->points >= 2 && s->points <= ENGINE_TABLE_MAX);
-		fuzz_demand(engine_sensor_channel(e, s->role) == i);
+		fuzz_demand((coil ? engine_coil_channel(e, s->valve) : engine_sensor_channel(e, s->role)) ==
+		            i);
 		for (size_t k = 0; k < s->points; k++) {
 			fuzz_demand(isfinite(s->value[k]) && (k == 0 || s->counts[k] > s->counts[k - 1]));
 			fuzz_demand(isfinite(engine_sensor_value(s, s->counts[k])));

@@ -185,6 +185,43 @@ START_TEST(a_spring_returned_valve_opens_others_at_rest)
 }
 END_TEST
 
+#define TWO_VALVES "[valve 0]\nrole = cap inlet\n[valve 2]\nrole = cap exhaust\n"
+#define COIL "role = coil current\nlow = 0 counts, 0 A\nhigh = 1023 counts, 2500 mA\n"
+
+START_TEST(a_sensor_may_show_a_coils_current)
+{
+	struct engine e;
+	struct fault fault = {0};
+	ck_assert_int_eq(parse_with(TWO_VALVES "[sensor 4]\n" COIL "valve = 2\n[sensor 5]\n" COIL
+	                                       "valve = 0\n",
+	                            &e, &fault),
+	                 0);
+	ck_assert_int_eq(engine_coil_channel(&e, 2), 4);
+	ck_assert_int_eq(engine_coil_channel(&e, 0), 5);
+	ck_assert_int_eq(engine_coil_channel(&e, 1), -1);
+	ck_assert_double_eq_tol(engine_sensor_value(&e.sensor[4], 1023), 2.5, 1e-12);
+	ck_assert_str_eq(engine_sensor_role_name(e.sensor[4].role), "coil current");
+	engine_free(&e);
+	static const char *const wrong[][2] = {
+	    {TWO_VALVES "[sensor 4]\n" COIL, "valve"},
+	    {TWO_VALVES "[sensor 4]\n" COIL "valve = 1\n", "no [valve 1]"},
+	    {TWO_VALVES "[sensor 4]\n" COIL "valve = 8\n", "no such valve"},
+	    {TWO_VALVES "[sensor 4]\n" COIL "valve = 0.5\n", "no such valve"},
+	    {TWO_VALVES "[sensor 4]\n" COIL "valve = 2\n[sensor 5]\n" COIL "valve = 2\n", "already measures"},
+	    {TWO_VALVES "[sensor 4]\nrole = battery\nlow = 0 counts, 0 V\nhigh = 9 counts, 9 V\nvalve = 0\n",
+	     "coil current"},
+	    {TWO_VALVES
+	     "[sensor 4]\nrole = coil current\nlow = 0 counts, 0 V\nhigh = 9 counts, 9 V\nvalve = 0\n",
+	     "1.5 A"}};
+	for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
+		fault = (struct fault){0};
+		ck_assert_int_eq(parse_with(wrong[i][0], &e, &fault), -1);
+		ck_assert_int_eq(fault.exit_code, EX_CONFIG);
+		ck_assert_msg(strstr(fault.text, wrong[i][1]) != NULL, "%s", fault.text);
+	}
+}
+END_TEST
+
 START_TEST(the_second_channel_may_be_told)
 {
 	struct engine e;
@@ -701,6 +738,7 @@ int main(void)
 	tcase_add_test(t, names_are_trade_words);
 	tcase_add_test(t, one_valve_may_open_two_passages);
 	tcase_add_test(t, a_spring_returned_valve_opens_others_at_rest);
+	tcase_add_test(t, a_sensor_may_show_a_coils_current);
 	tcase_add_test(t, the_second_channel_may_be_told);
 	tcase_add_test(t, the_chain_may_be_let_wind_up);
 	tcase_add_test(t, what_is_not_given_is_not_known);

@@ -62,7 +62,7 @@ START_TEST(a_valve_opens_evenly_after_its_delay)
 {
 	struct spool s = spool_make();
 	struct prng random = prng_make(1, 1);
-	ck_assert(spool_command(&s, &plain, 1.0, true, 0, &random));
+	ck_assert(!isnan(spool_command(&s, &plain, 1.0, true, 0, &random)));
 	spool_advance(&s, 1.0, 2.0);
 	ck_assert_double_eq(spool_area(&s, 1.0099), 0);
 	ck_assert_double_eq_tol(spool_half_s(&s), 1.012, 1e-12);
@@ -94,13 +94,13 @@ START_TEST(a_sticking_valve_stays_and_a_bouncing_one_comes_back)
 	struct prng random = prng_make(1, 1);
 	struct spool s = spool_make();
 	h.stick = 1;
-	ck_assert(!spool_command(&s, &h, 0, true, 0, &random));
+	ck_assert(isnan(spool_command(&s, &h, 0, true, 0, &random)));
 	spool_advance(&s, 0, 1);
 	ck_assert_double_eq(spool_area(&s, 0.9), 0);
 	h.stick = 0;
 	h.bounce = 0.4;
 	h.bounce_time = 4;
-	ck_assert(spool_command(&s, &h, 1, true, 0, &random));
+	ck_assert(!isnan(spool_command(&s, &h, 1, true, 0, &random)));
 	spool_advance(&s, 1, 1.014 + 1e-6);
 	spool_advance(&s, 1.014, 1.0155);
 	ck_assert_double_eq_tol(spool_area(&s, 1.016), 0.6, 1e-9);

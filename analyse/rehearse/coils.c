@@ -5,7 +5,8 @@
 
 #include <math.h>
 
-#define STREAM_COILS 100 /* one random stream a valve */
+#define STREAM_COILS 100     /* one random stream a valve */
+#define STREAM_ARMATURES 120 /* and one of its own, so that the rest is as without */
 
 static struct spool_habits habits_of(const struct settings *s, int i)
 {
@@ -47,6 +48,8 @@ void coils_make(struct coils *c, const struct engine *e, const struct settings *
 		    .warm_delay_ms = s->warm_delay[i],
 		    .warms_s = s->warm_time,
 		    .random = prng_make(s->seed, STREAM_COILS + (uint64_t)i),
+		    .armature = armature_make(s, (unsigned)i, engine_coil_channel(e, (unsigned)i) >= 0,
+		                              prng_make(s->seed, STREAM_ARMATURES + (uint64_t)i)),
 		};
 	for (int port = 0; port < PORT_COUNT; port++)
 		c->port[port] = port_of(e, port);
@@ -66,6 +69,7 @@ void coils_areas(struct coils *c, double t_s, double step_s, struct plant_areas 
 	for (int i = 0; i < ENGINE_VALVES_MAX; i++) {
 		c->coil[i].area_before = spool_area(&c->coil[i].spool, t_s);
 		spool_advance(&c->coil[i].spool, t_s, t_s + step_s);
+		armature_step(&c->coil[i].armature, t_s, step_s);
 	}
 	for (int k = 0; k < 3; k++)
 		for (int port = 0; port < PORT_COUNT; port++)
@@ -124,8 +128,14 @@ void coils_command(struct coils *c, unsigned valve, double t_s, double t_us, boo
 	coil->on = on;
 	give_up(c, valve, on, t);
 	coil->commanded_us[on] = t_us;
-	spool_command(&coil->spool, &coil->habits, t_s, on,
-	              extra_delay_ms + coil->warm_delay_ms * coil->warmth, &coil->random);
+	if (on && armature_cut_off(&coil->armature))
+		return;
+	double begins_s = spool_command(&coil->spool, &coil->habits, t_s, on,
+	                                extra_delay_ms + coil->warm_delay_ms * coil->warmth, &coil->random);
+	if (on)
+		armature_on(&coil->armature, t_s, begins_s);
+	else
+		armature_off(&coil->armature, t_s);
 }
 
 static void tell_loops(const struct coils *c, unsigned valve, bool on, const struct plant *p, struct loops *s)

@@ -6,6 +6,7 @@
 #ifndef TRAMMEL_REHEARSE_COILS_H
 #define TRAMMEL_REHEARSE_COILS_H
 
+#include "analyse/rehearse/armature.h"
 #include "analyse/rehearse/plant.h"
 #include "analyse/rehearse/spool.h"
 #include "analyse/rehearse/loops.h"
@@ -19,6 +20,7 @@ struct coil {
 	double warm_delay_ms, warms_s;
 	double commanded_us[2]; /* off, on: the command whose event is still to come; NAN = none */
 	struct prng random;
+	struct armature armature;
 };
 
 struct coil_port {

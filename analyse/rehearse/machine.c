@@ -25,11 +25,16 @@ static int check(const struct engine *e, const struct settings *s, struct fault 
 	return 0;
 }
 
+static double battery_v(const struct machine *m)
+{
+	return m->s.battery - m->s.battery_sag * coils_on(&m->coils) - m->s.battery_droop * m->plant.t_s / 60;
+}
+
 /* What a channel's quantity is now, in the units of engine_sensor_value. */
-static double quantity(const struct machine *m, enum engine_sensor_role role)
+static double quantity(const struct machine *m, const struct engine_sensor *sensor)
 {
 	const struct plant *p = &m->plant;
-	switch (role) {
+	switch (sensor->role) {
 	case SENSOR_SUPPLY:
 		return p->now.line.p_pa;
 	case SENSOR_TANK:
@@ -39,8 +44,9 @@ static double quantity(const struct machine *m, enum engine_sensor_role role)
 	case SENSOR_ROD:
 		return p->now.chamber[END_ROD].p_pa;
 	case SENSOR_BATTERY:
-		return m->s.battery - m->s.battery_sag * coils_on(&m->coils) -
-		       m->s.battery_droop * p->t_s / 60;
+		return battery_v(m);
+	case SENSOR_COIL:
+		return m->coils.coil[sensor->valve].armature.current_a;
 	case SENSOR_THROTTLE:
 		return p->t_s >= m->s.shut_at ? 0 : 1;
 	case SENSOR_NONE:
@@ -73,7 +79,7 @@ static void make_gauges(struct machine *m)
 		if (g->rate_hz == 0)
 			continue;
 		order++;
-		gauge_settle(g, quantity(m, g->sensor.role));
+		gauge_settle(g, quantity(m, &g->sensor));
 	}
 }
 
@@ -116,7 +122,7 @@ bool machine_step(struct machine *m)
 	loops_step(&m->loops, p, &m->sender, m->truth);
 	for (int i = 0; i < ENGINE_SENSORS_MAX; i++)
 		if (m->gauge[i].rate_hz > 0)
-			gauge_step(&m->gauge[i], quantity(m, m->gauge[i].sensor.role), p->step_s);
+			gauge_step(&m->gauge[i], quantity(m, &m->gauge[i].sensor), p->step_s);
 	pickup_step(&m->pickup, p, &m->sender, &m->queue, m->truth);
 	return true;
 }
@@ -124,7 +130,7 @@ bool machine_step(struct machine *m)
 void machine_command(struct machine *m, double t_s, unsigned valve, bool on)
 {
 	double supply_bar = unit_bar_gauge(m->plant.now.line.p_pa, m->plant.ambient_pa);
-	double volts = quantity(m, SENSOR_BATTERY) - m->s.battery;
+	double volts = battery_v(m) - m->s.battery;
 	double extra_ms = m->s.delay_per_bar[valve] * supply_bar + m->s.delay_per_volt[valve] * volts;
 	m->truth->commands++;
 	coils_command(&m->coils, valve, t_s, sender_us(&m->sender, t_s), on, extra_ms, m->truth);

@@ -90,6 +90,17 @@ static const struct setting table[] = {
      "change of the opening delay from a cold coil to one as warm as it gets"},
     {"warm_time", "s", ONE(warm_time), 600, 1, 1e5, "time constant with which the coils warm and cool"},
 
+    {"coil_current", "A", EACH(coil_current), 0.8, 0, 100, "through a coil that is on for long"},
+    {"coil_time", "ms", EACH(coil_time), 3, 0.1, 500, "its time constant"},
+    {"relay", "ms", EACH(relay), 3, 0, 500, "of the delays: until the coil gets its voltage, or loses it"},
+    {"armature", "ms", EACH(armature), 2, 0.1, 500, "of the opening delay: the armature's motion"},
+    {"pilot", "ms", EACH(pilot), 2, 0, 500,
+     "of the opening delay: from the armature's stop to the first movement of the valve"},
+    {"back_emf", "of 1", EACH(back_emf), 0.8, 0, 1,
+     "voltage by the armature's motion as it stops, of the supply's"},
+    {"open_circuit", "of 1", EACH(open_circuit), 0, 0, 1,
+     "part of the commands that do not reach the coil (relay, wire): no current, no movement"},
+
     {"pitch_error", "deg", ONE(pitch_error), 0.1, 0, 2, "tooth pitch error, rms"},
     {"eccentricity", "deg", ONE(eccentricity), 0.15, 0, 5, "amplitude of the once-a-turn tooth error"},
     {"duty", "of 1", ONE(duty), 0.5, 0.1, 0.9, "tooth width over pitch"},

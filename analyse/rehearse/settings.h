@@ -41,6 +41,9 @@ struct settings {
 	double stick[ENGINE_VALVES_MAX], slow[ENGINE_VALVES_MAX], slow_time[ENGINE_VALVES_MAX];
 	double delay_per_bar[ENGINE_VALVES_MAX], delay_per_volt[ENGINE_VALVES_MAX];
 	double warm_delay[ENGINE_VALVES_MAX], warm_time;
+	double coil_current[ENGINE_VALVES_MAX], coil_time[ENGINE_VALVES_MAX], relay[ENGINE_VALVES_MAX];
+	double armature[ENGINE_VALVES_MAX], pilot[ENGINE_VALVES_MAX], back_emf[ENGINE_VALVES_MAX];
+	double open_circuit[ENGINE_VALVES_MAX];
 	/* toothed wheel */
 	double pitch_error, eccentricity, duty, tooth_gap, edge_jitter, threshold_drift, threshold_period;
 	double wind_up;

@@ -27,21 +27,21 @@ static void add_bounce(struct spool *s, const struct spool_habits *h, double t_s
 	wait_for(s, (struct spool_motion){t_s + half_s, target, rate});
 }
 
-bool spool_command(struct spool *s, const struct spool_habits *h, double t_s, bool on, double extra_delay_ms,
-                   struct prng *random)
+double spool_command(struct spool *s, const struct spool_habits *h, double t_s, bool on,
+                     double extra_delay_ms, struct prng *random)
 {
 	double delay = on ? h->open_delay + extra_delay_ms : h->shut_delay;
 	delay += h->jitter * prng_normal(random);
 	if (prng_chance(random, h->slow))
 		delay += h->slow_time;
 	if (prng_chance(random, h->stick))
-		return false;
+		return NAN;
 	double ramp_s = (on ? h->open_ramp : h->shut_ramp) * 1e-3;
 	double begin = t_s + fmax(delay, 0) * 1e-3, target = on ? 1 : 0;
 	wait_for(s, (struct spool_motion){begin, target, 1 / ramp_s});
 	if (h->bounce > 0)
 		add_bounce(s, h, begin + ramp_s, target);
-	return true;
+	return begin;
 }
 
 double spool_area(const struct spool *s, double t_s)

@@ -33,10 +33,10 @@ struct spool {
 /* Shut, at rest. */
 struct spool spool_make(void);
 
-/* Coil switched at t_s.  `extra_delay_ms` adds to the opening delay.  False
+/* Coil switched at t_s.  `extra_delay_ms` adds to the opening delay.  When it begins to move, s; NAN
  * when the valve sticks. */
-bool spool_command(struct spool *s, const struct spool_habits *h, double t_s, bool on, double extra_delay_ms,
-                   struct prng *random);
+double spool_command(struct spool *s, const struct spool_habits *h, double t_s, bool on,
+                     double extra_delay_ms, struct prng *random);
 
 /* Takes up the motions that begin before t_end_s; call before reading areas
  * up to t_end_s.  Motions due before t_begin_s begin then. */

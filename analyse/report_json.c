@@ -161,6 +161,15 @@ static json_t *event_of(const struct valve_event_summary *e)
 	json_put(o, "delay_ms_per_volt_ci95", pair(e->cause[CAUSE_BATTERY].per_ci95, 1e3));
 	json_put(o, "delay_ms_per_coil_warmth", json_put_number(e->cause[CAUSE_WARMTH].per * 1e3));
 	json_put(o, "delay_ms_per_coil_warmth_ci95", pair(e->cause[CAUSE_WARMTH].per_ci95, 1e3));
+	json_put(o, "electrical_ms", json_put_number(e->coil.electrical_s * 1e3));
+	json_put(o, "electrical_ms_ci95", pair(e->coil.electrical_ci95_s, 1e3));
+	json_put(o, "mechanical_ms", json_put_number(e->coil.mechanical_s * 1e3));
+	json_put(o, "mechanical_ms_ci95", pair(e->coil.mechanical_ci95_s, 1e3));
+	json_put(o, "pneumatic_ms", json_put_number(e->coil.pneumatic_s * 1e3));
+	json_put(o, "pneumatic_ms_ci95", pair(e->coil.pneumatic_ci95_s, 1e3));
+	json_put(o, "coil_moved", json_integer(e->coil.moved));
+	json_put(o, "coil_no_current", json_integer(e->coil.dead));
+	json_put(o, "coil_still", json_integer(e->coil.still));
 	json_put(o, "missed", json_integer(e->missed));
 	json_put(o, "commands", json_integer(e->commands));
 	json_put(o, "words", json_put_text(e->words));

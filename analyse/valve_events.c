@@ -58,6 +58,8 @@ struct valve_events *valve_events_new(const struct engine *e, const struct mech 
 	set_usual(v);
 	for (int i = 0; i < ENGINE_VALVES_MAX; i++)
 		v->coil[i] = (struct coil_warmth){0, NAN, false};
+	for (unsigned i = 0; i < ENGINE_VALVES_MAX; i++)
+		v->coil_channel[i] = engine_coil_channel(e, i);
 	for (int end = 0; end < END_COUNT; end++) {
 		v->supply_pa[end] = NAN;
 		for (int k = 0; k < EVENT_KINDS; k++) {
@@ -419,6 +421,27 @@ static struct valve_event *new_row(struct valve_events *v, size_t n, size_t comm
 	return &v->row[n];
 }
 
+/* When the valve's next command comes. */
+static double held_until_us(const struct leg *leg, size_t command)
+{
+	for (size_t i = command + 1; i < leg->command_n; i++)
+		if (leg->command[i].valve == leg->command[command].valve)
+			return (double)leg->command[i].t_us;
+	return INFINITY;
+}
+
+static struct coil_look look_at_coil(const struct valve_events *v, const struct leg *leg, size_t command)
+{
+	const struct ride_command *cmd = &leg->command[command];
+	int channel = v->coil_channel[cmd->valve];
+	if (channel < 0 || !cmd->on)
+		return (struct coil_look){COIL_UNSEEN, NAN, NAN};
+	const struct engine_sensor *s = &v->engine.sensor[channel];
+	double full_a = fmax(s->value[0], s->value[s->points - 1]);
+	return coil_current_look(&leg->sensor[channel], full_a, (double)cmd->t_us,
+	                         held_until_us(leg, command));
+}
+
 struct finding {
 	const struct leg *leg;
 	const struct crank *crank;
@@ -445,6 +468,7 @@ static int lay_row(struct valve_events *v, struct finding *x, size_t command, en
 	e->event = (uint8_t)valve_kind(passage, t->opens);
 	fill_command(v, cmd, x->crank, x->believed, e);
 	fill_pressures(v, x->leg, passage, e);
+	e->coil = look_at_coil(v, x->leg, command);
 	return 0;
 }
 

@@ -14,6 +14,7 @@
 #define TRAMMEL_VALVE_EVENTS_H
 
 #include "analyse/believed.h"
+#include "analyse/coil_current.h"
 #include "analyse/crank.h"
 #include "analyse/valve_events_expansion.h"
 
@@ -48,6 +49,7 @@ struct valve_event {
 	double up_pa, down_pa;       /* upstream and downstream pressure at the command */
 	double supply_pa, battery_v; /* at the command; NAN = no sensor */
 	double coil_warmth;          /* at the command: see valve_events_causes.h */
+	struct coil_look coil;       /* what its current tells of a command that switches it on */
 	bool flagged;                /* angle not to be trusted: left out of statistics */
 	/* Set by the fit, for plots and the gas model: */
 	double log_bayes_factor;
@@ -63,6 +65,17 @@ struct valve_event_cause {
 	double low, high, mean;  /* of the cause, over the events: 2 % and 98 % quantiles; NAN = no sensor */
 	double alike;            /* correlation with what of the others moved most like it */
 	int with;                /* which: enum valve_event_cause_kind */
+};
+
+/* What the coil's current tells of the commands that switch it on, and what the delay is made of.  NAN = not
+ * known: no sensor of the current, or the coil is switched off. */
+struct valve_event_coil {
+	unsigned moved, still, dead;        /* commands: with a dip, current without a dip, no current */
+	unsigned missed_still, missed_dead; /* of these, the valve did not move */
+	unsigned found_still;               /* of these, it did: the current does not show it */
+	double electrical_s, electrical_ci95_s[2]; /* command to current */
+	double mechanical_s, mechanical_ci95_s[2]; /* to the armature's stop */
+	double pneumatic_s, pneumatic_ci95_s[2];   /* to half open, or half shut */
 };
 
 /* One (valve, end, event) over the ride. Angles rad; NAN = not known.  Intended, commanded and actual angle,
@@ -81,11 +94,12 @@ struct valve_event_summary {
 	double offset_rad, offset_ci95_rad[2]; /* controller's part at zero speed */
 	double latency_s, latency_ci95_s[2];   /* controller's part per speed */
 	struct valve_event_cause cause[VALVE_CAUSES];
+	struct valve_event_coil coil;
 	double speed_rad_s;      /* of the events found, while the valve answers */
 	double ride_speed_rad_s; /* of all commands */
 	bool separable;          /* the speed range tells offset from latency */
 	char verdict[16];        /* "late", "early", "on time", "not known", "missed" */
-	char words[512];         /* the verdict in plain words with numbers and remedy */
+	char words[700];         /* the verdict in plain words with numbers and remedy */
 };
 
 #define VALVE_EVENT_SUMMARIES (ENGINE_VALVES_MAX * 4)

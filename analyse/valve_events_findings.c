@@ -185,13 +185,57 @@ static const char *passage_name(const struct valve_event_summary *s)
 	return engine_passage_name((enum engine_passage)valve_passage_bit((enum engine_end)s->end, p));
 }
 
+/* Does the current of this coil show its armature's motion whenever the valve moved?  Else that none is seen
+ * tells nothing. */
+static bool shows_motion(const struct valve_event_coil *c)
+{
+	return c->moved >= SEEN_LEAST && c->found_still * 20 < c->moved && c->still < c->moved;
+}
+
+static bool often(unsigned n, unsigned commands)
+{
+	return n >= 3 && n * 100 > commands;
+}
+
+/* Which of these the coil's current explains, in words; "" when none. */
+static void coil_words(const struct valve_event_coil *c, unsigned dead, unsigned still, char *out,
+                       size_t size)
+{
+	size_t used = 0;
+	out[0] = '\0';
+	if (dead > 0)
+		used = (size_t)snprintf(out, size,
+		                        "in %u its coil got no current (wire, relay or controller)", dead);
+	if (still > 0 && shows_motion(c) && used < size)
+		snprintf(out + used, size - used,
+		         "%sin %u its coil had current and the armature did not move (stuck, or too little "
+		         "current)",
+		         used > 0 ? ", " : "", still);
+}
+
+/* Movements that the pressure shows to be missing, or else those of the armature that the current does. */
+static void judge_missed(struct valve_events *v, const struct valve_event_summary *s)
+{
+	const struct valve_event_coil *c = &s->coil;
+	const char *way = valve_kind_opens((enum valve_event_kind)s->event) ? "open" : "shut";
+	char why[220];
+	if (often(s->missed, s->commands)) {
+		coil_words(c, c->missed_dead, c->missed_still, why, sizeof(why));
+		find_out(v, "%s did not %s in %u of %u commands: %s", passage_name(s), way, s->missed,
+		         s->commands, why[0] != '\0' ? why : "coil, wire, relay or stiction");
+		return;
+	}
+	coil_words(c, often(c->dead, s->commands) ? c->dead : 0, often(c->still, s->commands) ? c->still : 0,
+	           why, sizeof(why));
+	if (why[0] != '\0')
+		find_out(v, "%s, told to %s %u times: %s", passage_name(s), way, s->commands, why);
+}
+
 static void judge_movements(struct valve_events *v, const struct valve_event_summary *s,
                             const struct valve_tally_group *g)
 {
 	bool opens = valve_kind_opens((enum valve_event_kind)s->event);
-	if (s->missed >= 3 && s->missed * 100 > s->commands)
-		find_out(v, "%s did not %s in %u of %u commands: coil, wire, relay or stiction",
-		         passage_name(s), opens ? "open" : "shut", s->missed, s->commands);
+	judge_missed(v, s);
 	unsigned late = valve_tally_late(g, s);
 	if (late >= 3 && late * 50 > s->count)
 		find_out(v,

@@ -64,6 +64,7 @@ struct valve_events {
 	bool supply_is_measured; /* not merely the tank */
 	int battery_channel;     /* -1 = none */
 	struct coil_warmth coil[ENGINE_VALVES_MAX];
+	int coil_channel[ENGINE_VALVES_MAX]; /* of its current; -1 = none */
 	struct group group[END_COUNT][EVENT_KINDS];
 	double usual[ONSET_PARAMETERS]; /* of a machine of this size, before anything was seen */
 	double lag_s[END_COUNT], lag_sd_s[END_COUNT];

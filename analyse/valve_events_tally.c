@@ -6,6 +6,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 static double turned(double rad)
 {
@@ -80,7 +81,22 @@ static void keep(struct valve_tally_group *g, const struct valve_event *e)
 	    .supply_pa = (float)e->supply_pa,
 	    .battery_v = (float)e->battery_v,
 	    .coil_warmth = (float)e->coil_warmth,
+	    .rise_s = (float)e->coil.rise_s,
+	    .dip_s = (float)e->coil.dip_s,
 	};
+}
+
+static void count_coil(struct valve_event_coil *c, const struct valve_event *e)
+{
+	bool missed = e->cls == EVENT_CLASS_MISSED;
+	bool found = e->cls == EVENT_CLASS_A || e->cls == EVENT_CLASS_B;
+	bool still = e->coil.state == COIL_STILL, dead = e->coil.state == COIL_DEAD;
+	c->moved += e->coil.state == COIL_MOVED;
+	c->still += still;
+	c->dead += dead;
+	c->missed_still += still && missed;
+	c->missed_dead += dead && missed;
+	c->found_still += still && found;
 }
 
 int valve_tally_add(struct valve_tally *t, const struct valve_event *e)
@@ -93,6 +109,7 @@ int valve_tally_add(struct valve_tally *t, const struct valve_event *e)
 	g->found += found;
 	g->not_found += !found;
 	g->missed += e->cls == EVENT_CLASS_MISSED;
+	count_coil(&g->coil, e);
 	if (e->flagged || !wanted(g, e->revolution))
 		return 0;
 	if (make_room(g) != 0)
@@ -125,7 +142,7 @@ static void column_add(struct column *c, double x, const struct valve_kept *k)
 	c->turn[c->n++] = k->turn;
 }
 
-enum quantity { ERROR, DELAY, ADVANCE, T10, CONTROLLER, ANY };
+enum quantity { ERROR, DELAY, ADVANCE, T10, CONTROLLER, ELECTRICAL, MECHANICAL, PNEUMATIC, ANY };
 
 static double quantity_of(const struct valve_kept *k, enum quantity q)
 {
@@ -140,6 +157,12 @@ static double quantity_of(const struct valve_kept *k, enum quantity q)
 		return (double)k->t10_s;
 	case CONTROLLER:
 		return (double)k->command_error_rad;
+	case ELECTRICAL:
+		return (double)k->rise_s;
+	case MECHANICAL:
+		return (double)k->dip_s - (double)k->rise_s;
+	case PNEUMATIC:
+		return (double)k->delay_s - (double)k->dip_s;
 	default:
 		return 0;
 	}
@@ -281,6 +304,39 @@ static int times(const struct valve_tally_group *g, struct column *c, struct val
 	return 0;
 }
 
+/* Adds a doubt that does not average out. */
+static void widen(double ci95[2], double middle, double sd)
+{
+	ci95[0] = middle - hypot(middle - ci95[0], 1.96 * sd);
+	ci95[1] = middle + hypot(ci95[1] - middle, 1.96 * sd);
+}
+
+/* What a sensor of current may lag, and what the shape of the current may be other than assumed, sd
+ * (judgement). */
+#define COIL_LAG_SD_S 0.25e-3
+#define COIL_SHAPE_SD_S 0.15e-3
+
+static int coil_parts(const struct valve_tally_group *g, struct column *c, double common_sd_s,
+                      struct valve_event_coil *out)
+{
+	struct delay_mean m[3];
+	*out = g->coil;
+	for (int i = 0; i < 3; i++)
+		if (mean_of(g, (enum quantity)(ELECTRICAL + i), c, &m[i]) != 0)
+			return -1;
+	out->electrical_s = m[0].mean;
+	out->mechanical_s = m[1].mean;
+	out->pneumatic_s = m[2].mean;
+	memcpy(out->electrical_ci95_s, m[0].ci95, sizeof m[0].ci95);
+	memcpy(out->mechanical_ci95_s, m[1].ci95, sizeof m[1].ci95);
+	memcpy(out->pneumatic_ci95_s, m[2].ci95, sizeof m[2].ci95);
+	widen(out->electrical_ci95_s, out->electrical_s, hypot(COIL_LAG_SD_S, COIL_SHAPE_SD_S));
+	widen(out->mechanical_ci95_s, out->mechanical_s, COIL_SHAPE_SD_S);
+	widen(out->pneumatic_ci95_s, out->pneumatic_s,
+	      hypot(common_sd_s, hypot(COIL_LAG_SD_S, COIL_SHAPE_SD_S)));
+	return 0;
+}
+
 static int controller_part(const struct valve_tally_group *g, struct column *c,
                            struct valve_event_summary *out)
 {
@@ -299,13 +355,6 @@ static int controller_part(const struct valve_tally_group *g, struct column *c,
 	return 0;
 }
 
-/* Adds a doubt that does not average out. */
-static void widen(double ci95[2], double middle, double sd)
-{
-	ci95[0] = middle - hypot(middle - ci95[0], 1.96 * sd);
-	ci95[1] = middle + hypot(ci95[1] - middle, 1.96 * sd);
-}
-
 int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
                         struct valve_event_summary *out)
 {
@@ -322,8 +371,8 @@ int valve_tally_summary(const struct valve_tally_group *g, double common_sd_s,
 	                                    .commands = g->commands};
 	if (c.x != NULL && c.turn != NULL) {
 		c.speed = c.x + room;
-		status = times(g, &c, out) != 0 || angles(g, &c, c.x + 2 * room, out) != 0 ||
-		                 controller_part(g, &c, out) != 0
+		status = times(g, &c, out) != 0 || coil_parts(g, &c, common_sd_s, &out->coil) != 0 ||
+		                 angles(g, &c, c.x + 2 * room, out) != 0 || controller_part(g, &c, out) != 0
 		             ? -1
 		             : 0;
 	}

@@ -19,12 +19,14 @@ struct valve_kept {
 	float delay_s, t10_s, sd_s, omega_rad_s;
 	float supply_pa, battery_v; /* NAN = not known */
 	float coil_warmth;
+	float rise_s, dip_s; /* of the coil's current, after the command */
 };
 
 struct valve_tally_group {
 	uint8_t valve, end, event;
 	unsigned commands, found, missed, not_found;
-	int64_t stride; /* runs of turns: every stride-th is kept */
+	struct valve_event_coil coil; /* its counts */
+	int64_t stride;               /* runs of turns: every stride-th is kept */
 	size_t n, room;
 	struct valve_kept *kept;
 };

@@ -51,6 +51,20 @@ static void say_parts(struct valve_event_summary *s)
 		say(s, ", of this %.1f deg of tooth count", unit_deg(s->count_error_rad));
 }
 
+/* What the delay is made of, by the coil's current. */
+static void say_coil(struct valve_event_summary *s)
+{
+	const struct valve_event_coil *c = &s->coil;
+	if (c->moved < VALVE_FOUND_LEAST || isnan(c->pneumatic_s) || isnan(c->mechanical_s))
+		return;
+	say(s, "; of the delay %.1f ms are electrical (%.1f to %.1f, command to current)",
+	    1e3 * c->electrical_s, 1e3 * c->electrical_ci95_s[0], 1e3 * c->electrical_ci95_s[1]);
+	say(s, ", %.1f mechanical (%.1f to %.1f, until the armature stops)", 1e3 * c->mechanical_s,
+	    1e3 * c->mechanical_ci95_s[0], 1e3 * c->mechanical_ci95_s[1]);
+	say(s, ", %.1f pneumatic (%.1f to %.1f)", 1e3 * c->pneumatic_s, 1e3 * c->pneumatic_ci95_s[0],
+	    1e3 * c->pneumatic_ci95_s[1]);
+}
+
 static void say_controller(struct valve_event_summary *s)
 {
 	if (s->separable && fabs(s->latency_s) > 1e-3 &&
@@ -86,6 +100,7 @@ static void say_timed(struct valve_event_summary *s)
 	if (late || early)
 		say(s, "; send the command %.1f deg (%.1f ms) %s", fabs(unit_deg(s->error_rad)),
 		    1e3 * fabs(s->error_rad) / s->speed_rad_s, late ? "earlier" : "later");
+	say_coil(s);
 	say_seen(s);
 	say_controller(s);
 }

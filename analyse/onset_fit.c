@@ -12,6 +12,7 @@
 #define REST (LOCAL - 1)
 #define SCAN_MAX 40
 #define PROFILE ONSET_LANES /* points */
+#define POOR 2.0            /* a fit that leaves more than this of each sample is tried once more */
 #define FAR 4.0             /* residuals beyond this count by their size, not its square (Huber) */
 
 typedef double samples[ONSET_SAMPLES_MAX];
@@ -541,6 +542,8 @@ static void find_best(const struct onset_window *w, const struct onset_prior *pr
 	bool as_expected = !w->other.moves && fabs(lowest - at->value[ONSET_T50]) < half_cell;
 	double sum = as_expected ? climb(w, prior, at, sd) : climb_from(w, prior, lowest, at, sd);
 	double expected = prior->mean[ONSET_T50];
+	if (as_expected && sum > POOR * (double)at->n)
+		climb_also(w, prior, lowest, at, &sum, sd);
 	if (fabs(at->value[ONSET_T50] - expected) > near_s && expected > prior->earliest_s &&
 	    expected < prior->latest_s)
 		climb_also(w, prior, expected, at, &sum, sd);

@@ -43,6 +43,22 @@ START_TEST(a_sealed_engine_shows_no_events)
 }
 END_TEST
 
+/* From 60 to 180 rpm the temperature of the sealed air goes with the speed, which looks much like a passage a
+ * twenty-fifth as wide as suits the cylinder: no valve. */
+START_TEST(a_passage_much_too_narrow_is_no_valve)
+{
+	struct rig_setup s = rig_healthy();
+	struct found f;
+	s.sealed = true;
+	s.seconds = 30;
+	s.seed = 8;
+	found_run(&s, &f);
+	for (size_t i = 0; i < f.n; i++)
+		ck_assert(!found_counted(&f.row[i]));
+	found_done(&f);
+}
+END_TEST
+
 START_TEST(late_movements_are_found_and_named)
 {
 	struct rig_setup s = found_short_ride();
@@ -84,6 +100,7 @@ int main(void)
 	tcase_set_timeout(tc, 120);
 	tcase_add_test(tc, missed_movements_are_called_missed_and_none_is_invented);
 	tcase_add_test(tc, a_sealed_engine_shows_no_events);
+	tcase_add_test(tc, a_passage_much_too_narrow_is_no_valve);
 	tcase_add_test(tc, late_movements_are_found_and_named);
 	tcase_add_test(tc, a_large_leak_is_named);
 	suite_add_tcase(suite, tc);

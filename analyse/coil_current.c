@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "analyse/coil_current.h"
 
+#include "analyse/spd.h"
+
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #define BEFORE_US 5e3
@@ -29,25 +31,13 @@ struct wave {
 	double interval_s, noise_a;
 };
 
-static int compare_double(const void *x, const void *y)
-{
-	double a = *(const double *)x, b = *(const double *)y;
-	return (a > b) - (a < b);
-}
-
-static double median(double *x, size_t n)
-{
-	qsort(x, n, sizeof *x, compare_double);
-	return x[n / 2];
-}
-
 /* From second differences: a smooth curve has small ones. */
 static double noise_of(const struct wave *w)
 {
 	double off[SAMPLES_MAX];
 	for (size_t i = 1; i + 1 < w->n; i++)
 		off[i - 1] = fabs(w->a[i - 1] - 2 * w->a[i] + w->a[i + 1]);
-	return median(off, w->n - 2) * 1.4826 / sqrt(6);
+	return gsl_stats_median(off, 1, w->n - 2) * 1.4826 / sqrt(6);
 }
 
 /* False where there is too little, or a hole. */
@@ -67,7 +57,7 @@ static bool gather(const struct ride_series *s, double command_us, double until_
 	double most = 0;
 	for (size_t k = 0; k + 1 < w->n; k++)
 		most = fmax(most, apart[k]);
-	w->interval_s = median(apart, w->n - 1);
+	w->interval_s = gsl_stats_median(apart, 1, w->n - 1);
 	w->noise_a = noise_of(w);
 	return most < HOLE * w->interval_s;
 }
@@ -77,25 +67,17 @@ static bool gather(const struct ride_series *s, double command_us, double until_
 /* Least squares of y over the columns; the sum of squares that is left, INFINITY when it cannot be told. */
 static double left_over(const double (*x)[COLUMNS], const double *y, size_t n)
 {
-	double a[COLUMNS][COLUMNS + 1] = {{0}}, p[COLUMNS], sum = 0;
+	double a[SPD_MAX * SPD_MAX] = {0}, b[COLUMNS] = {0}, p[COLUMNS], sum = 0;
 	for (size_t i = 0; i < n; i++)
 		for (int j = 0; j < COLUMNS; j++) {
 			for (int k = 0; k < COLUMNS; k++)
-				a[j][k] += x[i][j] * x[i][k];
-			a[j][COLUMNS] += x[i][j] * y[i];
+				a[j * SPD_MAX + k] += x[i][j] * x[i][k];
+			b[j] += x[i][j] * y[i];
 		}
-	for (int j = 0; j < COLUMNS; j++) {
-		a[j][j] += 1e-9; /* a column of zeros is left alone */
-		for (int i = j + 1; i < COLUMNS; i++)
-			for (int k = COLUMNS; k >= j; k--)
-				a[i][k] -= a[i][j] / a[j][j] * a[j][k];
-	}
-	for (int j = COLUMNS - 1; j >= 0; j--) {
-		p[j] = a[j][COLUMNS];
-		for (int k = j + 1; k < COLUMNS; k++)
-			p[j] -= a[j][k] * p[k];
-		p[j] /= a[j][j];
-	}
+	for (int j = 0; j < COLUMNS; j++)
+		a[j * SPD_MAX + j] += 1e-9; /* a column of zeros is left alone */
+	if (!spd_solve(a, b, COLUMNS, p))
+		return INFINITY;
 	for (size_t i = 0; i < n; i++) {
 		double off = y[i];
 		for (int j = 0; j < COLUMNS; j++)

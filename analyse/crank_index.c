@@ -89,17 +89,12 @@ static double about(const struct index_watch *x, const struct wheel *w)
 	return w->angle_rad[best];
 }
 
-static double median_of(double *v, size_t n)
-{
-	return gsl_stats_median(v, 1, n); /* by selection */
-}
-
 /* Robust scatter about a line; `work` has room for n. */
 static double scatter(const struct closings *c, const struct line *l, double *work)
 {
 	for (size_t i = 0; i < c->n; i++)
 		work[i] = fabs(c->off[i] - l->at - l->slope * c->omega[i]);
-	return median_of(work, c->n) / 0.6745;
+	return gsl_stats_median(work, 1, c->n) / 0.6745;
 }
 
 static double biweight(const struct closings *c, const struct line *l, size_t i, double scale)
@@ -182,7 +177,7 @@ struct index_spot index_watch_spot(const struct index_watch *x, const struct whe
 		c.off[i] += x->wind_rad_nm != 0 ? x->wind_rad_nm * c.nm[i] : 0;
 		work[i] = c.off[i];
 	}
-	struct line level = {.at = median_of(work, c.n)}, line;
+	struct line level = {.at = gsl_stats_median(work, 1, c.n)}, line;
 	bool tilted = fit_line(&c, level.at, &line);
 	if (tilted) {
 		spot.lag_s = line.slope;
@@ -209,7 +204,7 @@ static bool improve_wind(const struct closings *c, const double mean[2], const d
 		               term[WIND_NM] * (c->nm[i] - mean[1]));
 	double work[INDEX_PLACES];
 	memcpy(work, size, c->n * sizeof *work);
-	double scale = fmax(median_of(work, c->n) / 0.6745, LINE_SCALE_LEAST);
+	double scale = fmax(gsl_stats_median(work, 1, c->n) / 0.6745, LINE_SCALE_LEAST);
 	for (size_t i = 0; i < c->n; i++) {
 		double z = size[i] / (BIWEIGHT * scale), root = z < 1 ? 1 - z * z : 0;
 		double weight = root * root / (scale * scale);
@@ -236,7 +231,7 @@ struct index_wind index_watch_wind(const struct index_watch *x, const struct whe
 		return wind;
 	double mean[2] = {gsl_stats_mean(c.omega, 1, c.n), gsl_stats_mean(c.nm, 1, c.n)};
 	memcpy(work, c.off, c.n * sizeof *work);
-	term[WIND_AT] = median_of(work, c.n);
+	term[WIND_AT] = gsl_stats_median(work, 1, c.n);
 	for (unsigned round = 0; round < LINE_ROUNDS; round++)
 		if (!improve_wind(&c, mean, prior_sd, term, cov))
 			return wind;

@@ -5,6 +5,7 @@
 #include "common/air.h"
 #include "common/unit.h"
 
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -124,12 +125,6 @@ static struct node place(const struct run *r, double phi, int degree)
 	};
 }
 
-static int compare_double(const void *a, const void *b)
-{
-	double x = *(const double *)a, y = *(const double *)b;
-	return (x > y) - (x < y);
-}
-
 static void find_kinks(const struct run *r, double kink[KINKS])
 {
 	for (int i = 0; i < 2; i++) {
@@ -140,7 +135,7 @@ static void find_kinks(const struct run *r, double kink[KINKS])
 		kink[4 * i + 2] = forward(0, shuts - a->fall / 2);
 		kink[4 * i + 3] = forward(0, shuts + a->fall / 2);
 	}
-	qsort(kink, KINKS, sizeof *kink, compare_double);
+	gsl_sort(kink, 1, KINKS);
 }
 
 /* Every whole degree, and between them the ends of the ramps. */

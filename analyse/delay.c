@@ -3,6 +3,7 @@
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_rng.h>
+#include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
@@ -13,18 +14,6 @@
 #define RESAMPLES 1000
 #define SEED 20150406ul
 #define TERMS (1 + DELAY_CAUSES)
-
-static int compare_double(const void *a, const void *b)
-{
-	double x = *(const double *)a, y = *(const double *)b;
-	return (x > y) - (x < y);
-}
-
-/* Rearranges x: selection, since a thousand resamples of a long ride ask for it. */
-static double median(double *x, size_t n)
-{
-	return gsl_stats_median(x, 1, n);
-}
 
 static double quantile_sorted(const double *x, size_t n, double q)
 {
@@ -131,7 +120,7 @@ static double robust_scale(struct problem *p)
 	for (size_t i = 0; i < p->n; i++)
 		p->scratch[i] = fabs(residual(p, i));
 	double spent = p->n > (size_t)p->terms ? (double)p->n / (double)(p->n - (size_t)p->terms) : 1;
-	return 1.4826 * median(p->scratch, p->n) * sqrt(spent);
+	return 1.4826 * gsl_stats_median(p->scratch, 1, p->n) * sqrt(spent);
 }
 
 static double bisquare_weight(double u)
@@ -161,7 +150,7 @@ static void fit_robust(struct problem *p)
 {
 	memcpy(p->weight, p->given, sizeof(*p->weight) * p->n);
 	memcpy(p->scratch, p->y, sizeof(*p->y) * p->n);
-	p->beta[0] = median(p->scratch, p->n);
+	p->beta[0] = gsl_stats_median(p->scratch, 1, p->n);
 	for (int j = 1; j < TERMS; j++)
 		p->beta[j] = 0;
 	if (p->terms > 1)
@@ -372,7 +361,7 @@ static int intervals(const struct problem *p, const struct wanted *wanted, int c
 		double a = acceleration(p, &b, &all, &wanted[k], sorted + RESAMPLES);
 		for (size_t i = 0; i < n; i++)
 			sorted[i] = combine(&wanted[k], beta[i], p->terms);
-		qsort(sorted, n, sizeof(*sorted), compare_double);
+		gsl_sort(sorted, 1, n);
 		bca_limits(sorted, n, value, a, limits);
 		for (int side = 0; side < 2; side++)
 			ci[k][side] = value + (limits[side] - value) * small_sample_factor(b.n);
@@ -423,7 +412,7 @@ static void learn_weights(struct problem *p, const double *speed)
 	double size[2], square[2] = {0};
 	size_t n[2] = {0};
 	memcpy(p->scratch, speed, sizeof(*speed) * p->n);
-	double middle = median(p->scratch, p->n);
+	double middle = gsl_stats_median(p->scratch, 1, p->n);
 	for (int fast = 0; fast < 2; fast++) {
 		for (size_t i = 0; i < p->n; i++) {
 			if ((speed[i] > middle) != fast)
@@ -434,7 +423,7 @@ static void learn_weights(struct problem *p, const double *speed)
 		if (n[fast] < 8)
 			return;
 		square[fast] /= (double)n[fast];
-		size[fast] = pow(1.4826 * median(p->scratch, n[fast]), 2);
+		size[fast] = pow(1.4826 * gsl_stats_median(p->scratch, 1, n[fast]), 2);
 	}
 	if (!(size[1] > 0 && size[0] > 0 && square[1] > square[0]))
 		return;
@@ -529,7 +518,7 @@ static void no_line(struct delay_line *out, size_t n)
 static void centre_speeds(const double *speed, size_t n, double *z, struct delay_line *out)
 {
 	memcpy(z, speed, sizeof(*z) * n);
-	qsort(z, n, sizeof(*z), compare_double);
+	gsl_sort(z, 1, n);
 	out->speed_low = quantile_sorted(z, n, 0.02);
 	out->speed_high = quantile_sorted(z, n, 0.98);
 	double sum = 0;
@@ -640,7 +629,7 @@ static void centre_cause(const double *x, size_t n, double *z, struct delay_caus
 {
 	double sum = 0;
 	memcpy(z, x, sizeof(*z) * n);
-	qsort(z, n, sizeof(*z), compare_double);
+	gsl_sort(z, 1, n);
 	out->low = quantile_sorted(z, n, 0.02);
 	out->high = quantile_sorted(z, n, 0.98);
 	for (size_t i = 0; i < n; i++)

@@ -4,6 +4,7 @@
 #include "common/air.h"
 #include "common/unit.h"
 
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -302,12 +303,6 @@ static void take_gas(struct plan_machine *m, const struct gas_model *g)
 	}
 }
 
-static int compare_double(const void *a, const void *b)
-{
-	double x = *(const double *)a, y = *(const double *)b;
-	return (x > y) - (x < y);
-}
-
 /* The ramp of a valve that hardly shows in the pressure can come out as anything; one
  * machine's valves are of a kind. */
 static void tame_ramps(struct plan_machine *m)
@@ -315,7 +310,7 @@ static void tame_ramps(struct plan_machine *m)
 	enum { RAMPS = END_COUNT * 2 * 2 };
 	double sorted[RAMPS], *ramp = &m->ramp_s[0][0][0];
 	memcpy(sorted, ramp, sizeof sorted);
-	qsort(sorted, RAMPS, sizeof *sorted, compare_double);
+	gsl_sort(sorted, 1, RAMPS);
 	double median = (sorted[RAMPS / 2 - 1] + sorted[RAMPS / 2]) / 2;
 	for (int i = 0; i < RAMPS; i++)
 		ramp[i] = fmin(ramp[i], RAMP_MOST * median);
@@ -327,7 +322,7 @@ static void tame_passages(struct plan_machine *m)
 	enum { PASSAGES = END_COUNT * 2 };
 	double sorted[PASSAGES], *c = &m->c_m3_s_pa[0][0], *sd = &m->c_sd_part[0][0];
 	memcpy(sorted, c, sizeof sorted);
-	qsort(sorted, PASSAGES, sizeof *sorted, compare_double);
+	gsl_sort(sorted, 1, PASSAGES);
 	double median = sqrt(sorted[PASSAGES / 2 - 1] * sorted[PASSAGES / 2]);
 	for (int i = 0; i < PASSAGES; i++) {
 		if (c[i] < PASSAGE_MOST * median && c[i] > median / PASSAGE_MOST)

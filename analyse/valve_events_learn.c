@@ -4,21 +4,10 @@
  * sensor's lag and what its gauge shows. */
 #include "analyse/valve_events_internal.h"
 
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-
-static int compare_double(const void *a, const void *b)
-{
-	double x = *(const double *)a, y = *(const double *)b;
-	return (x > y) - (x < y);
-}
-
-static double median(double *x, size_t n)
-{
-	qsort(x, n, sizeof(*x), compare_double);
-	return n % 2 ? x[n / 2] : (x[n / 2 - 1] + x[n / 2]) / 2;
-}
 
 /* First transition of a line commanded in the leg's core. */
 static size_t core_begins(const struct passage_line *line, const struct leg *leg)
@@ -100,7 +89,7 @@ static void take_seen(const struct start *start, struct batch *b)
 		if (isfinite(best[i]))
 			sorted[n++] = best[i];
 	}
-	double middle = n ? median(sorted, n) : 0;
+	double middle = n ? gsl_stats_median(sorted, 1, n) : 0;
 	for (size_t i = 0; i < b->n; i++)
 		b->use[i] = best[i] < 4 * middle + 1;
 }
@@ -158,7 +147,7 @@ static double leave_out_strays(struct batch *b)
 		if (b->use[i])
 			sorted[n++] = all[i];
 	}
-	double middle = n ? median(sorted, n) : 1;
+	double middle = n ? gsl_stats_median(sorted, 1, n) : 1;
 	for (size_t i = 0; i < b->n; i++)
 		if (b->use[i] && all[i] > 4 * middle + 1)
 			b->use[i] = false;
@@ -176,10 +165,10 @@ static struct delays delays_of(const struct batch *b)
 	for (size_t i = 0; i < b->n; i++)
 		if (b->use[i])
 			t[n++] = b->value[i][ONSET_T50];
-	double middle = median(t, n);
+	double middle = gsl_stats_median(t, 1, n);
 	for (size_t i = 0; i < n; i++)
 		off[i] = fabs(t[i] - middle);
-	return (struct delays){middle, fmax(0.3e-3, 1.4826 * median(off, n))};
+	return (struct delays){middle, fmax(0.3e-3, 1.4826 * gsl_stats_median(off, 1, n))};
 }
 
 #define LEAST_FLOW 0.1 /* of what suits the cylinder: less is a leak (judgement) */

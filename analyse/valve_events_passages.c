@@ -3,6 +3,7 @@
  * sensors are, a smooth supply pressure. */
 #include "analyse/valve_events_internal.h"
 
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -39,12 +40,6 @@ bool valve_command_opens(const struct engine *e, const struct ride_command *c, u
 	return c->on == engine_energised_opens(&e->valve[c->valve], bit);
 }
 
-static int compare_double(const void *a, const void *b)
-{
-	double x = *(const double *)a, y = *(const double *)b;
-	return (x > y) - (x < y);
-}
-
 /* One count in the sensor's unit, about the middle of its range. */
 static double count_step(const struct engine_sensor *s)
 {
@@ -70,7 +65,7 @@ static double series_noise(const struct ride_series *s, const struct engine_sens
 		n++;
 	}
 	if (n > 8) {
-		qsort(d, n, sizeof(*d), compare_double);
+		gsl_sort(d, 1, n);
 		noise = d[n / 4] / (0.31864 * sqrt(20)); /* 25 % quantile of |N(0,1)| */
 	}
 	free(d);
@@ -85,7 +80,7 @@ static double usual_interval_us(const struct ride_series *s)
 	size_t n = 0, step = s->n / MOST + 1;
 	for (size_t i = 0; i + 1 < s->n && n < MOST; i += step)
 		gap[n++] = (double)(s->t_us[i + 1] - s->t_us[i]);
-	qsort(gap, n, sizeof(*gap), compare_double);
+	gsl_sort(gap, 1, n);
 	return gap[n / 2];
 }
 
@@ -127,7 +122,7 @@ static double chamber_ceiling(const struct ride_series *s)
 	for (size_t i = 0; p != NULL && i < s->n && n < MOST; i += step)
 		p[n++] = (double)s->value[i];
 	if (n > 8) {
-		qsort(p, n, sizeof(*p), compare_double);
+		gsl_sort(p, 1, n);
 		ceiling = p[n * 97 / 100];
 	}
 	free(p);

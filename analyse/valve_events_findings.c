@@ -231,6 +231,23 @@ static void judge_missed(struct valve_events *v, const struct valve_event_summar
 		find_out(v, "%s, told to %s %u times: %s", passage_name(s), way, s->commands, why);
 }
 
+/* A sensor of current from which nothing comes. */
+static void judge_current(struct valve_events *v, const struct valve_event_summary *s)
+{
+	enum onset_passage passage = valve_kind_passage((enum valve_event_kind)s->event);
+	unsigned bit = valve_passage_bit((enum engine_end)s->end, passage);
+	bool opens = valve_kind_opens((enum valve_event_kind)s->event);
+	bool energised = engine_energised_opens(&v->engine.valve[s->valve], bit) == opens;
+	if (v->coil_channel[s->valve] < 0 || !energised || s->commands < SEEN_LEAST || s->coil.dead > 0 ||
+	    isfinite(s->coil.electrical_s))
+		return;
+	find_out(
+	    v,
+	    "the current of the coil of %s tells nothing: sensor %d sends too few samples (1,000 a second "
+	    "are enough), or none",
+	    passage_name(s), v->coil_channel[s->valve]);
+}
+
 static void judge_movements(struct valve_events *v, const struct valve_event_summary *s,
                             const struct valve_tally_group *g)
 {
@@ -320,7 +337,9 @@ void watch_conclude(struct valve_events *v, const struct valve_event_summary *s,
 		for (int k = 0; k < EVENT_KINDS && !spoilt; k++)
 			judge_ramp(v, end, (enum valve_event_kind)k);
 	}
-	for (size_t i = 0; i < n; i++)
+	for (size_t i = 0; i < n; i++) {
+		judge_current(v, &s[i]);
 		if (!wrong[s[i].end])
 			judge_movements(v, &s[i], &v->tally.group[i]);
+	}
 }

@@ -152,8 +152,8 @@ static struct road *ride(const char *const *words)
 }
 
 #define STEADY                                                                                               \
-	"--duration", "30", "--seed", "3", "--set", "drive=1", "--set", "rpm=80", "--set", "rpm_to=140",     \
-	    "--set", "sweep=15", "--set", "start_mode=1", "--set", "interpolate=1", "--set", "lag.8=0",      \
+	"--duration", "20", "--seed", "3", "--set", "drive=1", "--set", "rpm=80", "--set", "rpm_to=140",     \
+	    "--set", "sweep=10", "--set", "start_mode=1", "--set", "interpolate=1", "--set", "lag.8=0",      \
 	    "--set", "lag.9=0"
 
 static void holds(const double ci95_s[2], double ms)
@@ -205,13 +205,24 @@ static bool says(const struct road *r, const char *a, const char *b)
 
 START_TEST(why_a_valve_did_not_move_is_named)
 {
-	static const char *const words[] = {STEADY,  "--set",       "open_circuit.0=0.1",
-	                                    "--set", "stick.1=0.1", NULL};
+	static const char *const words[] = {STEADY,  "--set",       "open_circuit.0=0.2",
+	                                    "--set", "stick.1=0.2", NULL};
 	struct road *r = ride(words);
 	ck_assert(says(r, "cap inlet did not open", "its coil got no current"));
 	ck_assert(!says(r, "cap inlet did not open", "armature did not move"));
 	ck_assert(says(r, "cap exhaust did not open", "the armature did not move"));
 	ck_assert(!says(r, "cap exhaust did not open", "no current"));
+	road_free(r);
+}
+END_TEST
+
+START_TEST(a_current_sampled_too_seldom_is_named)
+{
+	static const char *const words[] = {STEADY, "--set", "rate.8=100", "--set", "rate.9=0", NULL};
+	struct road *r = ride(words);
+	ck_assert(says(r, "coil of cap inlet tells nothing", "sensor 8"));
+	ck_assert(says(r, "coil of cap exhaust tells nothing", "sensor 9"));
+	ck_assert_uint_eq(r->report->findings.n, 2);
 	road_free(r);
 }
 END_TEST
@@ -226,6 +237,7 @@ int main(void)
 	tcase_add_test(c, too_little_tells_nothing);
 	tcase_add_test(c, the_delay_is_split);
 	tcase_add_test(c, why_a_valve_did_not_move_is_named);
+	tcase_add_test(c, a_current_sampled_too_seldom_is_named);
 	suite_add_tcase(s, c);
 	SRunner *r = srunner_create(s);
 	srunner_run_all(r, CK_ENV);

@@ -555,6 +555,22 @@ static void find_best(const struct onset_window *w, const struct onset_prior *pr
 	}
 }
 
+/* A movement put off to where nothing shows of it is none: what explains the one explains the other, also
+ * where two rounds did not lead there. */
+static void stay_as_put_off(const struct onset_window *w, const struct onset_prior *prior,
+                            const struct point *at, struct hypotheses *h)
+{
+	struct point stayed = *at, *one = &stayed;
+	const int from = 1;
+	double sum;
+	if (at->value[ONSET_T50] < prior->latest_s - 1e-3)
+		return;
+	stayed.value[ONSET_T50] = INFINITY;
+	look_at(w, prior, &one, &from, 1);
+	adjust(prior, &stayed, &sum);
+	h->stayed_sum = fmin(h->stayed_sum, sum);
+}
+
 static inline bool fit(const struct onset_window *w, const struct onset_prior *prior,
                        struct onset_result *out)
 {
@@ -569,6 +585,7 @@ static inline bool fit(const struct onset_window *w, const struct onset_prior *p
 	out->expected = expected_misfit(&at, &h.stayed);
 	scan_over(w, prior, &at, &scan);
 	find_best(w, prior, &scan, &at, &sd);
+	stay_as_put_off(w, prior, &at, &h);
 	memcpy(out->value, at.value, sizeof(at.value));
 	out->misfit = posterior(w, prior, &at, sd, out);
 	out->unimodal = one_peak(&scan, out->t50_s, out->sd_s, out->misfit);

@@ -200,11 +200,10 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 {
 	double sure = sure_of(r);
 	double misfit = r->misfit / (double)w->n;
-	if (untold(prior, r))
-		return EVENT_CLASS_C;
-	if (sure > 10 && r->unimodal && misfit < 3 && inside(prior, r))
+	bool told = !untold(prior, r);
+	if (told && sure > 10 && r->unimodal && misfit < 3 && inside(prior, r))
 		return EVENT_CLASS_A;
-	if (sure > 5 && misfit < 6 && inside(prior, r) && r->sd_s < 5e-3)
+	if (told && sure > 5 && misfit < 6 && inside(prior, r) && r->sd_s < 5e-3)
 		return EVENT_CLASS_B;
 	bool stayed = (r->log_bayes_factor < 0 && r->log_against_opposite - r->log_bayes_factor > 5) ||
 	              (put_off(prior, r) && r->log_against_opposite > 5 && misfit < 6);

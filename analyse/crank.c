@@ -18,9 +18,11 @@
 #define END_SLOW 0.25
 #define END_SLOW_SINGLE 0.35 /* the first step from rest at an even push, against a quarter turn on */
 #define END_DOUBT 0.5        /* steps slower than that part may have been passed the other way */
-#define TURN_PART 0.75       /* next to where it turns back, of the speed a quarter turn off */
-#define TURN_US 2000000      /* longest that a crank stands while it turns back */
-#define INDEX_REACH_RAD 0.6  /* an index event farther from its place is an extra one */
+#define BACK_PART 0.6       /* of its mean speed: a crank that was faster next to a hole did not turn in it */
+#define WENT_ON_PART 0.5    /* of the slower end: a crank that went on over a hole kept this at least */
+#define TURN_PART 0.75      /* next to where it turns back, of the speed a quarter turn off */
+#define TURN_US 2000000     /* longest that a crank stands while it turns back */
+#define INDEX_REACH_RAD 0.6 /* an index event farther from its place is an extra one */
 
 struct run_place {     /* of one run */
 	int64_t shift; /* added to its slots */
@@ -332,11 +334,17 @@ struct run_end {
 	double hard_rad_s2; /* what braked or drove it between the two */
 };
 
+/* Steps that are looked at: a quarter turn, and those nearest. */
+static size_t end_reach(const struct wheel *w)
+{
+	return w->slots / 4 + END_STEPS;
+}
+
 /* way -1: `m` is a run's last mark; +1: its first. */
 static struct run_end run_end_at(const struct crank_solver *s, const struct tooth_mark *m, int way)
 {
 	struct run_end e = {INFINITY, 0, 0};
-	size_t reach = s->wheel->slots / 4 + END_STEPS, slow = 0, fast = 0;
+	size_t reach = end_reach(s->wheel), slow = 0, fast = 0;
 	for (size_t i = 0; i < reach && i + 1 < s->wheel->slots; i++) {
 		double omega = fabs(end_omega(s->wheel, way > 0 ? m + i : m - 1 - i));
 		if (i < END_STEPS && omega < e.slow_rad_s) {
@@ -365,29 +373,39 @@ static bool time_to_turn(const struct crank_solver *s, const struct run_end *a, 
 	return a->slow_rad_s + b->slow_rad_s < TEETH_TURN_SLACK * hard * gap_s;
 }
 
-/* May the crank have turned back between runs r - 1 and r, each of a turn or more?
- * It slowed down to next to nothing there, or sped up from it, with time enough to turn, and did not
- * stand for long (what starts from rest starts forward); and the index puts the teeth after it elsewhere
- * than they would be had it gone on (one turning point in thirty or so puts them there all
- * the same). */
+/* Are the teeth after a hole where they would be had the crank gone on over it, at a speed that goes with
+ * those before and after? (One turning point in thirty or so puts them there, too, but at next to none.) */
+static bool went_on(const struct crank_solver *s, size_t r, double gap_s, double slow_rad_s)
+{
+	const struct tooth_mark *first = s->teeth->mark + s->teeth->run[r].first, *last = first - 1;
+	int64_t step = first->slot - last->slot, most = (int64_t)(s->wheel->slots / s->wheel->teeth) + 1;
+	double over_rad = teeth_angle_rad(s->wheel, first->slot) - teeth_angle_rad(s->wheel, last->slot);
+	return s->place[r - 1].sure && s->place[r].sure && step > 0 && step <= most &&
+	       over_rad > WENT_ON_PART * slow_rad_s * gap_s;
+}
+
+/* May the crank have turned back between runs r - 1 and r?  It slowed down there, or sped up from it, with
+ * time enough to turn, and did not stand for long (what starts from rest starts forward); and the index does
+ * not put the teeth after it where they would be had it gone on.  A run too short for the index to place
+ * leaves the way unknown for those behind it. */
 static bool may_turn_back(const struct crank_solver *s, size_t r)
 {
 	const struct tooth_run *b = &s->teeth->run[r], *a = b - 1;
 	const struct tooth_mark *first = s->teeth->mark + b->first, *last = first - 1;
-	int64_t step = first->slot - last->slot, most = (int64_t)(s->wheel->slots / s->wheel->teeth) + 1;
+	double gap_s = 1e-6 * (double)(first->t_us - last->t_us);
+	size_t reach = end_reach(s->wheel);
 	if (s->wheel->quadrature != 0 || !s->wheel->aligned || a->sense < 0 || b->sense < 0 ||
-	    a->n < s->wheel->slots || b->n < s->wheel->slots || first->t_us - last->t_us > TURN_US ||
-	    (step > 0 && step <= most))
+	    a->n <= reach || b->n <= reach || first->t_us - last->t_us > TURN_US)
 		return false;
 	double turned =
 	    teeth_angle_rad(s->wheel, last->slot) - teeth_angle_rad(s->wheel, last[1 - a->n].slot);
 	double mean = turned / (1e-6 * (double)(last->t_us - last[1 - a->n].t_us));
 	struct run_end before = run_end_at(s, last, -1), after = run_end_at(s, first, 1);
+	double slow = fmin(before.slow_rad_s, after.slow_rad_s);
 	bool slowed = before.slow_rad_s < TURN_PART * before.fast_rad_s ||
 	              after.slow_rad_s < TURN_PART * after.fast_rad_s;
-	return slowed && fmin(before.slow_rad_s, after.slow_rad_s) < REST_PART * fabs(mean) &&
-	       time_to_turn(s, &before, &after, 1e-6 * (double)(first->t_us - last->t_us)) &&
-	       !align_way_known(s->wheel, &s->noise, first, b->n);
+	return slowed && slow < BACK_PART * fabs(mean) && time_to_turn(s, &before, &after, gap_s) &&
+	       !went_on(s, r, gap_s, slow) && !align_way_known(s->wheel, &s->noise, first, b->n);
 }
 
 /* Did the crank stand before run r, long enough that it starts forward again? */

@@ -33,33 +33,32 @@ static bool parent_of(const char *path, char parent[PATH_MAX])
 	return true;
 }
 
-/* `wrong`: what is told of one that is there and of the other kind. */
-static int check(const char *path, bool directory, int wrong, struct fault *fault)
+static int check(const char *path, bool directory, struct fault *fault)
 {
 	char parent[PATH_MAX];
 	struct stat there;
 	if (path == NULL || write_out_is_stdout(path))
 		return 0;
-	bool new = stat(path, &there) != 0;
-	if (new &&errno != ENOENT)
+	bool missing = stat(path, &there) != 0;
+	if (missing && errno != ENOENT)
 		return cannot_create(path, fault);
-	if (new && !parent_of(path, parent))
+	if (missing && !parent_of(path, parent))
 		return 0; /* too long for a path: creating it will say so */
-	errno = wrong;
-	if (!new &&S_ISDIR(there.st_mode) != directory)
+	errno = directory ? ENOTDIR : EISDIR;
+	if (!missing && S_ISDIR(there.st_mode) != directory)
 		return cannot_create(path, fault);
-	bool in = new || directory;
-	return access(new ? parent : path, in ? W_OK | X_OK : W_OK) == 0 ? 0 : cannot_create(path, fault);
+	int how = missing || directory ? W_OK | X_OK : W_OK;
+	return access(missing ? parent : path, how) == 0 ? 0 : cannot_create(path, fault);
 }
 
 int write_out_check_file(const char *path, struct fault *fault)
 {
-	return check(path, false, EISDIR, fault);
+	return check(path, false, fault);
 }
 
 int write_out_check_directory(const char *path, struct fault *fault)
 {
-	return check(path, true, ENOTDIR, fault);
+	return check(path, true, fault);
 }
 
 FILE *write_out_open(const char *path, struct fault *fault)

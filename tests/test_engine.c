@@ -153,6 +153,18 @@ static int parse_with(const char *extra, struct engine *e, struct fault *fault)
 	return engine_parse("x.ini", text, strlen(text), e, fault);
 }
 
+/* Each of these texts is refused with a word of its own. */
+static void refuses(const char *const (*wrong)[2], size_t n)
+{
+	for (size_t i = 0; i < n; i++) {
+		struct engine e;
+		struct fault fault = {0};
+		ck_assert_int_eq(parse_with(wrong[i][0], &e, &fault), -1);
+		ck_assert_int_eq(fault.exit_code, EX_CONFIG);
+		ck_assert_msg(strstr(fault.text, wrong[i][1]) != NULL, "%s", fault.text);
+	}
+}
+
 /* One coil, a spring, five ports: on it fills the cap end, off the rod end. */
 START_TEST(a_spring_returned_valve_opens_others_at_rest)
 {
@@ -176,12 +188,7 @@ START_TEST(a_spring_returned_valve_opens_others_at_rest)
 	    {"[valve 0]\nrole = cap inlet\nrest role = top\n", "no passage"},
 	    {"[valve 0]\nrole = cap inlet\nrest role = cap exhaust\n[valve 1]\nrole = cap exhaust\n",
 	     "already opens"}};
-	for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
-		fault = (struct fault){0};
-		ck_assert_int_eq(parse_with(wrong[i][0], &e, &fault), -1);
-		ck_assert_int_eq(fault.exit_code, EX_CONFIG);
-		ck_assert_msg(strstr(fault.text, wrong[i][1]) != NULL, "%s", fault.text);
-	}
+	refuses(wrong, sizeof wrong / sizeof *wrong);
 }
 END_TEST
 
@@ -213,12 +220,7 @@ START_TEST(a_sensor_may_show_a_coils_current)
 	    {TWO_VALVES
 	     "[sensor 4]\nrole = coil current\nlow = 0 counts, 0 V\nhigh = 9 counts, 9 V\nvalve = 0\n",
 	     "1.5 A"}};
-	for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++) {
-		fault = (struct fault){0};
-		ck_assert_int_eq(parse_with(wrong[i][0], &e, &fault), -1);
-		ck_assert_int_eq(fault.exit_code, EX_CONFIG);
-		ck_assert_msg(strstr(fault.text, wrong[i][1]) != NULL, "%s", fault.text);
-	}
+	refuses(wrong, sizeof wrong / sizeof *wrong);
 }
 END_TEST
 

@@ -356,9 +356,9 @@ static struct run_end run_end_at(const struct crank_solver *s, const struct toot
 			fast = i;
 		}
 	}
-	double apart_s =
-	    1e-6 *
-	    fabs((double)((way > 0 ? m + fast : m - fast)->t_us - (way > 0 ? m + slow : m - slow)->t_us));
+	const struct tooth_mark *at_fast = way > 0 ? m + fast : m - fast,
+	                        *at_slow = way > 0 ? m + slow : m - slow;
+	double apart_s = 1e-6 * fabs((double)(at_fast->t_us - at_slow->t_us));
 	e.hard_rad_s2 = apart_s > 0 ? (e.fast_rad_s - e.slow_rad_s) / apart_s : 0;
 	return e;
 }

@@ -107,8 +107,8 @@ static double tame_slope(double misfit, size_t n)
 }
 
 /* All windows see the same model err in the same way: what they tell of the shared parameters counts as if
- * only one in four were there. */
-#define TEMPER 0.25
+ * only one in two were there. */
+#define TEMPER 0.5
 
 static double window_objective(const struct onset_window *w, const struct onset_prior *prior,
                                const double *value)

@@ -11,6 +11,14 @@
 
 #define LEARN_WINDOWS 24 /* of each kind of event at each end */
 
+/* How warm the air is at the beginning of a kind's windows: log T/Tw. */
+struct warmth {
+	bool known;
+	double usual;         /* at the speed at which log_speed of a window is 0 */
+	double per_log_speed; /* more at e times the speed */
+	double sd;            /* of one about that */
+};
+
 /* One kind of event at one end: what was learned about it. */
 struct group {
 	bool learned;
@@ -25,6 +33,7 @@ struct group {
 	unsigned timed;                 /* events found, and those whose time is not told */
 	double doubt_sum_s;             /* of these: what the model may be off by */
 	double noise_factor;            /* sd of residuals over the sensor's own noise, >= 1 */
+	struct warmth warmth;
 };
 
 /* A change of one passage, as commanded. */
@@ -52,6 +61,7 @@ struct batch { /* the windows of one kind, to learn from */
 	struct onset_window window[LEARN_WINDOWS];
 	struct onset_prior prior[LEARN_WINDOWS];
 	double value[LEARN_WINDOWS][ONSET_PARAMETERS];
+	double command_us[LEARN_WINDOWS];
 	bool use[LEARN_WINDOWS];
 	size_t n;
 };
@@ -119,6 +129,19 @@ double valve_supply_at(const struct valve_events *v, const struct leg *leg, enum
 bool valve_window(const struct valve_events *v, const struct leg *leg, const struct crank *c,
                   enum engine_end end, enum onset_passage passage, const struct transition *t, double late_s,
                   struct onset_window *w, struct onset_prior *prior);
+
+/* Walls that the air of an end touches: piston, head and the barrel between them, wall + wall_per_m3 x volume,
+ * 1 at half stroke. */
+void valve_walls(const struct valve_events *v, enum engine_end end, double *wall, double *wall_per_m3);
+
+/* Log T/Tw at the beginning of a window of the prepared leg, whose command came at `command_us`, from the
+ * pressures of the two turns before and from the movements as they are known; NAN when these do not tell. */
+double valve_window_warmth(const struct valve_events *v, const struct crank *c, enum engine_end end,
+                           const struct onset_window *w, double command_us);
+
+/* The same for all windows in use of a kind. */
+struct warmth valve_batch_warmth(const struct valve_events *v, const struct crank *c, enum engine_end end,
+                                 const struct batch *b);
 
 /* Puts what was learned into v->gas. */
 void valve_gas_model(struct valve_events *v);

@@ -32,6 +32,7 @@ static void choose(struct valve_events *v, const struct leg *leg, const struct c
 		if (t->opens != valve_kind_opens(kind) || seen++ * LEARN_WINDOWS < taken * events)
 			continue;
 		taken++;
+		b->command_us[b->n] = t->command_us;
 		if (valve_window(v, leg, c, end, passage, t, late_s, &b->window[b->n], &b->prior[b->n]))
 			b->n++;
 	}
@@ -186,15 +187,24 @@ static bool believable(const struct valve_events *v, const struct batch *b)
 	return d.middle_s > 0 && d.spread_s < 6e-3;
 }
 
+/* By how much log T/Tw may be off that was told from the pressures before: what the walls give or take is
+ * known within a factor of two, leaks and the inlet's own losses are left out (judgement). */
+#define WARMTH_SD 0.05
+
 /* What is known beforehand of what the events of a kind share, and how far off that may be. */
-static void wide_prior(const struct valve_events *v, const struct group *other_way, const struct batch *b,
-                       struct onset_prior *prior)
+static void wide_prior(const struct valve_events *v, const struct warmth *warmth,
+                       const struct group *other_way, const struct batch *b, struct onset_prior *prior)
 {
 	static const double sd[ONSET_PARAMETERS] = {0, 0, 0, 1.0, 0.15, 0.7, 0.5, 0.1, 0.02, 0, 0.1};
 	*prior = b->prior[0];
 	for (int j = ONSET_K; j < ONSET_LAG; j++) {
 		prior->mean[j] = v->usual[j];
 		prior->sd[j] = sd[j];
+	}
+	if (warmth->known) {
+		prior->mean[ONSET_WARM0] = warmth->usual;
+		prior->mean[ONSET_WARM_SPEED] = warmth->per_log_speed;
+		prior->sd[ONSET_WARM0] = prior->sd[ONSET_WARM_SPEED] = hypot(WARMTH_SD, warmth->sd);
 	}
 	/* A leak shows in the small, slack chamber behind compression; where it changes meanwhile, as when
 	 * the other end empties, it passes for an exhaust that shuts slowly: half to twice the usual, no
@@ -212,6 +222,11 @@ static void wide_prior(const struct valve_events *v, const struct group *other_w
 	}
 }
 
+/* From one event to the next, at the same speed, log T/Tw strays by this: much less where it is known how it
+ * goes with the speed (rehearsed rides: 0.01). */
+#define EVENT_WARMTH_SD 0.01
+#define EVENT_WARMTH_UNKNOWN_SD 0.03
+
 static void take_values(struct group *g, const struct batch *b, const struct onset_shared *shared)
 {
 	struct delays d = delays_of(b);
@@ -224,7 +239,7 @@ static void take_values(struct group *g, const struct batch *b, const struct ons
 	g->flow_sd = shared->sd[ONSET_K];
 	g->ramp_sd = shared->sd[ONSET_RAMP];
 	g->sd[ONSET_K] = 0.015;
-	g->sd[ONSET_WARM0] = 0.03;
+	g->sd[ONSET_WARM0] = g->warmth.known ? EVENT_WARMTH_SD : EVENT_WARMTH_UNKNOWN_SD;
 	g->delay_s = d.middle_s;
 	g->spread_s = d.spread_s;
 	g->scale_s = fmax(3e-3, 2 * d.spread_s);
@@ -236,7 +251,7 @@ static void learn_group(const struct valve_events *v, struct group *g, const str
                         struct batch *b)
 {
 	struct onset_prior prior;
-	wide_prior(v, other_way, b, &prior);
+	wide_prior(v, &g->warmth, other_way, b, &prior);
 	struct onset_kind kind = kind_of(b, &prior, b->use);
 	first_look(&prior, b);
 	if (used(b) < 3)
@@ -272,10 +287,10 @@ struct sensor { /* what is known of an end's: lag, gain, zero and their sd, as f
 
 static const struct sensor usual_sensor = {{0, 0, 0}, {1.5e-3, GAUGE_GAIN_SD, GAUGE_ZERO_SD_PA}};
 
-static void joint_prior(const struct valve_events *v, const struct batch *b, const struct sensor *sensor,
-                        struct onset_prior *prior)
+static void joint_prior(const struct valve_events *v, const struct warmth *warmth, const struct batch *b,
+                        const struct sensor *sensor, struct onset_prior *prior)
 {
-	wide_prior(v, NULL, b, prior);
+	wide_prior(v, warmth, NULL, b, prior);
 	prior->sd[ONSET_SHAPE] = b->window[0].opening ? SHAPE_SD : 0; /* a closing alone does not tell it */
 	memcpy(prior->mean + ONSET_LAG, sensor->mean, sizeof(sensor->mean));
 	memcpy(prior->sd + ONSET_LAG, sensor->sd, sizeof(sensor->sd));
@@ -298,7 +313,7 @@ static void join(struct valve_events *v, enum engine_end end, enum onset_passage
 		struct batch *b = &v->batch[end][k];
 		if (!v->group[end][k].learned || used(b) < 3)
 			continue;
-		joint_prior(v, b, sensor, &j->prior[j->n]);
+		joint_prior(v, &v->group[end][k].warmth, b, sensor, &j->prior[j->n]);
 		j->kind[j->n] = kind_of(b, &j->prior[j->n], b->use);
 		j->batch[j->n] = b;
 		j->group[j->n++] = &v->group[end][k];
@@ -475,6 +490,15 @@ static void meet_kind(struct valve_events *v, const struct leg *leg, const struc
 	}
 }
 
+/* Is it known when the end's air comes in and leaves? */
+static bool air_is_followed(const struct valve_events *v, enum engine_end end)
+{
+	for (int k = 0; k < EVENT_KINDS; k++)
+		if (!v->group[end][k].learned)
+			return false;
+	return true;
+}
+
 /* Cuts the windows of a kind anew and fits each with what is known. */
 static void learn_kind(struct valve_events *v, const struct leg *leg, const struct crank *c,
                        enum engine_end end, enum valve_event_kind k)
@@ -490,6 +514,8 @@ static void learn_kind(struct valve_events *v, const struct leg *leg, const stru
 	}
 	choose(v, leg, c, end, k, 0, b);
 	look_again(g, b);
+	if (air_is_followed(v, end))
+		g->warmth = valve_batch_warmth(v, c, end, b);
 	if (used(b) < 3)
 		return;
 	g->noise_factor = fmax(1, g->noise_factor * sqrt(leave_out_strays(b)));

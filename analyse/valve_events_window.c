@@ -190,13 +190,12 @@ static bool fill_volumes(const struct valve_events *v, const struct crank *c, en
 	return true;
 }
 
-/* Piston, head and the barrel between them, 1 at half stroke. */
-static void fill_walls(const struct valve_events *v, enum engine_end end, struct onset_window *w)
+void valve_walls(const struct valve_events *v, enum engine_end end, double *wall, double *wall_per_m3)
 {
 	double area = v->mech.area_m2[end], around = UNIT_PI * v->engine.bore_m;
 	double half = 2 * area + around * v->mech.stroke_m / 2;
-	w->wall = (2 * area - around * v->mech.clearance_m3[end] / area) / half;
-	w->wall_per_m3 = around / area / half;
+	*wall = (2 * area - around * v->mech.clearance_m3[end] / area) / half;
+	*wall_per_m3 = around / area / half;
 }
 
 static bool fill_supply(const struct valve_events *v, const struct leg *leg, enum engine_end end,
@@ -287,6 +286,18 @@ static bool unusual_before(const struct valve_events *v, enum engine_end end, co
 	return false;
 }
 
+#define UNUSUAL_SD 0.1 /* of log T/Tw told from the pressures before (judgement) */
+#define UNKNOWN_SD 0.3 /* of what is taken to be as usual, but is not */
+
+static void expect_unusual(const struct valve_events *v, const struct crank *c, enum engine_end end,
+                           double command_us, const struct onset_window *w, struct onset_prior *prior)
+{
+	double warmth = valve_window_warmth(v, c, end, w, command_us);
+	prior->sd[ONSET_WARM0] = isnan(warmth) ? UNKNOWN_SD : UNUSUAL_SD;
+	if (!isnan(warmth))
+		prior->mean[ONSET_WARM0] = warmth - prior->mean[ONSET_WARM_SPEED] * w->log_speed;
+}
+
 bool valve_window(const struct valve_events *v, const struct leg *leg, const struct crank *c,
                   enum engine_end end, enum onset_passage passage, const struct transition *t, double late_s,
                   struct onset_window *w, struct onset_prior *prior)
@@ -318,12 +329,12 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
 	if (!fill_samples(ch, t->command_us, span, t->t50_us, w) ||
 	    !fill_volumes(v, c, end, t->command_us, w) || !fill_supply(v, leg, end, t->command_us, w))
 		return false;
-	fill_walls(v, end, w);
+	valve_walls(v, end, &w->wall, &w->wall_per_m3);
 	fill_other(v, end, passage, t, along, w);
 	fill_prior(g, w, ch->interval_us, prior);
 	if (along != NULL)
 		prior->sd[ONSET_OTHER] = other_spread(v, end, passage, along);
 	if (unusual_before(v, end, t))
-		prior->sd[ONSET_WARM0] = 0.3;
+		expect_unusual(v, c, end, t->command_us, w, prior);
 	return prior->latest_s > prior->earliest_s;
 }

@@ -36,7 +36,7 @@ struct swing {                                   /* one passage's movement */
 
 struct model { /* the parameters, ready for use */
 	struct swing moving, other;
-	struct lanes k_m3_s, heat_w, leak_w;
+	struct lanes k_m3_s, other_k_m3_s, heat_w, leak_w;
 	struct lanes b, per_1_b;    /* critical ratio, 1 / (1 - b) */
 	struct lanes laminar_slope; /* of phi from LAMINAR_RATIO on, < 0 */
 	struct lanes lag_s;
@@ -152,7 +152,7 @@ static void other_passage(const struct onset_window *w, struct model *m, size_t 
 	if (w->other.moves)
 		out->open = mean_area(&m->other, to, w->step_s, w->other.opening, &out->k_m3_s);
 	for (int l = 0; l < LANES; l++)
-		out->k_m3_s.at[l] *= w->other.k_m3_s;
+		out->k_m3_s.at[l] *= m->other_k_m3_s.at[l];
 }
 
 /* The supply's sensor is taken to lag as the chamber's does: what it shows a lag later. */
@@ -296,14 +296,21 @@ static void set_swing(double t50_s, double ramp_s, double shape, bool opening, i
 	r->last_s = l == 0 || to_s > r->last_s ? to_s : r->last_s;
 }
 
+static double factor(double log_factor)
+{
+	return log_factor == 0 ? 1 : exp(log_factor);
+}
+
 /* Lanes beyond the number wanted repeat the first. */
 static void set_lane(const double *value, const struct onset_window *w, int l, struct model *m, struct gas *g)
 {
 	double b = value[ONSET_B], per = 1 / (1 - b), x = (LAMINAR_RATIO - b) * per;
 	set_swing(value[ONSET_T50], exp(value[ONSET_RAMP]), value[ONSET_SHAPE], w->opening, l, &m->moving);
 	if (w->other.moves)
-		set_swing(w->other.t50_s + value[ONSET_OTHER], w->other.ramp_s, w->other.shape,
-		          w->other.opening, l, &m->other);
+		set_swing(w->other.t50_s + value[ONSET_OTHER],
+		          w->other.ramp_s * factor(value[ONSET_OTHER_RAMP]), w->other.shape, w->other.opening,
+		          l, &m->other);
+	m->other_k_m3_s.at[l] = w->other.k_m3_s * factor(value[ONSET_OTHER_K]);
 	m->k_m3_s.at[l] = exp(value[ONSET_K]);
 	m->heat_w.at[l] = exp(value[ONSET_HEAT]);
 	m->leak_w.at[l] = value[ONSET_LEAK] * m->k_m3_s.at[l] * w->supply_pa[0];

@@ -28,7 +28,7 @@
 enum onset_passage { ONSET_INLET, ONSET_EXHAUST };
 
 /* What a fit may move.  p0 = log pressure at the window's start, warm0 = log T/Tw there; K, heat
- * (H) and ramp as logarithms. */
+ * (H) and ramp as logarithms, the other's K and ramp as those of a factor. */
 enum onset_parameter {
 	ONSET_T50,
 	ONSET_P0,
@@ -41,9 +41,11 @@ enum onset_parameter {
 	ONSET_LEAK, /* inward, as a share of K p_supply: seats, piston, gland; < 0 outward */
 	ONSET_SHAPE,
 	ONSET_WARM_SPEED, /* warm0 is this much more at e times the speed: less time for the walls */
-	ONSET_LAG,        /* of the chamber's sensor, s; the supply's is taken to have the same */
-	ONSET_GAIN,       /* of the chamber's gauge beside the supply's, less 1 */
-	ONSET_ZERO,       /* of the chamber's gauge, Pa */
+	ONSET_OTHER_K,    /* the other passage's K and ramp beside what the window takes them for */
+	ONSET_OTHER_RAMP,
+	ONSET_LAG,  /* of the chamber's sensor, s; the supply's is taken to have the same */
+	ONSET_GAIN, /* of the chamber's gauge beside the supply's, less 1 */
+	ONSET_ZERO, /* of the chamber's gauge, Pa */
 	ONSET_PARAMETERS
 };
 
@@ -121,6 +123,9 @@ struct onset_kind {
 	const struct onset_prior *prior; /* acts on the shared parameters, on t50 and on the other's time */
 	double (*value)[ONSET_PARAMETERS];
 	const bool *use;
+	/* The kind among those learned together whose movement is the other one in these windows: its K and
+	 * ramp are the same.  -1 = none of them: the other's are held as the windows take them. */
+	int other;
 	struct onset_shared shared; /* found */
 };
 

@@ -9,15 +9,16 @@
 #include <string.h>
 
 #define OWN 3     /* t50, p0, the other passage's time: the first of the enum */
-#define SHARED 11 /* K, warm0, H, ramp, b, leak, shape, warm0 by speed, lag, gain, zero */
+#define SHARED 13 /* K, warm0, H, ramp, b, leak, shape, warm0 by speed, other's K and ramp, lag, gain, zero  \
+	           */
 
 _Static_assert(OWN + SHARED == ONSET_PARAMETERS, "every parameter is one or the other");
 _Static_assert(ONSET_GAIN + 1 == ONSET_ZERO && ONSET_ZERO + 1 == ONSET_PARAMETERS, "the gauge's come last");
 
-static const double difference[ONSET_GAIN] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2,
-                                              1e-2, 5e-3, 1e-3, 1e-2, 1e-2, 5e-5};
-static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3,  2e-3, 0.3, 0.1,  0.7,  0.4,
-                                               0.1,  0.02, 0.2,  0.1, 1e-3, 0.02, 1e4};
+static const double difference[ONSET_GAIN] = {1e-4, 1e-3, 1e-4, 5e-3, 1e-2, 1e-2, 1e-2,
+                                              5e-3, 1e-3, 1e-2, 1e-2, 5e-3, 1e-2, 5e-5};
+static const double limit[ONSET_PARAMETERS] = {3e-3, 0.3, 2e-3, 0.3, 0.1, 0.7,  0.4,  0.1,
+                                               0.02, 0.2, 0.1,  0.3, 0.4, 1e-3, 0.02, 1e4};
 
 struct block { /* one window's normal equations */
 	double own[SPD_MAX * SPD_MAX], cross[OWN][SHARED], shared[SHARED][SHARED];
@@ -26,10 +27,11 @@ struct block { /* one window's normal equations */
 };
 
 /* All shared parameters of all kinds side by side: lag, gain, zero; K, b and shape of either passage; then
- * five of each kind's own. */
+ * seven of each kind's own, of which the last two, the other passage's K and ramp, are in use only where
+ * these are none of another kind's. */
 #define ENDS_OWN 3
 #define PASSAGES_OWN 3
-#define KINDS_OWN 5
+#define KINDS_OWN 7
 #define COLUMNS (ENDS_OWN + 2 * PASSAGES_OWN + ONSET_KINDS_MAX * KINDS_OWN)
 
 _Static_assert(ENDS_OWN + PASSAGES_OWN + KINDS_OWN == SHARED, "every shared parameter is one of these");
@@ -44,9 +46,10 @@ static size_t columns(size_t kinds)
 	return ENDS_OWN + 2 * PASSAGES_OWN + kinds * KINDS_OWN;
 }
 
-/* Column of shared parameter j (from OWN on) of a kind. */
-static size_t column(const struct onset_kind *kind, size_t which, int j)
+/* Column of shared parameter j (from OWN on) of one of the kinds. */
+static size_t column(const struct onset_kind *kinds, size_t which, int j)
 {
+	const struct onset_kind *kind = &kinds[which];
 	size_t passage = ENDS_OWN + PASSAGES_OWN * (size_t)kind->w[0].passage;
 	size_t own = ENDS_OWN + 2 * PASSAGES_OWN + which * KINDS_OWN;
 	switch (j) {
@@ -68,6 +71,10 @@ static size_t column(const struct onset_kind *kind, size_t which, int j)
 		return own + 2;
 	case ONSET_WARM_SPEED:
 		return own + 4;
+	case ONSET_OTHER_K:
+		return kind->other < 0 ? own + 5 : column(kinds, (size_t)kind->other, ONSET_K);
+	case ONSET_OTHER_RAMP:
+		return kind->other < 0 ? own + 6 : column(kinds, (size_t)kind->other, ONSET_RAMP);
 	default:
 		return own + 3; /* leak */
 	}
@@ -270,15 +277,21 @@ struct learning {
 	double before[ONSET_KINDS_MAX][WINDOWS_MAX][ONSET_PARAMETERS]; /* values from which a step starts */
 };
 
+/* A parameter that another kind has as its own. */
+static bool of_another(const struct onset_kind *kind, int j)
+{
+	return kind->other >= 0 && (j == ONSET_OTHER_K || j == ONSET_OTHER_RAMP);
+}
+
 static void lay_columns(struct learning *l)
 {
 	bool seen[COLUMNS] = {false};
 	for (size_t k = 0; k < l->kinds; k++)
 		for (int j = OWN; j < ONSET_PARAMETERS; j++) {
-			size_t at = column(&l->kind[k], k, j);
+			size_t at = column(l->kind, k, j);
 			l->at[k][j - OWN] = at;
-			l->first[k][j] = !seen[at];
-			seen[at] = true;
+			l->first[k][j] = !seen[at] && !of_another(&l->kind[k], j);
+			seen[at] |= l->first[k][j];
 		}
 }
 
@@ -287,6 +300,20 @@ static void share(struct learning *l)
 	for (size_t k = 0; k < l->kinds; k++)
 		for (size_t i = 0; i < l->kind[k].n; i++)
 			memcpy(l->kind[k].value[i] + OWN, l->shared[k] + OWN, sizeof(double) * SHARED);
+}
+
+/* What the other passage's K and ramp are, beside what the kind's windows take them for. */
+static void agree_on_other(struct learning *l, size_t k)
+{
+	const struct onset_kind *kind = &l->kind[k];
+	for (size_t i = 0; i < kind->n && kind->other >= 0; i++) {
+		const double *theirs = l->shared[kind->other];
+		if (!kind->w[i].other.moves)
+			continue;
+		l->shared[k][ONSET_OTHER_K] = theirs[ONSET_K] - log(kind->w[i].other.k_m3_s);
+		l->shared[k][ONSET_OTHER_RAMP] = theirs[ONSET_RAMP] - log(kind->w[i].other.ramp_s);
+		return;
+	}
 }
 
 /* What a kind's last window in use holds; of what it has in common with an earlier kind, what that one
@@ -301,11 +328,15 @@ static void agree(struct learning *l)
 				memcpy(l->shared[k], kind->value[i], sizeof(l->shared[k]));
 		for (int j = OWN; j < ONSET_PARAMETERS; j++) {
 			double *at = &held[l->at[k][j - OWN]];
+			if (of_another(kind, j))
+				continue;
 			if (l->first[k][j])
 				*at = l->shared[k][j];
 			l->shared[k][j] = *at;
 		}
 	}
+	for (size_t k = 0; k < l->kinds; k++)
+		agree_on_other(l, k);
 	share(l);
 }
 

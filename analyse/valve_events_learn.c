@@ -48,7 +48,8 @@ static size_t used(const struct batch *b)
 
 static struct onset_kind kind_of(struct batch *b, const struct onset_prior *prior, const bool *use)
 {
-	return (struct onset_kind){.w = b->window, .n = b->n, .prior = prior, .value = b->value, .use = use};
+	return (struct onset_kind){
+	    .w = b->window, .n = b->n, .prior = prior, .value = b->value, .use = use, .other = -1};
 }
 
 #define SIZES 5 /* of valve that are tried when nothing is known */
@@ -234,6 +235,7 @@ static void take_values(struct group *g, const struct batch *b, const struct ons
 		if (b->use[i])
 			memcpy(g->value + ONSET_K, b->value[i] + ONSET_K,
 			       sizeof(double) * (ONSET_PARAMETERS - ONSET_K));
+	g->value[ONSET_OTHER_K] = g->value[ONSET_OTHER_RAMP] = 0; /* the other's group holds them */
 	g->common_sd_s = shared->t50_common_s;
 	g->per_lag = shared->t50_per_lag;
 	g->flow_sd = shared->sd[ONSET_K];
@@ -281,17 +283,24 @@ static void learn_group(const struct valve_events *v, struct group *g, const str
 /* An area that goes with the lift to the power of 1.5 has a shape of -0.6, of 0.7 one of 0.5 (judgement). */
 #define SHAPE_SD 0.3
 
+enum { LAG, GAIN, ZERO };
+
 struct sensor { /* what is known of an end's: lag, gain, zero and their sd, as from ONSET_LAG on */
 	double mean[SENSOR_PARAMETERS], sd[SENSOR_PARAMETERS];
 };
 
 static const struct sensor usual_sensor = {{0, 0, 0}, {1.5e-3, GAUGE_GAIN_SD, GAUGE_ZERO_SD_PA}};
 
+/* Of the other passage's movement beside this one as little is taken to be known as of this one itself: where
+ * it is thought to be was learned from events that were timed with what is being learned. */
+#define OTHER_SD_S 3e-3
+
 static void joint_prior(const struct valve_events *v, const struct warmth *warmth, const struct batch *b,
                         const struct sensor *sensor, struct onset_prior *prior)
 {
 	wide_prior(v, warmth, NULL, b, prior);
 	prior->sd[ONSET_SHAPE] = b->window[0].opening ? SHAPE_SD : 0; /* a closing alone does not tell it */
+	prior->sd[ONSET_OTHER] = fmax(prior->sd[ONSET_OTHER], OTHER_SD_S);
 	memcpy(prior->mean + ONSET_LAG, sensor->mean, sizeof(sensor->mean));
 	memcpy(prior->sd + ONSET_LAG, sensor->sd, sizeof(sensor->sd));
 }
@@ -307,7 +316,6 @@ struct joint { /* the kinds of an end that take part in a joint look */
 static void join(struct valve_events *v, enum engine_end end, enum onset_passage passage,
                  const struct sensor *sensor, struct joint *j)
 {
-	j->n = 0;
 	for (int opens = 1; opens >= 0; opens--) {
 		int k = (int)valve_kind(passage, opens);
 		struct batch *b = &v->batch[end][k];
@@ -400,28 +408,71 @@ static void begin(const struct valve_events *v, double release_k, struct joint *
 	take_trial(&trial[best], j);
 }
 
+/* Learns the joined kinds; of the sensor, what was found comes out. */
+static void learn_joint(const struct valve_events *v, struct joint *j, struct sensor *sensor)
+{
+	onset_learn(j->kind, j->n);
+	for (size_t i = 0; i < j->n; i++)
+		leave_out_strays(j->batch[i]);
+	onset_learn(j->kind, j->n);
+	for (size_t i = 0; i < j->n; i++) {
+		j->group[i]->learned = believable(v, j->batch[i]);
+		if (j->group[i]->learned)
+			take_values(j->group[i], j->batch[i], &j->kind[i].shared);
+	}
+	memcpy(sensor->mean, j->batch[0]->value[0] + ONSET_LAG, sizeof(sensor->mean));
+	memcpy(sensor->sd, j->kind[0].shared.sd + ONSET_LAG, sizeof(sensor->sd));
+}
+
 /* Both kinds of a passage together; of the sensor, what was known beforehand goes in, and what was found
  * comes out. */
 static void learn_together(struct valve_events *v, enum engine_end end, enum onset_passage passage,
                            bool first, struct sensor *sensor)
 {
-	struct joint j;
+	struct joint j = {.n = 0};
 	join(v, end, passage, sensor, &j);
 	if (j.n == 0)
 		return;
 	if (first)
 		begin(v, v->group[end][EVENT_RELEASE].value[ONSET_K], &j);
-	onset_learn(j.kind, j.n);
-	for (size_t i = 0; i < j.n; i++)
-		leave_out_strays(j.batch[i]);
-	onset_learn(j.kind, j.n);
-	for (size_t i = 0; i < j.n; i++) {
-		j.group[i]->learned = believable(v, j.batch[i]);
-		if (j.group[i]->learned)
-			take_values(j.group[i], j.batch[i], &j.kind[i].shared);
-	}
-	memcpy(sensor->mean, j.batch[0]->value[0] + ONSET_LAG, sizeof(sensor->mean));
-	memcpy(sensor->sd, j.kind[0].shared.sd + ONSET_LAG, sizeof(sensor->sd));
+	learn_joint(v, &j, sensor);
+}
+
+/* How many windows in use of a kind hold the other passage's movement this way, too. */
+static size_t beside(const struct batch *b, bool opening)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < b->n; i++)
+		n += b->use[i] && b->window[i].other.moves && b->window[i].other.opening == opening;
+	return n;
+}
+
+/* The kind that moves beside the one given in most of its windows, and never the other way; -1 = none. */
+static int kind_beside(const struct batch *b)
+{
+	size_t opening = beside(b, true), shutting = beside(b, false), most = opening + shutting;
+	enum onset_passage other = b->window[0].passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
+	bool alone = most < 3 || 2 * most<used(b), both = opening> 0 && shutting > 0;
+	return alone || both ? -1 : (int)valve_kind(other, opening > 0);
+}
+
+/* Does any kind of the end move beside another?  Then what is wrong with the one passes for the other and for
+ * the lag. */
+static bool any_beside(const struct valve_events *v, enum engine_end end)
+{
+	for (int k = 0; k < EVENT_KINDS; k++)
+		if (v->group[end][k].learned && kind_beside(&v->batch[end][k]) >= 0)
+			return true;
+	return false;
+}
+
+/* Joined kind i has the other passage's K and ramp in common with the kind that moves beside it. */
+static void join_beside(const struct valve_events *v, enum engine_end end, size_t i, struct joint *j)
+{
+	int kind = kind_beside(j->batch[i]);
+	for (size_t o = 0; o < j->n && kind >= 0; o++)
+		if (j->group[o] == &v->group[end][kind])
+			j->kind[i].other = (int)o;
 }
 
 /* All kinds of an end have its sensor's lag, gain and zero. */
@@ -448,6 +499,14 @@ static double lag_variance(const struct sensor *s)
 	return s->sd[0] * s->sd[0] + model * model;
 }
 
+/* A small lag shows by how it blurs, which goes with its square: it may as well be smaller by more than it
+ * may be greater. */
+static double lag_sd(double lag_s, double sd_s)
+{
+	double least_s = sqrt(fmax(lag_s * (lag_s - 4 * sd_s), 0)); /* two sd less of the square */
+	return fmax(sd_s, (lag_s - least_s) / 2);
+}
+
 /* Both ends' sensors are taken to be alike unless the ends clearly disagree. */
 static void pool_lags(struct sensor sensor[END_COUNT])
 {
@@ -457,8 +516,8 @@ static void pool_lags(struct sensor sensor[END_COUNT])
 	double middle = sensor[0].mean[0] + apart * variance[0] / both;
 	double sd = fmax(sqrt(variance[0] * variance[1] / both), fabs(apart) / 2);
 	for (int end = 0; end < END_COUNT; end++) {
-		sensor[end].sd[0] = alike ? sd : sqrt(variance[end]);
 		sensor[end].mean[0] = alike ? middle : sensor[end].mean[0];
+		sensor[end].sd[0] = lag_sd(sensor[end].mean[0], alike ? sd : sqrt(variance[end]));
 	}
 }
 
@@ -542,23 +601,34 @@ static void learn_with(struct valve_events *v, enum engine_end end, enum onset_p
 	learn_together(v, end, passage, false, &held);
 }
 
-/* The release, slow and long, says less of the lag than of what is assumed of heat and valve: lag and gain
- * are the inlet's to tell, where it is seen to open and to shut; zero is the exhaust's, where it is seen to
- * open. */
-static void learn_sensor(struct valve_events *v, enum engine_end end, struct round *r)
+/* All kinds together, where any movement lies beside another. */
+static bool learn_beside(struct valve_events *v, enum engine_end end, const struct sensor *thought,
+                         struct round *r)
 {
-	struct sensor *found = &r->sensor[end], inlet = usual_sensor, exhaust = usual_sensor;
-	enum { LAG, GAIN, ZERO };
-	bool tells = is_seen(v, end, EVENT_ADMISSION) && is_seen(v, end, EVENT_CUT_OFF);
-	if (!r->first) {
-		inlet.sd[LAG] = hypot(LAG_SCALE_S, found->mean[LAG] - usual_sensor.mean[LAG]);
-		inlet.mean[ZERO] = found->mean[ZERO];
-		inlet.sd[ZERO] = found->sd[ZERO];
-	}
-	if (r->last || !tells)
-		inlet.mean[LAG] = found->mean[LAG];
-	if (r->last)
-		inlet.sd[LAG] = 0;
+	struct sensor *found = &r->sensor[end];
+	struct joint j = {.n = 0};
+	if (!any_beside(v, end))
+		return false;
+	learn_kind(v, r->leg, r->crank, end, EVENT_COMPRESSION);
+	*found = *thought;
+	found->mean[ZERO] = usual_sensor.mean[ZERO];
+	found->sd[ZERO] = usual_sensor.sd[ZERO];
+	join(v, end, ONSET_INLET, found, &j);
+	join(v, end, ONSET_EXHAUST, found, &j);
+	for (size_t i = 0; i < j.n; i++)
+		join_beside(v, end, i, &j);
+	learn_joint(v, &j, found);
+	set_sensor(v, end, found);
+	return true;
+}
+
+/* The inlet by itself, then the exhaust.  The release, slow and long, says less of the lag than of what is
+ * assumed of heat and valve: lag and gain are the inlet's to tell, where it is seen to open and to shut; zero
+ * is the exhaust's, where it is seen to open. */
+static void learn_in_turn(struct valve_events *v, enum engine_end end, struct sensor inlet, bool tells,
+                          struct round *r)
+{
+	struct sensor *found = &r->sensor[end], exhaust = usual_sensor;
 	if (tells)
 		learn_together(v, end, ONSET_INLET, r->first, &inlet);
 	else
@@ -578,6 +648,24 @@ static void learn_sensor(struct valve_events *v, enum engine_end end, struct rou
 	found->mean[ZERO] = exhaust.mean[ZERO];
 	found->sd[ZERO] = exhaust.sd[ZERO];
 	set_sensor(v, end, found);
+}
+
+static void learn_sensor(struct valve_events *v, enum engine_end end, struct round *r)
+{
+	const struct sensor *found = &r->sensor[end];
+	struct sensor thought = usual_sensor;
+	bool tells = is_seen(v, end, EVENT_ADMISSION) && is_seen(v, end, EVENT_CUT_OFF);
+	if (!r->first) {
+		thought.sd[LAG] = hypot(LAG_SCALE_S, found->mean[LAG] - usual_sensor.mean[LAG]);
+		thought.mean[ZERO] = found->mean[ZERO];
+		thought.sd[ZERO] = found->sd[ZERO];
+	}
+	if (r->last || !tells)
+		thought.mean[LAG] = found->mean[LAG];
+	if (r->last)
+		thought.sd[LAG] = 0;
+	if (!r->all || !tells || !learn_beside(v, end, &thought, r))
+		learn_in_turn(v, end, thought, tells, r);
 }
 
 /* A misfit of this many times the sensor's noise: the inlet opens into a chamber other than was thought. */

@@ -287,7 +287,7 @@ START_TEST(shared_parameters_are_learned_from_many_events)
 	double value[N][ONSET_PARAMETERS];
 	bool use[N];
 	struct onset_prior prior = usual_prior();
-	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use};
+	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use, .other = -1};
 	const double wide[ONSET_PARAMETERS] = {
 	    [ONSET_T50] = 5e-3,   [ONSET_P0] = INFINITY, [ONSET_OTHER] = 1e-3, [ONSET_K] = 1,
 	    [ONSET_WARM0] = 0.15, [ONSET_HEAT] = 0.7,    [ONSET_RAMP] = 0.5,   [ONSET_B] = 0.08};
@@ -324,7 +324,7 @@ START_TEST(one_wild_window_does_not_spoil_the_others)
 	double value[N][ONSET_PARAMETERS];
 	bool use[N];
 	struct onset_prior prior = usual_prior();
-	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use};
+	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use, .other = -1};
 	prior.sd[ONSET_K] = 1;
 	prior.sd[ONSET_RAMP] = 0.5;
 	prior.sd[ONSET_HEAT] = 0.7;

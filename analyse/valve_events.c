@@ -333,6 +333,18 @@ static bool held_full(const struct valve_events *v, const struct leg *leg, enum 
 	return n >= HELD_LEAST && i < p->n;
 }
 
+/* The air's temperature changes over a ride, with the supply's and the walls': this part of what one event is
+ * off by is taken to last.  One tells little and is pulled back to what was expected; some thirty have
+ * followed. */
+#define WARMTH_LASTS 0.5
+
+static void follow_warmth(const struct onset_prior *prior, const struct onset_result *r, struct group *g)
+{
+	bool usual = prior->sd[ONSET_WARM0] <= g->sd[ONSET_WARM0];
+	if (usual)
+		g->value[ONSET_WARM0] += WARMTH_LASTS * (r->value[ONSET_WARM0] - prior->mean[ONSET_WARM0]);
+}
+
 /* Event time by the gas balance; a second, longer look when the first shows no event. */
 static void time_event(struct valve_events *v, const struct leg *leg, const struct crank *c,
                        enum onset_passage passage, struct transition *t, struct valve_event *e)
@@ -376,6 +388,7 @@ static void time_event(struct valve_events *v, const struct leg *leg, const stru
 	e->t10_s = t->opens ? onset_share_time(w, r.value, 0.1) : NAN;
 	double common = hypot(g->common_sd_s, g->per_lag * v->lag_sd_s[end]);
 	e->sd_s = fmax(hypot(hypot(r.sd_s, common), doubt_s), FLOOR_S);
+	follow_warmth(&prior, &r, g);
 }
 
 /* The true angle of the event; in a flagged stretch it is not counted. */

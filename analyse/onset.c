@@ -36,9 +36,11 @@ struct swing {                                   /* one passage's movement */
 
 struct model { /* the parameters, ready for use */
 	struct swing moving, other;
-	struct lanes k_m3_s, other_k_m3_s, heat_w, leak_w;
-	struct lanes b, per_1_b;    /* critical ratio, 1 / (1 - b) */
-	struct lanes laminar_slope; /* of phi from LAMINAR_RATIO on, < 0 */
+	struct lanes k_m3_s, other_k_m3_s, heat_w;
+	struct lanes leak_w, leak_m3_s; /* inward, whatever the pressure; outward, by the pressure */
+	double ambient2_pa2;            /* square of the ambient pressure */
+	struct lanes b, per_1_b;        /* critical ratio, 1 / (1 - b) */
+	struct lanes laminar_slope;     /* of phi from LAMINAR_RATIO on, < 0 */
 	struct lanes lag_s;
 	bool one_lag; /* the same in all lanes */
 };
@@ -188,7 +190,8 @@ static inline __attribute__((always_inline)) void step_lanes(const struct model 
 {
 	for (int l = 0; l < LANES; l++) {
 		double p = g->p_pa.at[l] * c->half, warm = p * c->volume_m3 / g->m.at[l], damped = 1;
-		struct sums s = {.flow = m->leak_w.at[l], .mass = m->leak_w.at[l]};
+		double leak = m->leak_w.at[l] - m->leak_m3_s.at[l] * (p - m->ambient2_pa2 / p);
+		struct sums s = {.flow = leak, .mass = leak};
 		if (first)
 			s = both(s, flow_of(m, &of[0], l, p, warm));
 		if (second)
@@ -313,7 +316,9 @@ static void set_lane(const double *value, const struct onset_window *w, int l, s
 	m->other_k_m3_s.at[l] = w->other.k_m3_s * factor(value[ONSET_OTHER_K]);
 	m->k_m3_s.at[l] = exp(value[ONSET_K]);
 	m->heat_w.at[l] = exp(value[ONSET_HEAT]);
-	m->leak_w.at[l] = value[ONSET_LEAK] * m->k_m3_s.at[l] * w->supply_pa[0];
+	m->leak_w.at[l] = fmax(value[ONSET_LEAK], 0) * m->k_m3_s.at[l] * w->supply_pa[0];
+	m->leak_m3_s.at[l] = fmax(-value[ONSET_LEAK], 0) * m->k_m3_s.at[l];
+	m->ambient2_pa2 = w->ambient_pa * w->ambient_pa;
 	m->b.at[l] = b;
 	m->per_1_b.at[l] = per;
 	m->laminar_slope.at[l] = -sqrt(1 - x * x) / (1 - LAMINAR_RATIO);

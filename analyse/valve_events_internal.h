@@ -24,6 +24,7 @@ struct group {
 	bool learned;
 	unsigned learned_from;          /* windows */
 	double flow_sd, ramp_sd;        /* of log K and log ramp as learned; NAN = not known */
+	double leak_sd;                 /* of the leak as learned; 0 = not learned */
 	double common_sd_s;             /* what all t50 may be off by together, lag apart */
 	double per_lag;                 /* how t50 goes with the sensor's lag */
 	double delay_s, scale_s;        /* of t50 after the command: where to look */
@@ -130,8 +131,8 @@ bool valve_window(const struct valve_events *v, const struct leg *leg, const str
                   enum engine_end end, enum onset_passage passage, const struct transition *t, double late_s,
                   struct onset_window *w, struct onset_prior *prior);
 
-/* Walls that the air of an end touches: piston, head and the barrel between them, wall + wall_per_m3 x volume,
- * 1 at half stroke. */
+/* Walls that the air of an end touches: piston, head and the barrel between them, wall + wall_per_m3 x
+ * volume, 1 at half stroke. */
 void valve_walls(const struct valve_events *v, enum engine_end end, double *wall, double *wall_per_m3);
 
 /* Log T/Tw at the beginning of a window of the prepared leg, whose command came at `command_us`, from the

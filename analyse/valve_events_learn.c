@@ -192,30 +192,33 @@ static bool believable(const struct valve_events *v, const struct batch *b)
  * known within a factor of two, leaks and the inlet's own losses are left out (judgement). */
 #define WARMTH_SD 0.05
 
-/* What is known beforehand of what the events of a kind share, and how far off that may be. */
-static void wide_prior(const struct valve_events *v, const struct warmth *warmth,
-                       const struct group *other_way, const struct batch *b, struct onset_prior *prior)
+/* What is known beforehand of what the events of a kind share, and how far off that may be; with what the
+ * same passage showed when it moved the other way, or without. */
+static void wide_prior(const struct valve_events *v, enum engine_end end, const struct batch *b,
+                       bool with_other_way, struct onset_prior *prior)
 {
 	static const double sd[ONSET_PARAMETERS] = {0, 0, 0, 1.0, 0.15, 0.7, 0.5, 0.1, 0.02, 0, 0.1};
+	const struct onset_window *w = &b->window[0];
+	const struct group *own = &v->group[end][valve_kind(w->passage, w->opening)];
+	const struct group *other_way = &v->group[end][valve_kind(w->passage, !w->opening)];
 	*prior = b->prior[0];
 	for (int j = ONSET_K; j < ONSET_LAG; j++) {
 		prior->mean[j] = v->usual[j];
 		prior->sd[j] = sd[j];
 	}
-	if (warmth->known) {
-		prior->mean[ONSET_WARM0] = warmth->usual;
-		prior->mean[ONSET_WARM_SPEED] = warmth->per_log_speed;
-		prior->sd[ONSET_WARM0] = prior->sd[ONSET_WARM_SPEED] = hypot(WARMTH_SD, warmth->sd);
+	if (own->warmth.known) {
+		prior->mean[ONSET_WARM0] = own->warmth.usual;
+		prior->mean[ONSET_WARM_SPEED] = own->warmth.per_log_speed;
+		prior->sd[ONSET_WARM0] = prior->sd[ONSET_WARM_SPEED] = hypot(WARMTH_SD, own->warmth.sd);
 	}
 	/* A leak shows in the small, slack chamber behind compression; where it changes meanwhile, as when
 	 * the other end empties, it passes for an exhaust that shuts slowly: half to twice the usual, no
 	 * more. */
-	if (b->window[0].passage == ONSET_EXHAUST && !b->window[0].opening)
+	if (w->passage == ONSET_EXHAUST && !w->opening)
 		prior->sd[ONSET_RAMP] = 0.35;
 	else
 		prior->sd[ONSET_LEAK] = 0;
-	if (other_way != NULL &&
-	    other_way->learned) { /* the same passage, seen when it moves the other way */
+	if (with_other_way && other_way->learned) {
 		prior->mean[ONSET_K] = other_way->value[ONSET_K];
 		prior->sd[ONSET_K] = hypot(0.05, isnan(other_way->flow_sd) ? 1 : other_way->flow_sd);
 		prior->mean[ONSET_B] = other_way->value[ONSET_B];
@@ -249,11 +252,10 @@ static void take_values(struct group *g, const struct batch *b, const struct ons
 }
 
 /* Learns one kind by itself, of which nothing is known yet. */
-static void learn_group(const struct valve_events *v, struct group *g, const struct group *other_way,
-                        struct batch *b)
+static void learn_group(const struct valve_events *v, enum engine_end end, struct group *g, struct batch *b)
 {
 	struct onset_prior prior;
-	wide_prior(v, &g->warmth, other_way, b, &prior);
+	wide_prior(v, end, b, true, &prior);
 	struct onset_kind kind = kind_of(b, &prior, b->use);
 	first_look(&prior, b);
 	if (used(b) < 3)
@@ -291,14 +293,31 @@ struct sensor { /* what is known of an end's: lag, gain, zero and their sd, as f
 
 static const struct sensor usual_sensor = {{0, 0, 0}, {1.5e-3, GAUGE_GAIN_SD, GAUGE_ZERO_SD_PA}};
 
+/* What leaks from an end shows in its expansion, the longest that it stands shut under pressure, as a share
+ * of what its exhaust lets through; the inlet's windows are too short to tell it and take it from there
+ * (judgement). */
+#define LEAK_SD 0.05
+#define LEAK_TAKEN_SD 0.002
+
+static void expect_leak(const struct group *release, const struct onset_window *w, struct onset_prior *prior)
+{
+	double share = exp(release->value[ONSET_K] - prior->mean[ONSET_K]);
+	if (w->passage == ONSET_INLET) {
+		prior->mean[ONSET_LEAK] = share * release->value[ONSET_LEAK];
+		prior->sd[ONSET_LEAK] = hypot(LEAK_TAKEN_SD, share * release->leak_sd);
+	} else if (w->opening)
+		prior->sd[ONSET_LEAK] = LEAK_SD;
+}
+
 /* Of the other passage's movement beside this one as little is taken to be known as of this one itself: where
  * it is thought to be was learned from events that were timed with what is being learned. */
 #define OTHER_SD_S 3e-3
 
-static void joint_prior(const struct valve_events *v, const struct warmth *warmth, const struct batch *b,
+static void joint_prior(const struct valve_events *v, enum engine_end end, const struct batch *b,
                         const struct sensor *sensor, struct onset_prior *prior)
 {
-	wide_prior(v, warmth, NULL, b, prior);
+	wide_prior(v, end, b, false, prior);
+	expect_leak(&v->group[end][EVENT_RELEASE], &b->window[0], prior);
 	prior->sd[ONSET_SHAPE] = b->window[0].opening ? SHAPE_SD : 0; /* a closing alone does not tell it */
 	prior->sd[ONSET_OTHER] = fmax(prior->sd[ONSET_OTHER], OTHER_SD_S);
 	memcpy(prior->mean + ONSET_LAG, sensor->mean, sizeof(sensor->mean));
@@ -321,7 +340,7 @@ static void join(struct valve_events *v, enum engine_end end, enum onset_passage
 		struct batch *b = &v->batch[end][k];
 		if (!v->group[end][k].learned || used(b) < 3)
 			continue;
-		joint_prior(v, &v->group[end][k].warmth, b, sensor, &j->prior[j->n]);
+		joint_prior(v, end, b, sensor, &j->prior[j->n]);
 		j->kind[j->n] = kind_of(b, &j->prior[j->n], b->use);
 		j->batch[j->n] = b;
 		j->group[j->n++] = &v->group[end][k];
@@ -417,8 +436,10 @@ static void learn_joint(const struct valve_events *v, struct joint *j, struct se
 	onset_learn(j->kind, j->n);
 	for (size_t i = 0; i < j->n; i++) {
 		j->group[i]->learned = believable(v, j->batch[i]);
-		if (j->group[i]->learned)
-			take_values(j->group[i], j->batch[i], &j->kind[i].shared);
+		if (!j->group[i]->learned)
+			continue;
+		take_values(j->group[i], j->batch[i], &j->kind[i].shared);
+		j->group[i]->leak_sd = j->kind[i].shared.sd[ONSET_LEAK];
 	}
 	memcpy(sensor->mean, j->batch[0]->value[0] + ONSET_LAG, sizeof(sensor->mean));
 	memcpy(sensor->sd, j->kind[0].shared.sd + ONSET_LAG, sizeof(sensor->sd));
@@ -480,8 +501,9 @@ static void set_sensor(struct valve_events *v, enum engine_end end, const struct
 {
 	for (int k = 0; k < EVENT_KINDS; k++) {
 		struct group *g = &v->group[end][k];
-		g->delay_s += g->per_lag * (sensor->mean[0] - g->value[ONSET_LAG]);
-		memcpy(g->value + ONSET_LAG, sensor->mean, sizeof(sensor->mean));
+		g->delay_s += g->per_lag * (sensor->mean[LAG] - g->value[ONSET_LAG]);
+		g->value[ONSET_LAG] = sensor->mean[LAG];
+		g->value[ONSET_GAIN] = sensor->mean[GAIN];
 	}
 	v->lag_s[end] = sensor->mean[0];
 	v->lag_sd_s[end] = sensor->sd[0];
@@ -545,7 +567,7 @@ static void meet_kind(struct valve_events *v, const struct leg *leg, const struc
 		choose(v, leg, c, end, k, look * LATER_S, b);
 		if (b->n < 3)
 			return;
-		learn_group(v, g, &v->group[end][k ^ 1], b);
+		learn_group(v, end, g, b);
 	}
 }
 

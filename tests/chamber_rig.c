@@ -11,6 +11,8 @@
 #include <string.h>
 
 #define STEP_S 1e-4
+#define STEPS_PER_MS 10
+#define WALL_K 291.15
 #define CV (AIR_R / (AIR_GAMMA - 1))
 #define CP (AIR_GAMMA * CV)
 #define POINT_RAD (UNIT_PI / 36)
@@ -51,7 +53,7 @@ static void describe_engine(const struct rig_setup *s, struct engine *e)
 	                     .rod_m = 0.02,
 	                     .clearance_m3 = {18e-6, 21e-6},
 	                     .ambient_pa = 101325,
-	                     .air_k = 291.15,
+	                     .air_k = WALL_K,
 	                     .tooth_count = 36,
 	                     .crank_ratio = 1};
 	for (unsigned i = 0; i < 4; i++)
@@ -253,7 +255,7 @@ static double flow(double c, double b_ratio, double p_a, double t_a, double p_b,
 static struct air rate_of(const struct rig_setup *s, const struct air *a, const struct surroundings *x,
                           double *inflow)
 {
-	const double wall_k = 291.15, ambient_pa = 101325;
+	const double wall_k = WALL_K, ambient_pa = 101325;
 	double t = a->energy_j / (a->mass_kg * CV), p = pressure_of(a, x->volume_m3);
 	double in = flow(s->conductance[0] * x->area[0], s->critical_ratio, x->supply_pa, wall_k, p, t);
 	double out =
@@ -275,6 +277,12 @@ static double advance(const struct rig_setup *s, struct air *a, const struct sur
 	a->mass_kg += STEP_S * k2.mass_kg;
 	a->energy_j += STEP_S * k2.energy_j;
 	return inflow;
+}
+
+static void note_warmth(const struct air *a, double wall_k, size_t step, double *out)
+{
+	if (step % STEPS_PER_MS == 0)
+		out[step / STEPS_PER_MS] = log(a->energy_j / (a->mass_kg * CV * wall_k));
 }
 
 static void surround(const struct rig *r, struct passage_moves *moves, int end, double theta, double omega,
@@ -316,11 +324,11 @@ static void breathe(const struct rig_setup *s, struct rig *r, const struct motio
 	struct air air[2];
 	struct sensor_state state[3] = {{s->supply_pa, 0}, {101325, 1}, {101325, 2}};
 	double droop = 0,
-	       full = air_mass_flow(s->conductance[0], s->critical_ratio, s->supply_pa, 291.15, 1e5);
+	       full = air_mass_flow(s->conductance[0], s->critical_ratio, s->supply_pa, WALL_K, 1e5);
 	for (int end = 0; end < 2; end++) {
 		double volume = mech_volume_m3(&r->mech, (enum engine_end)end, m->theta[0]);
 		air[end] =
-		    (struct air){101325 * volume / (AIR_R * 291.15), 101325 * volume / (AIR_GAMMA - 1)};
+		    (struct air){101325 * volume / (AIR_R * WALL_K), 101325 * volume / (AIR_GAMMA - 1)};
 	}
 	for (size_t i = 0; i + 1 < m->n; i++) {
 		double total = 0, t = (double)i * STEP_S, supply = supply_of(s, (double)i / (double)m->n);
@@ -332,6 +340,7 @@ static void breathe(const struct rig_setup *s, struct rig *r, const struct motio
 			now.supply_pa = half.supply_pa = supply - droop;
 			sample(s, rng, &state[end + 1], pressure_of(&air[end], now.volume_m3), i,
 			       (size_t)end + 1, r);
+			note_warmth(&air[end], WALL_K, i, r->log_warmth[end]);
 			total += advance(s, &air[end], &now, &half);
 		}
 		sample(s, rng, &state[0], supply - droop, i, 0, r);
@@ -351,6 +360,8 @@ static void make_room(const struct rig_setup *s, const struct motion *m, struct 
 	r->event = calloc(turns * 8, sizeof(*r->event));
 	for (int i = 0; i < 4; i++)
 		moves[i].m = calloc(turns * 2, sizeof(*moves[i].m));
+	for (int end = 0; end < 2; end++)
+		r->log_warmth[end] = calloc(m->n / STEPS_PER_MS + 1, sizeof(*r->log_warmth[end]));
 	for (int i = 0; i < 3; i++) {
 		if (r->engine.sensor[i].role == SENSOR_NONE)
 			continue;
@@ -408,6 +419,8 @@ void rig_free(struct rig *r)
 		free(r->leg.sensor[i].value);
 		free(r->leg.sensor[i].counts);
 	}
+	for (int end = 0; end < 2; end++)
+		free(r->log_warmth[end]);
 	free(r->leg.command);
 	free(r->event);
 	free((void *)(uintptr_t)r->crank.point);

@@ -53,6 +53,7 @@ struct rig {
 	struct crank crank;
 	size_t event_n;
 	struct rig_event *event; /* by time of command, in the order of the finder's rows */
+	double *log_warmth[2];   /* of each end's air, log of its temperature over the walls', every ms */
 };
 
 /* Runs it; release with rig_free. */

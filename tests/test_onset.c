@@ -115,6 +115,23 @@ START_TEST(shut_and_without_heat_it_follows_the_adiabatic_law)
 }
 END_TEST
 
+/* Shut, cold walls or not: p^2 falls towards the ambient's by exp(-2 gamma K leak t / V). */
+START_TEST(what_leaks_out_leaves_as_the_closed_form_says)
+{
+	double p[ONSET_SAMPLES_MAX];
+	still_chamber(1e-4, 1e-3, ONSET_INLET, true);
+	const double k = 3e-3, leak = 0.1, ambient2 = pow(window.ambient_pa, 2);
+	double value[ONSET_PARAMETERS] = {
+	    [ONSET_T50] = INFINITY, [ONSET_P0] = log(6e5), [ONSET_K] = log(k),  [ONSET_HEAT] = -30,
+	    [ONSET_RAMP] = -6,      [ONSET_B] = 0.4,       [ONSET_LEAK] = -leak};
+	predict(value, p);
+	for (size_t i = 0; i < window.n; i += 17) {
+		double left = exp(-2 * AIR_GAMMA * k * leak * (window.t_s[i] - window.start_s) / 1e-4);
+		ck_assert_double_eq_tol(p[i], sqrt(ambient2 + (36e10 - ambient2) * left), 2e3);
+	}
+}
+END_TEST
+
 /* ISO 12238 style times of a first-order rise after a pure delay d: t10 = d + 0.105361 tau, t50 = d +
  * 0.693147 tau, t90 = d + 2.302585 tau (exact logarithms).  The chamber fills within a
  * millisecond, which adds half of that to d. */
@@ -287,7 +304,8 @@ START_TEST(shared_parameters_are_learned_from_many_events)
 	double value[N][ONSET_PARAMETERS];
 	bool use[N];
 	struct onset_prior prior = usual_prior();
-	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use, .other = -1};
+	struct onset_kind kind = {
+	    .w = many, .n = N, .prior = &prior, .value = value, .use = use, .other = -1};
 	const double wide[ONSET_PARAMETERS] = {
 	    [ONSET_T50] = 5e-3,   [ONSET_P0] = INFINITY, [ONSET_OTHER] = 1e-3, [ONSET_K] = 1,
 	    [ONSET_WARM0] = 0.15, [ONSET_HEAT] = 0.7,    [ONSET_RAMP] = 0.5,   [ONSET_B] = 0.08};
@@ -324,7 +342,8 @@ START_TEST(one_wild_window_does_not_spoil_the_others)
 	double value[N][ONSET_PARAMETERS];
 	bool use[N];
 	struct onset_prior prior = usual_prior();
-	struct onset_kind kind = {.w = many, .n = N, .prior = &prior, .value = value, .use = use, .other = -1};
+	struct onset_kind kind = {
+	    .w = many, .n = N, .prior = &prior, .value = value, .use = use, .other = -1};
 	prior.sd[ONSET_K] = 1;
 	prior.sd[ONSET_RAMP] = 0.5;
 	prior.sd[ONSET_HEAT] = 0.7;
@@ -355,6 +374,7 @@ int main(void)
 	tcase_add_test(tc, an_adiabatic_tank_empties_as_the_closed_form_says);
 	tcase_add_test(tc, an_isothermal_tank_empties_as_the_closed_form_says);
 	tcase_add_test(tc, shut_and_without_heat_it_follows_the_adiabatic_law);
+	tcase_add_test(tc, what_leaks_out_leaves_as_the_closed_form_says);
 	tcase_add_test(tc, a_lagging_sensor_shows_the_known_times);
 	tcase_add_loop_test(tc, an_event_is_found_where_it_was, 0, 4);
 	tcase_add_test(tc, an_event_20_ms_late_is_found_all_the_same);

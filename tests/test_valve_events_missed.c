@@ -25,6 +25,9 @@ START_TEST(missed_movements_are_called_missed_and_none_is_invented)
 	}
 	ck_assert_uint_ge(missed, 12);
 	ck_assert_uint_eq(called, missed);
+	for (size_t i = 0; i < f.n; i++) /* also behind a missed one, with air of another temperature */
+		if (f.row[i].event == EVENT_ADMISSION && found_counted(&f.row[i]))
+			ck_assert_double_lt(fabs(f.row[i].event_t_us - f.rig->event[i].t50_us), 500);
 	found_done(&f);
 }
 END_TEST

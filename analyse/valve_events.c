@@ -282,9 +282,20 @@ static double model_sd_s(const struct group *g)
 	return hypot(g->common_sd_s, g->timed > 0 ? g->doubt_sum_s / g->timed : 0);
 }
 
+#define NO_LAG 2.01 /* sd: it may as well be none */
+
+/* What the lag's doubt does to the times of a kind, sd.  A sensor with a lag shows all the later by just
+ * that; the slope about what was found may be less, as ramp and flow give way, but does not hold all the way
+ * to none. */
+static double lag_doubt_s(const struct valve_events *v, enum engine_end end, const struct group *g)
+{
+	bool none = v->lag_s[end] < NO_LAG * v->lag_sd_s[end];
+	return fmax(fabs(g->per_lag), none ? 1 : 0) * v->lag_sd_s[end];
+}
+
 double valve_common_sd_s(const struct valve_events *v, enum engine_end end, enum valve_event_kind kind)
 {
-	return hypot(model_sd_s(&v->group[end][kind]), v->group[end][kind].per_lag * v->lag_sd_s[end]);
+	return hypot(model_sd_s(&v->group[end][kind]), lag_doubt_s(v, end, &v->group[end][kind]));
 }
 
 /* Misfit of the better of the two stories, moved or not. */
@@ -386,7 +397,7 @@ static void time_event(struct valve_events *v, const struct leg *leg, const stru
 	e->event_t_us = t->t50_us;
 	e->delay_s = r.t50_s;
 	e->t10_s = t->opens ? onset_share_time(w, r.value, 0.1) : NAN;
-	double common = hypot(g->common_sd_s, g->per_lag * v->lag_sd_s[end]);
+	double common = hypot(g->common_sd_s, lag_doubt_s(v, end, g));
 	e->sd_s = fmax(hypot(hypot(r.sd_s, common), doubt_s), FLOOR_S);
 	follow_warmth(&prior, &r, g);
 }

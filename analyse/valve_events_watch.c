@@ -257,6 +257,8 @@ void watch_event(struct valve_events *v, const struct leg *leg, const struct cra
 	if (e->event != EVENT_RELEASE || !now->found)
 		return;
 	const struct transition *cut_off = last_before(&v->chamber[end].line[ONSET_INLET], e->command_t_us);
-	if (cut_off != NULL && cut_off->found && !cut_off->opens)
+	/* one that fits no model, as with a wrong clearance, has shut about then all the same */
+	bool shut = cut_off != NULL && !cut_off->opens && !cut_off->dead;
+	if (shut && (cut_off->found || v->group[end][EVENT_CUT_OFF].learned))
 		watch_expansion(v, c, end, cut_off, now, e->revolution);
 }

@@ -230,6 +230,10 @@ static void add_reduced(const struct block *b, const size_t at[SHARED], struct n
 	}
 }
 
+#define LEAK_MOST_IN 0.02 /* a seat that lets in more than that beside the open valve is no seat */
+#define RAMP_LEAST_S 0.2e-3
+#define RAMP_MOST_S 40e-3 /* what takes longer is no valve's movement */
+
 /* Keeps a shared parameter where it means something: T/Tw 0.5..2, b 0.05..0.6, an area that rises,
  * no lag below 0. */
 static double sensible(int j, double x)
@@ -238,6 +242,10 @@ static double sensible(int j, double x)
 		return fmin(fmax(x, -0.7), 0.7);
 	if (j == ONSET_LAG)
 		return fmax(x, 0);
+	if (j == ONSET_LEAK)
+		return fmin(x, LEAK_MOST_IN);
+	if (j == ONSET_RAMP)
+		return fmin(fmax(x, log(RAMP_LEAST_S)), log(RAMP_MOST_S));
 	if (j == ONSET_SHAPE)
 		return fmin(fmax(x, -0.9), 0.9);
 	return j == ONSET_B ? fmin(fmax(x, 0.05), 0.6) : x;

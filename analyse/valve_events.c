@@ -188,11 +188,17 @@ static double sure_of(const struct onset_result *r)
 	return fmin(r->log_bayes_factor, r->log_against_opposite);
 }
 
+/* An exhaust that shuts as long before a dead centre as another behind it traps the same air: the pressures
+ * must tell it twice as exactly as what is expected. */
+#define SHUT_SHARE 0.5
+
 /* It moved, but the time is what was expected and hardly more: as where an exhaust shuts at the dead centre.
  */
-static bool untold(const struct onset_prior *prior, const struct onset_result *r)
+static bool untold(const struct onset_window *w, const struct onset_prior *prior,
+                   const struct onset_result *r)
 {
-	return sure_of(r) > 5 && told_s(prior, r) > prior->sd[ONSET_T50];
+	double share = w->passage == ONSET_EXHAUST && !w->opening ? SHUT_SHARE : 1;
+	return sure_of(r) > 5 && told_s(prior, r) > share * prior->sd[ONSET_T50];
 }
 
 static char class_of(const struct onset_window *w, const struct onset_prior *prior,
@@ -200,7 +206,7 @@ static char class_of(const struct onset_window *w, const struct onset_prior *pri
 {
 	double sure = sure_of(r);
 	double misfit = r->misfit / (double)w->n;
-	bool told = !untold(prior, r);
+	bool told = !untold(w, prior, r);
 	if (told && sure > 10 && r->unimodal && misfit < 3 && inside(prior, r))
 		return EVENT_CLASS_A;
 	if (told && sure > 5 && misfit < 6 && inside(prior, r) && r->sd_s < 5e-3)
@@ -385,7 +391,8 @@ static void time_event(struct valve_events *v, const struct leg *leg, const stru
 	struct group *g = &v->group[end][kind];
 	bool found = e->cls == EVENT_CLASS_A || e->cls == EVENT_CLASS_B;
 	double doubt_s = model_doubt_s(v, end, w, &prior, &r);
-	if (found || (g->learned && untold(&prior, &r))) { /* those left may just look as if they told more */
+	if (found ||
+	    (g->learned && untold(w, &prior, &r))) { /* those left may just look as if they told more */
 		g->timed++;
 		g->doubt_sum_s += doubt_s;
 	}

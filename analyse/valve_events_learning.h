@@ -66,7 +66,8 @@ bool valve_any_beside(const struct valve_events *v, enum engine_end end);
  * least one kind is learned and has three windows in use. */
 void valve_learn_beside(struct valve_events *v, enum engine_end end, struct sensor *sensor);
 
-/* All kinds of an end have its sensor's lag, gain and zero. */
+/* All kinds of an end have its sensor's lag and gain.  Zero is each passage's own: the exhaust tells it near
+ * the ambient pressure, with what is wrong with the model there. */
 void valve_set_sensor(struct valve_events *v, enum engine_end end, const struct sensor *sensor);
 
 /* Both ends' sensors are taken to be alike unless the ends clearly disagree. */

@@ -9,7 +9,7 @@
 #include "analyse/valve_events_tally.h"
 #include "analyse/valve_events_watch.h"
 
-#define LEARN_WINDOWS 24 /* of each kind of event at each end */
+#define LEARN_WINDOWS 32 /* of each kind of event at each end */
 
 /* How warm the air is at the beginning of a kind's windows: log T/Tw. */
 struct warmth {

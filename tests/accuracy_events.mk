@@ -6,7 +6,8 @@
 accuracy-events: $(BUILD)/tests/tool_accuracy_events $(BUILD)/tests/tool_event_machines
 	$(BUILD)/tests/tool_accuracy_events
 	$(BUILD)/tests/tool_event_machines
-	EVENT_ODD=1 $(BUILD)/tests/tool_event_machines
+	EVENT_KIND=odd $(BUILD)/tests/tool_event_machines
+	EVENT_KIND=small $(BUILD)/tests/tool_event_machines
 
 # Each fault of valves, wires, hoses and sensors seeded in rehearsed rides, and 200 healthy ones.
 .PHONY: event-faults

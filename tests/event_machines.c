@@ -6,6 +6,7 @@
 
 #include <math.h>
 #include <stdarg.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -13,7 +14,7 @@ struct draw {
 	struct prng random;
 	struct event_machine *m;
 	double bore_m, rod_m, crank_m, swept_ml, clearance_ml[2];
-	bool odd;
+	bool odd, small;
 	struct prng odds; /* of its own: the rest is as without */
 };
 
@@ -45,10 +46,19 @@ static void draw_size(struct draw *d)
 	d->bore_m = around(d, 0.032, 0.1);
 	d->rod_m = d->bore_m * between(d, 0.25, 0.4);
 	d->crank_m = around(d, 0.03, 0.08);
+	if (d->small) {
+		d->bore_m = 0.04;
+		d->rod_m = 0.012;
+		d->crank_m = 0.03;
+	}
 	double cap = UNIT_PI / 4 * d->bore_m * d->bore_m, rod = cap - UNIT_PI / 4 * d->rod_m * d->rod_m;
 	d->swept_ml = cap * 2 * d->crank_m * 1e6;
 	d->clearance_ml[0] = around(d, 0.04, 0.16) * d->swept_ml;
 	d->clearance_ml[1] = around(d, 0.04, 0.16) * rod * 2 * d->crank_m * 1e6;
+	if (d->small) {
+		d->clearance_ml[0] = 0.12 * d->swept_ml;
+		d->clearance_ml[1] = 0.12 * rod * 2 * d->crank_m * 1e6;
+	}
 	d->m->bore_mm = d->bore_m * 1e3;
 	d->m->swept_ml = d->swept_ml;
 }
@@ -89,6 +99,11 @@ static void draw_motion(struct draw *d)
 	m->rpm = between(d, 55, 120);
 	m->rpm_to = m->rpm * between(d, 1, 2);
 	m->supply_bar = between(d, 3, 6.5);
+	if (d->small) {
+		m->rpm = 60;
+		m->rpm_to = 200;
+		m->supply_bar = 6;
+	}
 	say(m, "drive=1");
 	say(m, "rpm=%.2f", m->rpm);
 	say(m, "rpm_to=%.2f", m->rpm_to);
@@ -138,16 +153,21 @@ static void draw_gauges(struct draw *d)
 	}
 }
 
-void event_machine_draw(unsigned i, double seconds, double hz, bool odd, struct event_machine *m)
+void event_machine_draw(unsigned i, double seconds, double hz, enum event_machines which,
+                        struct event_machine *m)
 {
-	struct draw d = {.random = prng_make(4711, i), .m = m, .odd = odd, .odds = prng_make(4712, i)};
+	struct draw d = {.random = prng_make(4711, i),
+	                 .m = m,
+	                 .odd = which == EVENT_MACHINES_ODD,
+	                 .small = which == EVENT_MACHINES_SMALL,
+	                 .odds = prng_make(4712, i)};
 	memset(m, 0, sizeof *m);
 	draw_size(&d);
 	write_engine(&d);
 	draw_motion(&d);
 	draw_valves(&d);
 	m->lag_ms = prng_chance(&d.random, 0.2) ? 0 : between(&d, 0, 3);
-	if (odd)
+	if (d.odd)
 		draw_gauges(&d);
 	say(m, "lag=%.4f", m->lag_ms);
 	say(m, "noise=0.5");

@@ -2,8 +2,8 @@
 /* Valve events on machines drawn at random, rehearsed with their full energy
  * balance and taken the whole way from the link to the report; a row of the table is of the means and
  * scatters of each end, beside the least scatter that the samples allow (event_bound.h).  EVENT_MACHINES,
- * EVENT_FIRST, EVENT_HZ and EVENT_SECONDS in the environment choose others; EVENT_ODD draws odd gauges, wide
- * passages and overlap besides; EVENT_EACH prints a row a machine. */
+ * EVENT_FIRST, EVENT_HZ and EVENT_SECONDS in the environment choose others; EVENT_KIND=odd draws odd gauges,
+ * wide passages and overlap besides; EVENT_EACH prints a row a machine. */
 #include "tests/event_bound.h"
 #include "tests/event_machines.h"
 #include "tests/road_rig.h"
@@ -31,7 +31,8 @@ static const double goal_sd_ms[EVENT_KINDS] = {0.15, 0.6, 0.4, 1.0};
 struct request {
 	unsigned machines, first;
 	double hz, seconds;
-	bool each, odd;
+	bool each;
+	const char *kind; /* of machines: any, odd, small */
 };
 
 static void score(const struct road_event *e, double bound_ms, struct off *o)
@@ -153,11 +154,21 @@ static struct road *ride_of(const struct event_machine *m)
 	return r;
 }
 
+static enum event_machines which_of(const char *kind)
+{
+	if (strcmp(kind, "odd") == 0)
+		return EVENT_MACHINES_ODD;
+	if (strcmp(kind, "small") == 0)
+		return EVENT_MACHINES_SMALL;
+	ck_assert_str_eq(kind, "any");
+	return EVENT_MACHINES_ANY;
+}
+
 static void one_machine(unsigned i, const struct request *q, struct total *total, struct lags *lags)
 {
 	struct event_machine m;
 	struct off off[END_COUNT][EVENT_KINDS] = {0};
-	event_machine_draw(i, q->seconds, q->hz, q->odd, &m);
+	event_machine_draw(i, q->seconds, q->hz, which_of(q->kind), &m);
 	struct road *r = ride_of(&m);
 	double *bound = event_bound(&m, r);
 	for (size_t k = 0; k < r->events; k++)
@@ -213,13 +224,13 @@ START_TEST(machines)
 	                    .hz = from_environment("EVENT_HZ", 1000),
 	                    .seconds = from_environment("EVENT_SECONDS", 30),
 	                    .each = getenv("EVENT_EACH") != NULL,
-	                    .odd = getenv("EVENT_ODD") != NULL};
+	                    .kind = getenv("EVENT_KIND") != NULL ? getenv("EVENT_KIND") : "any"};
 	struct total total[EVENT_KINDS] = {0};
 	struct lags lags = {0};
 	for (unsigned i = q.first; i < q.first + q.machines; i++)
 		one_machine(i, &q, total, &lags);
-	printf("%u %smachines from number %u, %.0f Hz, %.0f s each; ms\n", q.machines, q.odd ? "odd " : "",
-	       q.first, q.hz, q.seconds);
+	printf("%u machines (%s) from number %u, %.0f Hz, %.0f s each; ms\n", q.machines, q.kind, q.first,
+	       q.hz, q.seconds);
 	print_total(total, &lags);
 }
 END_TEST

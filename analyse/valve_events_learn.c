@@ -174,7 +174,7 @@ static void borrow_delays(struct valve_events *v)
 				v->group[end][k].delay_s = v->group[!end][k].delay_s;
 }
 
-#define ROUNDS 4
+#define ROUNDS 6 /* what moves beside another settles slowly */
 
 static bool all_learned(const struct valve_events *v)
 {

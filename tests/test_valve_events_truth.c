@@ -80,8 +80,7 @@ START_TEST(movements_on_top_of_each_other_are_told_apart)
 	score_rows(&f, score);
 	for (int k = 0; k < EVENT_KINDS; k++) {
 		ck_assert_uint_ge(score[k].n, 24);
-		/* a dozen turns leave the sensor's lag 0.1 ms in doubt here */
-		ck_assert_double_lt(fabs(score[k].sum / score[k].n), goal_bias_s[k] + 0.1e-3);
+		ck_assert_double_lt(fabs(score[k].sum / score[k].n), goal_bias_s[k]);
 		ck_assert_uint_ge(score[k].inside * 100, score[k].n * 85);
 	}
 	found_done(&f);

@@ -194,11 +194,11 @@ static size_t beside(const struct batch *b, bool opening)
 /* The kind that moves beside the one given in most of its windows, and never the other way; -1 = none. */
 static int kind_beside(const struct batch *b)
 {
-	size_t opening = beside(b, true), shutting = beside(b, false), most = opening + shutting;
+	size_t opening = beside(b, true), shutting = beside(b, false), all = opening + shutting;
+	if (all < 3 || 2 * all < valve_batch_used(b) || (opening > 0 && shutting > 0))
+		return -1;
 	enum onset_passage other = b->window[0].passage == ONSET_INLET ? ONSET_EXHAUST : ONSET_INLET;
-	bool alone = most < 3 || 2 * most < valve_batch_used(b);
-	bool both = opening > 0 && shutting > 0;
-	return alone || both ? -1 : (int)valve_kind(other, opening > 0);
+	return (int)valve_kind(other, opening > 0);
 }
 
 bool valve_any_beside(const struct valve_events *v, enum engine_end end)

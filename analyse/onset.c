@@ -299,6 +299,7 @@ static void set_swing(double t50_s, double ramp_s, double shape, bool opening, i
 	r->last_s = l == 0 || to_s > r->last_s ? to_s : r->last_s;
 }
 
+/* Mostly it is none, and this stands in the way of every fit. */
 static double factor(double log_factor)
 {
 	return log_factor == 0 ? 1 : exp(log_factor);

@@ -38,8 +38,8 @@ enum onset_parameter {
 	ONSET_HEAT,
 	ONSET_RAMP,
 	ONSET_B,
-	ONSET_LEAK, /* seats, piston, gland: inward, as a share of K p_supply; < 0 outward, of K (p -
-	               p_ambient^2 / p) */
+	/* Seats, piston, gland: inward, as a share of K p_supply; < 0 outward, of K (p - p_ambient^2 / p). */
+	ONSET_LEAK,
 	ONSET_SHAPE,
 	ONSET_WARM_SPEED, /* warm0 is this much more at e times the speed: less time for the walls */
 	ONSET_OTHER_K,    /* the other passage's K and ramp beside what the window takes them for */

@@ -9,8 +9,7 @@
 #include <string.h>
 
 #define OWN 3     /* t50, p0, the other passage's time: the first of the enum */
-#define SHARED 13 /* K, warm0, H, ramp, b, leak, shape, warm0 by speed, other's K and ramp, lag, gain, zero  \
-	           */
+#define SHARED 13 /* the rest: see column() */
 
 _Static_assert(OWN + SHARED == ONSET_PARAMETERS, "every parameter is one or the other");
 _Static_assert(ONSET_GAIN + 1 == ONSET_ZERO && ONSET_ZERO + 1 == ONSET_PARAMETERS, "the gauge's come last");

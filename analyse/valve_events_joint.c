@@ -236,20 +236,20 @@ void valve_set_sensor(struct valve_events *v, enum engine_end end, const struct 
 		g->value[ONSET_LAG] = sensor->mean[SENSOR_LAG];
 		g->value[ONSET_GAIN] = sensor->mean[SENSOR_GAIN];
 	}
-	v->lag_s[end] = sensor->mean[0];
-	v->lag_sd_s[end] = sensor->sd[0];
+	v->lag_s[end] = sensor->mean[SENSOR_LAG];
+	v->lag_sd_s[end] = sensor->sd[SENSOR_LAG];
 }
 
 /* What the model adds to the doubt: a ramp blurs much as a lag does, and what lags much (a hose, a filter) is
- * hardly of first order. Lags of drawn machines came out 0.03 to 0.09 ms rms off (tool_event_machines).
+ * hardly of first order. Lags of drawn machines came out 0.04 to 0.15 ms rms off (tool_event_machines).
  */
 #define LAG_MODEL_SD_S 0.1e-3
 #define LAG_MODEL_SHARE 0.15
 
 static double lag_variance(const struct sensor *s)
 {
-	double model = hypot(LAG_MODEL_SD_S, LAG_MODEL_SHARE * s->mean[0]);
-	return s->sd[0] * s->sd[0] + model * model;
+	double model = hypot(LAG_MODEL_SD_S, LAG_MODEL_SHARE * s->mean[SENSOR_LAG]);
+	return s->sd[SENSOR_LAG] * s->sd[SENSOR_LAG] + model * model;
 }
 
 /* A small lag shows by how it blurs, which goes with its square: it may as well be smaller by more than it
@@ -263,12 +263,14 @@ static double lag_sd(double lag_s, double sd_s)
 void valve_pool_lags(struct sensor sensor[END_COUNT])
 {
 	double variance[END_COUNT] = {lag_variance(&sensor[0]), lag_variance(&sensor[1])};
-	double apart = sensor[1].mean[0] - sensor[0].mean[0], both = variance[0] + variance[1];
+	double apart = sensor[1].mean[SENSOR_LAG] - sensor[0].mean[SENSOR_LAG],
+	       both = variance[0] + variance[1];
 	bool alike = apart * apart < 16 * both;
-	double middle = sensor[0].mean[0] + apart * variance[0] / both;
+	double middle = sensor[0].mean[SENSOR_LAG] + apart * variance[0] / both;
 	double sd = fmax(sqrt(variance[0] * variance[1] / both), fabs(apart) / 2);
 	for (int end = 0; end < END_COUNT; end++) {
-		sensor[end].mean[0] = alike ? middle : sensor[end].mean[0];
-		sensor[end].sd[0] = lag_sd(sensor[end].mean[0], alike ? sd : sqrt(variance[end]));
+		double *lag_s = &sensor[end].mean[SENSOR_LAG];
+		*lag_s = alike ? middle : *lag_s;
+		sensor[end].sd[SENSOR_LAG] = lag_sd(*lag_s, alike ? sd : sqrt(variance[end]));
 	}
 }

@@ -3,7 +3,8 @@
  * balance and taken the whole way from the link to the report; a row of the table is of the means and
  * scatters of each end, beside the least scatter that the samples allow (event_bound.h).  EVENT_MACHINES,
  * EVENT_FIRST, EVENT_HZ and EVENT_SECONDS in the environment choose others; EVENT_KIND=odd draws odd gauges,
- * wide passages and overlap besides; EVENT_EACH prints a row a machine. */
+ * wide passages and overlap besides, EVENT_KIND=small those of the size for which the goals are stated;
+ * EVENT_EACH prints a row a machine. */
 #include "tests/event_bound.h"
 #include "tests/event_machines.h"
 #include "tests/road_rig.h"

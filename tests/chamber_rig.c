@@ -42,6 +42,12 @@ struct rig_setup rig_healthy(void)
 	                          .seed = 1};
 }
 
+void rig_as_spool(struct rig_setup *s)
+{
+	s->opens_deg[1] = s->shuts_deg[0];
+	s->shuts_deg[1] = s->opens_deg[0];
+}
+
 /* --- the machine ---------------------------------------------------------------- */
 
 static void describe_engine(const struct rig_setup *s, struct engine *e)
@@ -255,15 +261,15 @@ static double flow(double c, double b_ratio, double p_a, double t_a, double p_b,
 static struct air rate_of(const struct rig_setup *s, const struct air *a, const struct surroundings *x,
                           double *inflow)
 {
-	const double wall_k = WALL_K, ambient_pa = 101325;
+	const double ambient_pa = 101325;
 	double t = a->energy_j / (a->mass_kg * CV), p = pressure_of(a, x->volume_m3);
-	double in = flow(s->conductance[0] * x->area[0], s->critical_ratio, x->supply_pa, wall_k, p, t);
+	double in = flow(s->conductance[0] * x->area[0], s->critical_ratio, x->supply_pa, WALL_K, p, t);
 	double out =
-	    flow(s->conductance[1] * x->area[1] + s->leak, s->critical_ratio, p, t, ambient_pa, wall_k);
+	    flow(s->conductance[1] * x->area[1] + s->leak, s->critical_ratio, p, t, ambient_pa, WALL_K);
 	*inflow = in;
 	return (struct air){.mass_kg = in - out,
-	                    .energy_j = CP * ((in > 0 ? wall_k : t) * in - (out > 0 ? t : wall_k) * out) -
-	                                p * x->dvolume_m3_s + s->wall_w_k * (wall_k - t)};
+	                    .energy_j = CP * ((in > 0 ? WALL_K : t) * in - (out > 0 ? t : WALL_K) * out) -
+	                                p * x->dvolume_m3_s + s->wall_w_k * (WALL_K - t)};
 }
 
 /* Midpoint rule. */
@@ -279,10 +285,10 @@ static double advance(const struct rig_setup *s, struct air *a, const struct sur
 	return inflow;
 }
 
-static void note_warmth(const struct air *a, double wall_k, size_t step, double *out)
+static void note_warmth(const struct air *a, size_t step, double *out)
 {
 	if (step % STEPS_PER_MS == 0)
-		out[step / STEPS_PER_MS] = log(a->energy_j / (a->mass_kg * CV * wall_k));
+		out[step / STEPS_PER_MS] = log(a->energy_j / (a->mass_kg * CV * WALL_K));
 }
 
 static void surround(const struct rig *r, struct passage_moves *moves, int end, double theta, double omega,
@@ -340,7 +346,7 @@ static void breathe(const struct rig_setup *s, struct rig *r, const struct motio
 			now.supply_pa = half.supply_pa = supply - droop;
 			sample(s, rng, &state[end + 1], pressure_of(&air[end], now.volume_m3), i,
 			       (size_t)end + 1, r);
-			note_warmth(&air[end], WALL_K, i, r->log_warmth[end]);
+			note_warmth(&air[end], i, r->log_warmth[end]);
 			total += advance(s, &air[end], &now, &half);
 		}
 		sample(s, rng, &state[0], supply - droop, i, 0, r);

@@ -38,6 +38,9 @@ struct rig_setup {
 /* A healthy machine: 60 to 180 rpm, 60 s, 1 kHz, 10 bit, 0.5 % noise. */
 struct rig_setup rig_healthy(void);
 
+/* As with a spool: the exhaust shuts when the inlet opens, and opens when it shuts. */
+void rig_as_spool(struct rig_setup *s);
+
 struct rig_event {
 	uint8_t valve, end, event; /* enum valve_event_kind */
 	double command_us, t50_us;

@@ -64,8 +64,7 @@ START_TEST(what_a_valve_opens_at_rest_shuts_when_its_coil_goes_on)
 {
 	struct rig_setup s = found_short_ride();
 	struct found f;
-	s.opens_deg[1] = s.shuts_deg[0]; /* the exhaust moves when the inlet does */
-	s.shuts_deg[1] = s.opens_deg[0];
+	rig_as_spool(&s);
 	struct rig *r = rig_run(&s);
 	r->engine.valve[0].passages = PASSAGE_CAP_INLET | PASSAGE_CAP_EXHAUST;
 	r->engine.valve[0].rest_passages = PASSAGE_CAP_EXHAUST;

@@ -166,11 +166,6 @@ static void overlapping(struct rig_setup *s)
 	s->opens_deg[0] = -6;
 	s->delay_s[1][1] = 30e-3;
 }
-static void spool(struct rig_setup *s)
-{
-	s->opens_deg[1] = s->shuts_deg[0];
-	s->shuts_deg[1] = s->opens_deg[0];
-}
 static void missing(struct rig_setup *s)
 {
 	s->missed_share = 0.05;
@@ -231,7 +226,7 @@ static const struct scenario scenario[] = {{"healthy", same},
                                            {"lag 2 ms", lag2},
                                            {"lag 3 ms", lag3},
                                            {"overlap", overlapping},
-                                           {"both at once, as a spool", spool},
+                                           {"both at once, as a spool", rig_as_spool},
                                            {"5 % missed", missing},
                                            {"10 % 20 ms late", late20},
                                            {"200 Hz", slow_sampling},

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The leg made ready: which passage was told to change when, how noisy the
- * sensors are, a smooth supply pressure. */
+ * sensors are. */
 #include "analyse/valve_events_internal.h"
 
 #include <gsl/gsl_sort.h>
@@ -98,21 +98,6 @@ static uint16_t top_rail(const struct ride_series *s)
 	return all_bits && top >= 255 && times > 2 ? top : 0;
 }
 
-/* Mean over +-3 ms: the valve's flow follows the supply, not the sensor's noise. */
-static void smooth(const struct ride_series *s, float *out)
-{
-	const int64_t reach_us = 3000;
-	size_t from = 0, to = 0;
-	double sum = 0;
-	for (size_t i = 0; i < s->n; i++) {
-		for (; to < s->n && s->t_us[to] <= s->t_us[i] + reach_us; to++)
-			sum += (double)s->value[to];
-		for (; s->t_us[from] < s->t_us[i] - reach_us; from++)
-			sum -= (double)s->value[from];
-		out[i] = (float)(sum / (double)(to - from));
-	}
-}
-
 /* Where no sensor shows the supply: the level the chamber stays below 97 % of the time. */
 static double chamber_ceiling(const struct ride_series *s)
 {
@@ -182,6 +167,18 @@ void valve_predict_transitions(struct valve_events *v, enum engine_end end)
 	}
 }
 
+static int smooth_supply(struct valve_events *v, const struct leg *leg, struct fault *fault)
+{
+	if (v->supply_channel < 0 || leg->sensor[v->supply_channel].n == 0)
+		return 0;
+	const struct ride_series *s = &leg->sensor[v->supply_channel];
+	v->supply_smooth[0] = s->value[0];
+	if (s->n == 1)
+		return 0;
+	double noise_pa = series_noise(s, &v->engine.sensor[v->supply_channel]);
+	return valve_smooth_supply(v, s, fmax(usual_interval_us(s), 1), noise_pa, v->supply_smooth, fault);
+}
+
 int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct fault *fault)
 {
 	if (v->prepared == leg && v->prepared_number == leg->number)
@@ -208,11 +205,9 @@ int valve_prepare_leg(struct valve_events *v, const struct leg *leg, struct faul
 			free_place += ch->line[p].n;
 		}
 	}
-	if (v->supply_channel >= 0)
-		smooth(&leg->sensor[v->supply_channel], v->supply_smooth);
 	for (int end = 0; end < END_COUNT; end++)
 		valve_predict_transitions(v, (enum engine_end)end);
-	return 0;
+	return smooth_supply(v, leg, fault);
 }
 
 struct transition *valve_transition(struct valve_events *v, enum engine_end end, enum onset_passage passage,

@@ -121,8 +121,8 @@ void valve_predict_transitions(struct valve_events *v, enum engine_end end);
 typedef void (*valve_end_work)(struct valve_events *v, enum engine_end end, void *ctx);
 void valve_each_end(struct valve_events *v, valve_end_work work, void *ctx);
 
-/* Fills out[] beside the supply's series (2 samples or more) with its pressure, its noise taken away as far as
- * turns are alike; the passages' lines are laid.  0 or -1. */
+/* Fills out[] beside the supply's series (2 samples or more) with its pressure, its noise taken away as far
+ * as turns are alike; the passages' lines are laid.  0 or -1. */
 int valve_smooth_supply(const struct valve_events *v, const struct ride_series *s, double interval_us,
                         double noise_pa, float *out, struct fault *fault);
 /* Supply pressure at a time of the prepared leg; NAN when unknown. */

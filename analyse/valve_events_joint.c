@@ -241,7 +241,7 @@ void valve_set_sensor(struct valve_events *v, enum engine_end end, const struct 
 }
 
 /* What the model adds to the doubt: a ramp blurs much as a lag does, and what lags much (a hose, a filter) is
- * hardly of first order. Lags of drawn machines came out 0.04 to 0.15 ms rms off (tool_event_machines).
+ * hardly of first order. Lags of drawn machines came out 0.04 to 0.17 ms rms off (tool_event_machines).
  */
 #define LAG_MODEL_SD_S 0.1e-3
 #define LAG_MODEL_SHARE 0.15
